@@ -1,0 +1,214 @@
+"""What a command leaves behind: text on the screen, JSON, CSV and a figure, whole or not at all."""
+
+import io
+import json
+import math
+import os
+import tempfile
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ivkit import __version__
+from ivkit.errors import FileError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+    from pandas import DataFrame
+
+FIGURE_FORMATS = (".png", ".svg", ".pdf")
+
+
+@dataclass(frozen=True)
+class Output:
+    """Where the user wants the answer besides the screen; ``-`` is standard output."""
+
+    json: str | None = None
+    csv: str | None = None
+    plot: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.json == "-" and self.csv == "-":
+            raise click.UsageError("--json and --csv cannot both write to standard output")
+        if self.plot and Path(self.plot).suffix.lower() not in FIGURE_FORMATS:
+            raise click.UsageError(
+                f"--plot {self.plot}: the name must end in {', '.join(FIGURE_FORMATS)}"
+            )
+        names = [os.path.abspath(n) for n in (self.json, self.csv, self.plot) if n and n != "-"]
+        if len(set(names)) < len(names):
+            raise click.UsageError("--json, --csv and --plot must name different files")
+
+    def deliver(
+        self,
+        text: str,
+        document: Any,
+        table: "Callable[[], DataFrame] | None" = None,
+        figure: "Callable[[], Figure] | None" = None,
+        inputs: Iterable[str | Path] = (),
+    ) -> None:
+        """Write what was asked for; print ``text`` unless standard output is taken.
+
+        Parameters
+        ----------
+        text : str
+            The human answer.
+        document : mapping
+            For ``--json``; NaN and infinity become null, numpy numbers become plain ones.
+        table, figure : callable, optional
+            Made only when asked for, because pandas and matplotlib take their time to load.
+        inputs : iterable of path
+            Files that were read; none of them is ever overwritten.
+
+        Raises
+        ------
+        FileError
+            A file cannot be written, or is one of the inputs.
+        """
+        files: dict[str, bytes] = {}
+        screen = text
+        if self.json:
+            whole = json.dumps(plain({"ivkit": __version__, **document}), indent=2) + "\n"
+            if self.json == "-":
+                screen = whole
+            else:
+                files[self.json] = whole.encode()
+        if self.csv:
+            if table is None:
+                raise click.UsageError("this command has no table for --csv")
+            whole = table().to_csv(index=False, lineterminator="\n")
+            if self.csv == "-":
+                screen = whole
+            else:
+                files[self.csv] = whole.encode()
+        if self.plot:
+            if figure is None:
+                raise click.UsageError("this command has no figure for --plot")
+            files[self.plot] = _render(figure(), Path(self.plot).suffix.lower()[1:])
+        write_whole(files, inputs)
+        click.echo(screen.rstrip("\n"))
+
+
+def _render(figure: "Figure", kind: str) -> bytes:
+    """Return the figure as the bytes of a png, svg or pdf."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format=kind, dpi=160)
+    return buffer.getvalue()
+
+
+def plain(value: Any) -> Any:
+    """Return ``value`` as JSON can hold it: no NaN, no numpy, uncertain numbers as value and u.
+
+    >>> plain({"a": float("nan"), "b": (1, 2.5)})
+    {'a': None, 'b': [1, 2.5]}
+    """
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if hasattr(value, "std_dev") and hasattr(value, "nominal_value"):
+        if not math.isfinite(value.nominal_value):
+            return None
+        return {"value": value.nominal_value, "u": plain(value.std_dev)}
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def write_whole(files: dict[str, bytes], inputs: Iterable[str | Path] = ()) -> None:
+    """Write every file whole, or none: to a neighbour first, then moved into place.
+
+    Raises
+    ------
+    FileError
+        A file is one of ``inputs``, or its folder cannot be written to.
+    """
+    taken = {os.path.realpath(name) for name in inputs if str(name) != "-"}
+    staged: list[tuple[str, str]] = []
+    name = ""
+    try:
+        for name, content in files.items():
+            if os.path.realpath(name) in taken:
+                raise FileError("is an input of this command", name, "give another name")
+            if os.path.isdir(name):
+                raise FileError("is a folder", name, "give the name of a file")
+            folder = os.path.dirname(os.path.abspath(name))
+            with tempfile.NamedTemporaryFile(dir=folder, prefix=".ivkit-", delete=False) as file:
+                staged.append((file.name, name))
+                file.write(content)
+            os.chmod(file.name, 0o666 & ~_umask())
+        for temporary, name in staged:
+            os.replace(temporary, name)
+        staged.clear()
+    except FileError:
+        raise
+    except OSError as error:
+        raise FileError(
+            f"cannot be written ({(error.strerror or str(error)).lower()})",
+            name,
+            "check the folder and its permissions",
+        ) from None
+    finally:
+        for temporary, _ in staged:
+            if os.path.exists(temporary):
+                os.unlink(temporary)
+
+
+def _umask() -> int:
+    """Return the process's file mode mask."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def output_options(*, csv: bool = True, plot: bool = True) -> Callable:
+    """Add ``--json``, and where they make sense ``--csv`` and ``--plot``, as one ``output``."""
+
+    def decorate(function: Callable) -> Callable:
+        from functools import wraps
+
+        @wraps(function)
+        def wrapped(*args: Any, json_file=None, csv_file=None, plot_file=None, **kwargs: Any):
+            output = Output(json=json_file, csv=csv_file, plot=plot_file)
+            return function(*args, output=output, **kwargs)
+
+        if plot:
+            wrapped = click.option(
+                "--plot", "plot_file", metavar="FILE", help="Draw it: a png, svg or pdf."
+            )(wrapped)
+        if csv:
+            wrapped = click.option(
+                "--csv", "csv_file", metavar="FILE", help="The table as CSV; - is standard output."
+            )(wrapped)
+        return click.option(
+            "--json", "json_file", metavar="FILE", help="Everything as JSON; - is standard output."
+        )(wrapped)
+
+    return decorate
+
+
+class FiniteNumber(click.ParamType):
+    """A finite number, optionally within limits (click's own float takes ``nan``)."""
+
+    name = "number"
+
+    def __init__(self, low: float = -math.inf, high: float = math.inf, unit: str = "") -> None:
+        self.low, self.high, self.unit = low, high, unit
+
+    def convert(self, value, param, ctx) -> float:  # noqa: D102
+        try:
+            number = float(value)
+        except (TypeError, ValueError):
+            self.fail(f"{value!r} is not a number", param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not a finite number", param, ctx)
+        if not self.low <= number <= self.high:
+            unit = f" {self.unit}" if self.unit else ""
+            self.fail(
+                f"{number:g}{unit} is outside {self.low:g} to {self.high:g}{unit}", param, ctx
+            )
+        return number

@@ -1,0 +1,1 @@
+"""Which curve is it: a sweep to a single-diode model and its key points."""

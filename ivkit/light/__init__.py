@@ -1,0 +1,1 @@
+"""What falls on the panel: lamp or sun to the irradiance that the cells can use."""

@@ -1,0 +1,1 @@
+"""What the panel should do: parameters, light and temperature to a curve."""

@@ -1,0 +1,1 @@
+"""What did I measure: raw readings to a sweep with its uncertainty."""

@@ -1,0 +1,91 @@
+"""Numbers and tables as text: two figures of uncertainty, the value to match, the unit."""
+
+import math
+from collections.abc import Sequence
+
+_PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
+_SCALED = {"V", "A", "W", "ohm", "Ω"}
+
+
+def number(value: float, u: float | None = None, unit: str = "") -> str:
+    """Return a value with its standard uncertainty in the last digits, as the GUM writes it.
+
+    Parameters
+    ----------
+    value : float
+        The estimate, in ``unit``.
+    u : float, optional
+        Standard uncertainty, in ``unit``; two figures of it are shown (GUM 7.2.6).
+    unit : str
+        V, A, W and ohm get the prefix that suits the value.
+
+    Examples
+    --------
+    >>> number(0.76079, 0.00012, "A")
+    '760.79(12) mA'
+    >>> number(31.61, 0.4, "ohm")
+    '31.61(40) ohm'
+    >>> number(0.758, None)
+    '0.758'
+    >>> number(float("nan"), 1.0, "V")
+    '-'
+    """
+    if value is None or not math.isfinite(value):
+        return "-"
+    scale, prefix = _prefix(value, unit)
+    tail = f" {prefix}{unit}" if unit else ""
+    value = value / scale
+    if u is None or not math.isfinite(u) or u <= 0:
+        return f"{value:.4g}{tail}"
+    u = u / scale
+    places = 1 - math.floor(math.log10(u))
+    if round(u, places) >= 10 ** (2 - places):  # 0.0996 rounds to 0.10: one place fewer
+        places -= 1
+    if places > 12:
+        return f"{value:.12g}{tail}"
+    if places <= 0:
+        step = 10 ** (-places)
+        return f"{round(value / step) * step:.0f}({round(u / step) * step:.0f}){tail}"
+    digits = f"{u:.{places}f}" if u >= 1 else str(round(u * 10**places))
+    return f"{value:.{places}f}({digits}){tail}"
+
+
+def _prefix(value: float, unit: str) -> tuple[float, str]:
+    """Return the scale and the prefix that bring ``value`` between 1 and 1000."""
+    if unit not in _SCALED or value == 0:
+        return 1.0, ""
+    for scale, prefix in _PREFIXES:
+        if abs(value) >= scale * 0.9995:
+            return scale, prefix
+    return _PREFIXES[-1]
+
+
+def percent(fraction: float) -> str:
+    """Return a share as a percentage with sensible digits: ``0.0123`` is ``1.2 %``.
+
+    >>> percent(0.0123), percent(0.62), percent(0.00004)
+    ('1.2 %', '62 %', '0.004 %')
+    """
+    size = abs(100 * fraction)
+    if size >= 10 or size == 0:
+        return f"{100 * fraction:.0f} %"
+    return f"{100 * fraction:.{1 if size >= 1 else 2 if size >= 0.1 else 3}f} %"
+
+
+def table(rows: Sequence[Sequence[str]], head: Sequence[str] = (), left: int = 1) -> str:
+    """Return rows as aligned columns: the first ``left`` to the left, the rest to the right.
+
+    >>> print(table([["Isc", "5 A"], ["Voc", "20 V"]]))
+      Isc   5 A
+      Voc  20 V
+    """
+    lines = [list(head), *map(list, rows)] if head else [list(row) for row in rows]
+    widths = [max(len(line[k]) for line in lines) for k in range(len(lines[0]))]
+    return "\n".join(
+        "  "
+        + "  ".join(
+            cell.ljust(width) if k < left else cell.rjust(width)
+            for k, (cell, width) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in lines
+    )

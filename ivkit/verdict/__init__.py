@@ -1,0 +1,1 @@
+"""What follows: measurement against prediction, and what to do."""
