@@ -2,15 +2,17 @@
 
     I = IL - I0 [exp((V + I Rs)/a) - 1] - (V + I Rs)/Rsh
 
-Solved in log space with the Wright omega function, so that no exponent overflows, then polished
-by one Newton step on the equation itself. The textbook Lambert-W forms overflow in double
-precision once an exponent passes 709.8, which real modules reach.
+Solved in log space with the Wright omega function, so that no exponent overflows, and read off
+in the form that loses no digits. The textbook Lambert-W forms overflow in double precision once
+an exponent passes 709.8, which real modules reach.
 
 Sources: Jain and Kapoor, Solar Energy Materials and Solar Cells 81 (2004) 269,
 doi:10.1016/j.solmat.2003.11.018 (explicit solution); Lawrence, Corless and Jeffrey, ACM Trans.
 Math. Softw. 38 (2012) 20, doi:10.1145/2168773.2168779 (Wright omega in double precision).
 """
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -20,6 +22,8 @@ from scipy.special import wrightomega
 
 from ivkit.curve.key_points import KeyPoints
 from ivkit.errors import RangeError
+
+_CHUNK = 8192  # elements worked on at once: a dozen arrays of them fit a core's own cache
 
 
 @dataclass(frozen=True)
@@ -149,49 +153,61 @@ class SingleDiode:
 
 def solve_current(v: Any, il: Any, i0: Any, rs: Any, g: Any, a: Any) -> Any:
     """Return the current (A) at voltage ``v`` (V); ``g`` is 1/Rsh. All broadcast."""
-    v, il, i0, rs, g, a = (np.asarray(x, dtype=float) for x in (v, il, i0, rs, g, a))
-    with np.errstate(all="ignore"):
-        c = a * (1.0 + rs * g)
-        top = (v + rs * (il + i0)) / c
-        log_b = np.log(rs * i0 / c)
-        y = wrightomega(top + log_b)
-        # u = a x is the voltage across the diode: x + b e^x = top, with y = b e^x. Each form
-        # of x loses digits where the other keeps them.
-        x = np.where(y < 0.5 * np.abs(top), top - y, np.log(y) - log_b)
+    return _in_chunks(_current, v, il, i0, rs, g, a)
+
+
+def _current(v: Any, il: Any, i0: Any, rs: Any, g: Any, a: Any) -> Any:
+    c = a * (1.0 + rs * g)
+    top = (v + rs * (il + i0)) / c
+    log_b = np.log(rs * i0 / c)
+    y = wrightomega(top + log_b)
+    # u = a x is the voltage across the diode: x + b e^x = top, with y = b e^x. Where y takes
+    # most of top, the difference loses digits and the logarithm keeps them.
+    x = np.asarray(top - y)
+    large = y > 0.5 * np.abs(top)
+    if np.any(large):
+        x = np.where(large, np.log(y) - log_b, x)
+    if np.any(rs == 0):
         x = np.where(rs == 0, v / a, x)
-        step = i0 / a * np.exp(x)
-        stiff = rs * (step + g) > 1.0
-        i = np.where(stiff, (a * x - v) / rs, il - i0 * np.expm1(x) - a * x * g)
-        polished = newton_current(v, i, il, i0, rs, g, a)
-        i = np.where((rs > 0) & np.isfinite(polished), polished, i)
-    return i[()]
+    e = i0 * np.exp(x)
+    direct = il + i0 - e - a * x * g
+    # Where the curve is steeper than 1/Rs an error in x counts less through the resistor.
+    return np.where(rs * (e / a + g) > 1.0, (a * x - v) / rs, direct)
 
 
-def newton_current(v: Any, i: Any, il: Any, i0: Any, rs: Any, g: Any, a: Any) -> Any:
-    """Return ``i`` after one Newton step on the single-diode equation."""
-    u = v + i * rs
-    x = u / a
-    residual = il - i0 * np.expm1(x) - u * g - i
-    return i + residual / (1.0 + rs * (i0 / a * np.exp(x) + g))
+def _in_chunks(function: Callable, *arguments: Any) -> Any:
+    """Return ``function`` of the broadcast arguments, worked through in pieces that fit a cache."""
+    arrays = [np.asarray(x, dtype=float) for x in arguments]
+    with np.errstate(all="ignore"):
+        shape = np.broadcast_shapes(*(x.shape for x in arrays))
+        size = math.prod(shape)
+        if size <= _CHUNK:
+            return np.asarray(function(*arrays))[()]
+        flat = [x if x.ndim == 0 else np.broadcast_to(x, shape).reshape(-1) for x in arrays]
+        out = np.empty(size)
+        for start in range(0, size, _CHUNK):
+            cut = slice(start, start + _CHUNK)
+            out[cut] = function(*(x if x.ndim == 0 else x[cut] for x in flat))
+    return out.reshape(shape)
 
 
 def solve_voltage(i: Any, il: Any, i0: Any, rs: Any, g: Any, a: Any) -> Any:
     """Return the voltage (V) at current ``i`` (A); ``g`` is 1/Rsh. All broadcast."""
-    i, il, i0, rs, g, a = (np.asarray(x, dtype=float) for x in (i, il, i0, rs, g, a))
-    with np.errstate(all="ignore"):
-        c = il + i0 - i
-        ag = a * g
-        log_b = np.log(i0 / ag)
-        y = wrightomega(c / ag + log_b)
-        # x + b e^x = c/ag, as in solve_current.
-        x = np.where(y < 0.5 * np.abs(c / ag), c / ag - y, np.log(y) - log_b)
-        x = np.where(g == 0, np.log(np.maximum(c, 0.0) / i0), x)
-        # One Newton step in log space where the diode carries the current, else in plain.
-        e = i0 * np.exp(x)
-        polished = x + (c - e - ag * x) / (e + ag)
-        x = np.where(np.isfinite(polished), polished, x)
-        v = np.where(np.isnan(c + a + rs + g), np.nan, a * x - i * rs)
-    return v[()]
+    return _in_chunks(_voltage, i, il, i0, rs, g, a)
+
+
+def _voltage(i: Any, il: Any, i0: Any, rs: Any, g: Any, a: Any) -> Any:
+    c = il + i0 - i
+    ag = a * g
+    log_b = np.log(i0 / ag)
+    y = wrightomega(c / ag + log_b)
+    # x + b e^x = c/ag, as in the current; without a shunt path it is a plain logarithm.
+    x = np.where(y > 0.5 * np.abs(c / ag), np.log(y) - log_b, c / ag - y)
+    x = np.where(g == 0, np.log(np.maximum(c, 0.0) / i0), x)
+    e = i0 * np.exp(x)
+    polished = x + (c - e - ag * x) / (e + ag)
+    x = np.where(np.isfinite(polished), polished, x)
+    return np.where(np.isnan(c + a + rs + g), np.nan, a * x - i * rs)
 
 
 def solve_max_power(il: Any, i0: Any, rs: Any, g: Any, a: Any) -> tuple[Any, Any]:
