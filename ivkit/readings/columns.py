@@ -1,0 +1,277 @@
+"""What the columns of a table say at the input of converter or meter.
+
+A table may hold codes, volts at the converter, values scaled back with the nominal parts, or
+values at the panel; and voltage or current may have to follow from power. All of it is brought
+to one place, the instrument's input, from where the circuit is walked once.
+"""
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ivkit.bench import Converter, FrontEnd
+from ivkit.errors import SweepError
+from ivkit.readings import circuit
+from ivkit.readings.circuit import QUANTISATION
+
+if TYPE_CHECKING:
+    from ivkit.readings.table import Table
+
+Array = NDArray[np.float64]
+CHANNELS = ("voltage", "current")
+
+
+@dataclass(frozen=True)
+class AtInstrument:
+    """Readings at the inputs of converter or meter; arrays of shape (N,), one a row.
+
+    Attributes
+    ----------
+    voltage, current : ndarray or None
+        V; with a current meter A. NaN where blank; None for the one that is not measured and
+        follows from the load.
+    u_voltage, u_current : ndarray or None
+        Standard uncertainty of each reading on its own, same unit; None where nothing is known.
+    load : ndarray or None
+        Stated loads, ohm.
+    usable : ndarray of bool
+        Rows that hold all that is needed.
+    notes : tuple of str
+        What was left out or worked out, and why.
+    """
+
+    voltage: Array | None
+    current: Array | None
+    u_voltage: Array | None
+    u_current: Array | None
+    load: Array | None
+    usable: NDArray[np.bool_]
+    notes: tuple[str, ...]
+
+
+def at_instrument(table: "Table", front_end: FrontEnd) -> AtInstrument:
+    """Bring a table's columns to the inputs of converter or meter.
+
+    Raises
+    ------
+    SweepError
+        Voltage and current do not follow from the columns, codes have no converter, or a code
+        is larger than the converter's largest.
+    """
+    load = table.columns.get("load")
+    notes: list[str] = []
+    shown, steps = _shown(table, front_end, notes)
+    values = _at_input(table, front_end, shown, load)
+    noise = {
+        channel: _noise(table, front_end, channel, values[channel], steps[channel])
+        for channel in CHANNELS
+    }
+    usable = np.ones(len(table.rows), dtype=bool)
+    for mask, why in (
+        (_blank(values, load), "no voltage and current follow from it"),
+        (_saturated(table, front_end, values), "the converter was at its end"),
+    ):
+        if np.any(mask):
+            notes.append(f"{named_rows(table, mask)} left out: {why}")
+            usable &= ~mask
+    return AtInstrument(
+        values["voltage"],
+        values["current"],
+        noise["voltage"],
+        noise["current"],
+        load,
+        usable,
+        tuple(notes),
+    )
+
+
+def converter_noise(converter: Converter) -> float:
+    """Return the standard uncertainty of one reading (mean of ``averages``) on its own, V.
+
+    Conversions that differ by noise average out the converter's steps too; below half a step of
+    noise they all fall on the same code, the steps do not average out, and one step's share
+    (LSB/sqrt(12), GUM F.2.2.1) stays whole.
+
+    >>> round(1e3 * converter_noise(Converter(bits=12, reference_V=3.3)), 7)
+    0.2325752
+    """
+    noise, steps = converter.noise_counts, QUANTISATION
+    if noise > 0.5:
+        counts = sqrt((noise**2 + steps**2) / converter.averages)
+    else:
+        counts = sqrt(noise**2 / converter.averages + steps**2)
+    return counts * converter.step
+
+
+def named_rows(table: "Table", mask: NDArray[np.bool_]) -> str:
+    """Return the rows of a mask in words: ``row 3``, ``rows 3, 5 and 9 more``."""
+    rows = [str(row) for row in np.asarray(table.rows)[mask]]
+    if len(rows) > 6:
+        return f"rows {', '.join(rows[:5])} and {len(rows) - 5} more"
+    return f"row{'s' if len(rows) > 1 else ''} {', '.join(rows)}"
+
+
+def _shown(
+    table: "Table", front_end: FrontEnd, notes: list[str]
+) -> tuple[dict[str, Array | None], dict[str, Array | float | None]]:
+    """Return voltage and current as the table shows them, and the step of the last digit."""
+    columns, resolution = table.columns, table.resolution
+    power, load = columns.get("power"), columns.get("load")
+    shown: dict[str, Array | None] = {}
+    steps: dict[str, Array | float | None] = {}
+    for channel in CHANNELS:
+        code = f"{channel}_code"
+        if code in columns:
+            shown[channel], steps[channel] = columns[code], None
+        else:
+            shown[channel], steps[channel] = columns.get(channel), resolution.get(channel)
+    if front_end.current.measured_by == "load" and shown["current"] is not None:
+        if load is None:
+            raise SweepError(
+                'measured_by = "load", but there is no load column',
+                table.name,
+                "add the load resistance of each row in ohm",
+            )
+        notes.append("current column set aside: the bench takes the current from the load")
+        shown["current"] = None
+    elif power is not None:
+        for missing, other in (CHANNELS, CHANNELS[::-1]):
+            if shown[missing] is None and other in columns:
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    shown[missing] = power / columns[other]
+                    steps[missing] = resolution.get("power", np.nan) / np.abs(columns[other])
+                notes.append(f"{missing} worked out from power and {other}")
+        if shown["voltage"] is None and shown["current"] is None and load is not None:
+            with np.errstate(invalid="ignore"):
+                shown["voltage"] = np.sqrt(power * load)
+            notes.append("voltage and current worked out from power and load")
+    missing = [channel for channel in CHANNELS if shown[channel] is None]
+    if len(missing) == 2 or (missing and load is None):
+        have = ", ".join(columns) or "no column"
+        raise SweepError(
+            f"no {' and no '.join(missing)} in the table ({have})",
+            table.name,
+            "give voltage and current, or one of them with the load resistance or the power",
+        )
+    if missing:
+        known = next(channel for channel in CHANNELS if channel not in missing)
+        notes.append(f"{missing[0]} worked out from {known} and load resistance")
+    return shown, steps
+
+
+def _at_input(
+    table: "Table",
+    front_end: FrontEnd,
+    shown: dict[str, Array | None],
+    load: Array | None,
+) -> dict[str, Array | None]:
+    """Return voltage and current at the instruments' inputs."""
+    coded = {channel: f"{channel}_code" in table.columns for channel in CHANNELS}
+    if front_end.readings == "panel" and not any(coded.values()):
+        return _panel_at_input(front_end, shown, load)
+    values: dict[str, Array | None] = {}
+    for channel in CHANNELS:
+        value = shown[channel]
+        meter = getattr(front_end, channel).is_meter
+        if value is None or (meter and front_end.readings in ("codes", "converter_volts")):
+            values[channel] = value
+        elif coded[channel]:
+            if front_end.converter is None:
+                raise SweepError(
+                    f"{channel} is in converter codes, and no bench says what a code is",
+                    table.name,
+                    "add [front_end.converter] with bits and reference_V to the bench file",
+                )
+            values[channel] = value * front_end.converter.step
+        elif front_end.readings == "codes":
+            raise SweepError(
+                f'readings = "codes", but {channel} is headed in volts or amperes',
+                table.name,
+                f'head the column "{channel}_code", or set readings to what the column holds',
+            )
+        elif front_end.readings == "converter_volts":
+            values[channel] = value
+        else:
+            values[channel] = value * circuit.nominal_scale(front_end, channel)
+    return values
+
+
+def _panel_at_input(
+    front_end: FrontEnd, shown: dict[str, Array | None], load: Array | None
+) -> dict[str, Array | None]:
+    """Return what the instruments must have seen for values that are corrected already."""
+    parts = circuit.nominal_parts(front_end, load)
+    voltage, current = shown["voltage"], shown["current"]
+    if voltage is None or current is None:
+        seen = circuit.load_at_panel(parts, front_end.divider_at)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            voltage = current * seen if voltage is None else voltage
+            current = voltage / seen if current is None else current
+    found = circuit.to_readings(parts, front_end.divider_at, voltage, current)
+    return {
+        channel: None if shown[channel] is None else value
+        for channel, value in zip(CHANNELS, found, strict=True)
+    }
+
+
+def _noise(
+    table: "Table",
+    front_end: FrontEnd,
+    channel: str,
+    value: Array | None,
+    step: Array | float | None,
+) -> Array | None:
+    """Return the noise of one channel at its instrument, from steps and conversions."""
+    if value is None:
+        return None
+    settings, converter = getattr(front_end, channel), front_end.converter
+    scale = 1.0
+    if front_end.readings in ("scaled", "panel"):
+        scale = circuit.nominal_scale(front_end, channel)
+    written = None if step is None else np.asarray(step) * scale
+    if settings.is_meter:
+        digit = settings.resolution if settings.resolution is not None else written
+        return None if digit is None else np.broadcast_to(digit * QUANTISATION, value.shape)
+    if converter is None:
+        return None
+    rounding = 0.0 if written is None else np.nan_to_num(written) * QUANTISATION
+    return np.broadcast_to(np.hypot(converter_noise(converter), rounding), value.shape)
+
+
+def _blank(values: dict[str, Array | None], load: Array | None) -> NDArray[np.bool_]:
+    given = [value for value in values.values() if value is not None]
+    blank = ~np.all(np.isfinite(given), axis=0)
+    if values["current"] is None:
+        blank |= np.isnan(load) | (load == 0)  # Ohm's law says nothing at a short circuit
+    elif values["voltage"] is None:
+        blank |= ~np.isfinite(load)  # nor at an open one
+    return blank
+
+
+def _saturated(
+    table: "Table", front_end: FrontEnd, values: dict[str, Array | None]
+) -> NDArray[np.bool_]:
+    """Return where a channel stood at the converter's largest code, or beyond it."""
+    converter, found = front_end.converter, np.zeros(len(table.rows), dtype=bool)
+    if converter is None:
+        return found
+    # A mean near the top hides conversions that were cut off.
+    margin = 0.5 + (3 * converter.noise_counts if converter.averages > 1 else 0.0)
+    for channel in CHANNELS:
+        value = values[channel]
+        if value is None or getattr(front_end, channel).is_meter:
+            continue
+        code = value / converter.step
+        if f"{channel}_code" in table.columns and np.any(code > converter.top + 0.5):
+            wrong = code > converter.top + 0.5
+            raise SweepError(
+                f"{channel} code {code[wrong][0]:g} is above the largest of "
+                f"{converter.bits} bits, {converter.top}",
+                f"{table.name}, {named_rows(table, wrong)}",
+                "check bits in [front_end.converter]",
+            )
+        found |= code >= converter.top - margin
+    return found

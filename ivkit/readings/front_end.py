@@ -1,0 +1,241 @@
+"""From the columns of a table to a sweep at the panel's terminals.
+
+The front end is corrected for, and what it leaves uncertain is said: effects, which shift many
+readings together, and noise, which does not. Without a bench the columns are taken as they are,
+and nothing is claimed about their uncertainty.
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ivkit.bench import Bench, FrontEnd, Loads
+from ivkit.errors import SweepError
+from ivkit.readings import circuit
+from ivkit.readings.circuit import Parts
+from ivkit.readings.columns import AtInstrument, at_instrument
+from ivkit.readings.effects import effects
+from ivkit.readings.sweep import Condition, Effect, Sweep
+
+if TYPE_CHECKING:
+    from ivkit.readings.table import Table
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class AtPanel:
+    """Readings after the front end was corrected for; the same shape throughout.
+
+    Attributes
+    ----------
+    voltage, current : ndarray, shape (..., N)
+        V and A at the panel's terminals.
+    noise_voltage, noise_current : ndarray or None
+        Standard uncertainty of each reading on its own; None where nothing is known.
+    effects : tuple of Effect
+    """
+
+    voltage: Array
+    current: Array
+    noise_voltage: Array | None
+    noise_current: Array | None
+    effects: tuple[Effect, ...]
+
+
+def at_panel(
+    front_end: FrontEnd,
+    voltage: ArrayLike | None,
+    current: ArrayLike | None,
+    load: ArrayLike | None = None,
+    loads: Loads | None = None,
+    u_voltage: ArrayLike | None = None,
+    u_current: ArrayLike | None = None,
+) -> AtPanel:
+    """Correct for the front end and return what is known about the panel.
+
+    Parameters
+    ----------
+    front_end : FrontEnd
+    voltage, current : array_like, shape (..., N)
+        At the converter's input or as a meter shows it: V; for a current meter A. One of them
+        may be None, then ``load`` gives it by Ohm's law.
+    load : array_like, shape (N,), optional
+        Stated load of each point, ohm.
+    loads : Loads, optional
+        Their tolerance.
+    u_voltage, u_current : array_like, optional
+        Standard uncertainty of each reading on its own, in the units of ``voltage``, ``current``.
+    """
+    from_load = "voltage" if voltage is None else "current" if current is None else None
+    parts = circuit.nominal_parts(front_end, load)
+    known = circuit.causes(front_end, loads, load, from_load)
+
+    def walk(with_parts: Parts, up_v: ArrayLike = 0.0, up_i: ArrayLike = 0.0):
+        return circuit.to_panel(
+            with_parts,
+            front_end.divider_at,
+            None if voltage is None else np.asarray(voltage, dtype=float) + up_v,
+            None if current is None else np.asarray(current, dtype=float) + up_i,
+        )
+
+    volts, amperes = (np.array(values, dtype=float) for values in walk(parts))
+    squares_v, squares_i = np.zeros_like(volts), np.zeros_like(amperes)
+    noisy = [
+        {"up_v": u_voltage} if voltage is not None else None,
+        {"up_i": u_current} if current is not None else None,
+    ]
+    noisy = [step for step in noisy if step is not None]
+    stated = all(u is not None for step in noisy for u in step.values())
+    if stated:
+        for step in noisy:
+            moved_v, moved_i = walk(parts, **step)
+            squares_v += (moved_v - volts) ** 2
+            squares_i += (moved_i - amperes) ** 2
+        if from_load:
+            # Ohm's law makes both noises one: they add up instead of by squares, (a + b)^2. A
+            # sweep holds independent ones, and 2 (a^2 + b^2) is never less; it is equal at the
+            # knee, where the load's slope is the curve's.
+            squares_v, squares_i = 2 * squares_v, 2 * squares_i
+    extra_v, extra_i = front_end.voltage.noise_V, front_end.current.noise_A
+    if stated or (extra_v is not None and extra_i is not None):
+        noise_v = np.sqrt(squares_v + (extra_v or 0.0) ** 2)
+        noise_i = np.sqrt(squares_i + (extra_i or 0.0) ** 2)
+    else:
+        noise_v = noise_i = None
+    return AtPanel(volts, amperes, noise_v, noise_i, effects(parts, known, walk))
+
+
+def make_sweep(
+    table: "Table",
+    bench: Bench | None = None,
+    cells: int | None = None,
+    temp_cell: float | None = None,
+    irradiance: float | None = None,
+) -> Sweep:
+    """Turn a table's columns into a sweep at the panel's terminals.
+
+    Parameters
+    ----------
+    table : Table
+        Columns in SI under the names voltage, current, power, load, voltage_code, current_code,
+        temperature, irradiance. Two of voltage, current, power, load are enough.
+    bench : Bench, optional
+        Front end, panel, condition, tolerance of the loads.
+    cells : int, optional
+        Cells in series; goes before the bench.
+    temp_cell, irradiance : float, optional
+        Cell temperature (degC) and effective irradiance (W/m2); go before the table's columns,
+        and these before the bench.
+
+    Raises
+    ------
+    SweepError
+        Columns from which voltage and current do not follow, codes without a converter, or no
+        point left.
+    """
+    bench = bench or Bench()
+    front_end = bench.front_end or FrontEnd()
+    raw = at_instrument(table, front_end)
+    keep = raw.usable
+    if not np.any(keep):
+        raise SweepError(
+            f"no row can be used ({'; '.join(raw.notes) or 'the table is empty'})",
+            table.name,
+            "give voltage and current, or one of them and the load, in every row",
+        )
+
+    def kept(values: Array | None) -> Array | None:
+        return None if values is None else values[keep]
+
+    load = kept(raw.load)
+    found = at_panel(
+        front_end,
+        kept(raw.voltage),
+        kept(raw.current),
+        load,
+        bench.loads,
+        kept(raw.u_voltage),
+        kept(raw.u_current),
+    )
+    return Sweep(
+        found.voltage,
+        found.current,
+        found.noise_voltage,
+        found.noise_current,
+        found.effects,
+        _condition(table, bench, temp_cell, irradiance, keep),
+        cells if cells is not None else bench.panel.cells,
+        load,
+        np.asarray(table.rows)[keep],
+        table.name,
+        (*table.notes, *raw.notes, *_corrections(front_end, found), *_untold(bench, raw)),
+    )
+
+
+def _condition(
+    table: "Table",
+    bench: Bench,
+    temp_cell: float | None,
+    irradiance: float | None,
+    keep: NDArray[np.bool_],
+) -> Condition:
+    """Return light and temperature: as asked for, else the table's mean, else the bench's."""
+    stated = bench.condition
+
+    def pick(given: float | None, column: str, fallback: float | None) -> float | None:
+        if given is not None:
+            return given
+        values = table.columns.get(column)
+        if values is not None and np.any(np.isfinite(values[keep])):
+            return float(np.nanmean(values[keep]))
+        return fallback
+
+    return Condition(
+        pick(irradiance, "irradiance", stated.irradiance_W_m2),
+        pick(temp_cell, "temperature", stated.temp_cell_degC),
+        stated.u_irradiance_W_m2,
+        stated.u_temp_cell_degC,
+    )
+
+
+def _corrections(front_end: FrontEnd, found: AtPanel) -> list[str]:
+    """Say what was corrected for and how much it was at most."""
+    parts = circuit.nominal_parts(front_end)
+    if front_end.readings == "panel":
+        return []
+    if front_end.divider_at == "panel":
+        taken = np.max(np.abs(found.voltage / circuit.divider_resistance(parts)))
+        if taken > 0:
+            return [f"current corrected for what divider or voltmeter draw, up to {taken:.2g} A"]
+    elif front_end.divider_at == "load":
+        drop = np.max(np.abs(found.current * circuit.series_resistance(parts)))
+        if drop > 0:
+            return [f"voltage corrected for the drop over shunt or ammeter, up to {drop:.2g} V"]
+    return []
+
+
+def _untold(bench: Bench, raw: AtInstrument) -> list[str]:
+    """Say which parts were taken as exact because the bench states no tolerance."""
+    if bench.front_end is None:
+        return []
+    front_end = bench.front_end
+    volt, ampere, converter = front_end.voltage, front_end.current, front_end.converter
+    each = (volt.divider_top_tolerance_pct, volt.divider_bottom_tolerance_pct)
+    exact = {
+        "divider": volt.has_divider and volt.tolerance_pct is None and None in each,
+        "shunt": ampere.shunt_ohm is not None and ampere.shunt_tolerance_pct is None,
+        "voltage amplifier": volt.gain != 1 and volt.gain_tolerance_pct is None,
+        "current amplifier": ampere.gain != 1 and ampere.gain_tolerance_pct is None,
+        "converter reference": converter is not None and converter.reference_tolerance_pct is None,
+        "voltmeter": volt.is_meter and volt.accuracy_pct_of_reading is None,
+        "ammeter": ampere.is_meter
+        and raw.current is not None
+        and ampere.accuracy_pct_of_reading is None,
+        "load resistors": (raw.current is None or raw.voltage is None)
+        and bench.loads.tolerance_pct is None,
+    }
+    names = [name for name, is_exact in exact.items() if is_exact]
+    return [f"taken as exact, no tolerance stated: {', '.join(names)}"] if names else []
