@@ -1,0 +1,307 @@
+"""The engine of the fit: damped Gauss-Newton on the exact residual, many sweeps at once.
+
+One sweep and a million go through the same code. Inside, arrays are laid out (N, B): points
+first, sweeps last, so that a parameter of shape (B,) meets its readings without copying, and each
+numpy call works on a few hundred sweeps that fit the core's own cache.
+
+The residual of a point is its current minus the current that the equation gives at its voltage,
+over its effective standard deviation ``sqrt(u(I)^2 + (dI/dV)^2 u(V)^2)`` (Orear, Am. J. Phys. 50
+(1982) 912, doi:10.1119/1.12972); the slope moves with the parameters and is differentiated with
+them. Steps are those of Levenberg and Marquardt (Marquardt, J. SIAM 11 (1963) 431,
+doi:10.1137/0111030), with parameters at a bound held there while the cost pushes them out.
+
+The parameters that the engine works in are scaled and turned so that they hinder each other
+least: IL, the logarithm of the diode's current at V = 1, Rs, 1/Rsh and log a, with volts and
+amperes divided by the largest of the sweep.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ivkit.curve.diode import solve_current
+
+Array = NDArray[np.float64]
+
+IL, LOG_DIODE, RS, G, LOG_A = range(5)
+
+#: Where each parameter may go. The bounds at 0 are physical; the others only keep a sweep that
+#: does not hold a diode at all (a resistor, a dark panel) from running to infinity.
+LOW = np.array([-1e3, -200.0, 0.0, 0.0, np.log(1 / 400.0)])
+HIGH = np.array([1e3, 50.0, 1e3, 1e3, np.log(30.0)])
+
+_LONGEST_LOG_A = 0.5  # longest step in log a: further out the linear step means nothing
+_NEAR = 0.02  # largest change of exponent for which the series below is as good as a solve
+_STUCK = 1e8  # damping at which no step, however short, lowers the cost any more
+_RIGHT_ANGLE = 1e-6  # cosine between residuals and any derivative that counts as none
+_TOLERANCE = 1e-12  # foreseen decrease of the cost, relative, below which a sweep is done
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Readings of B sweeps, scaled, padded to N points each.
+
+    Attributes
+    ----------
+    v, i : ndarray, shape (N, B)
+        Voltage and current over ``scale_v`` and ``scale_i``; 0 where padded.
+    var_i : ndarray, shape (N, B)
+        Variance of each current, scaled; infinite where padded.
+    var_v : ndarray, shape (N, B), or None
+        Variance of each voltage, scaled; None where voltages count as exact.
+    scale_v, scale_i : ndarray, shape (B,)
+        V and A.
+    """
+
+    v: Array
+    i: Array
+    var_i: Array
+    var_v: Array | None
+    scale_v: Array
+    scale_i: Array
+
+    def take(self, which: Any) -> "Problem":
+        """Return the problem of only the sweeps ``which`` (an index into B)."""
+        return Problem(
+            self.v[:, which],
+            self.i[:, which],
+            self.var_i[:, which],
+            None if self.var_v is None else self.var_v[:, which],
+            self.scale_v[which],
+            self.scale_i[which],
+        )
+
+
+@dataclass(frozen=True)
+class Normal:
+    """The cost at some parameters and what the next step needs.
+
+    Attributes
+    ----------
+    cost : ndarray, shape (B,)
+        Sum of squared residuals.
+    matrix : ndarray, shape (B, 5, 5)
+        J^T J.
+    gradient : ndarray, shape (B, 5)
+        J^T r.
+    current : ndarray, shape (N, B)
+        Current of the model at each voltage, for the next evaluation to start from.
+    """
+
+    cost: Array
+    matrix: Array
+    gradient: Array
+    current: Array
+
+
+def unpack(theta: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Return IL, I0, Rs, 1/Rsh and a (scaled) from the engine's parameters, shape (5, ...)."""
+    a = np.exp(theta[LOG_A])
+    return theta[IL], np.exp(theta[LOG_DIODE] - 1.0 / a), theta[RS], theta[G], a
+
+
+def pack(il: Any, i0: Any, rs: Any, g: Any, a: Any) -> Array:
+    """Return the engine's parameters, shape (5, ...), from scaled IL, I0, Rs, 1/Rsh and a."""
+    with np.errstate(divide="ignore"):
+        log_diode = np.log(i0) + 1.0 / np.asarray(a)
+    theta = np.stack(np.broadcast_arrays(il, log_diode, rs, g, np.log(a))).astype(float)
+    return np.clip(theta, *_shaped_bounds(theta))
+
+
+def _shaped_bounds(theta: Array) -> tuple[Array, Array]:
+    shape = (5,) + (1,) * (theta.ndim - 1)
+    return LOW.reshape(shape), HIGH.reshape(shape)
+
+
+def evaluate(problem: Problem, theta: Array, near: Array | None = None) -> Normal:
+    """Return cost, normal matrix and gradient at ``theta``, shape (5, B).
+
+    ``near`` (N, B) is a current close to the solution; where it is not close enough, or not
+    given, the equation is solved afresh.
+    """
+    il, i0, rs, g, a = unpack(theta)
+    v = problem.v
+    if near is None:
+        near = solve_current(v, il, i0, rs, g, a)
+    shift = theta[LOG_DIODE] - 1.0 / a
+
+    def state(i: Array) -> tuple[Array, Array, Array, Array, Array]:
+        u = v + i * rs
+        x = u / a
+        e = np.exp(x + shift)
+        d = 1.0 + rs * (e / a + g)
+        step = (il + i0 - e - u * g - i) / d
+        return u, x, e, d, step
+
+    u, x, e, d, step = state(near)
+    t = step * (rs / a)
+    far = np.flatnonzero(~(np.abs(t).max(axis=0) < _NEAR))
+    if far.size:
+        near = near.copy()
+        near[:, far] = solve_current(v[:, far], il[far], i0[far], rs[far], g[far], a[far])
+        u, x, e, d, step = state(near)
+        t = step * (rs / a)
+    # After Newton's step the equation is off by -e (exp(t) - 1 - t): take that out as well.
+    half = t * t * (0.5 + t * (1.0 / 6.0))
+    step -= e * half / d
+    t = step * (rs / a)
+    i = near + step
+    u += step * rs
+    x += t
+    e *= 1.0 + t + half
+    q = e / a
+    slope = -(q + g)
+    d = 1.0 - rs * slope
+    slope /= d
+
+    residual = i - problem.i
+    if problem.var_v is None:
+        weight = 1.0 / np.sqrt(problem.var_i)
+    else:
+        variance = problem.var_i + slope * slope * problem.var_v
+        weight = 1.0 / np.sqrt(variance)
+    k = weight / d
+    lever = x - 1.0 / a
+    j = np.empty((6, *v.shape))
+    j[IL] = k
+    np.multiply(k, i0 - e, out=j[LOG_DIODE])
+    np.multiply(slope * weight, i, out=j[RS])
+    np.multiply(-k, u, out=j[G])
+    np.multiply(k, e * lever + i0 / a, out=j[LOG_A])
+    np.multiply(residual, weight, out=j[5])
+    if problem.var_v is not None:
+        # The weight moves with the slope: d(r w) = w dr - r w^3 s var_v ds.
+        pull = residual * slope * problem.var_v / variance
+        per_d2 = pull / (d * d)
+        second = q / a
+        j[:5] *= 1.0 + per_d2 * second * rs
+        per_d2 *= weight
+        j[LOG_DIODE] += per_d2 * q
+        j[RS] += per_d2 * second * i - weight * pull * slope * slope
+        j[G] += per_d2
+        j[LOG_A] -= per_d2 * q * (1.0 + lever)
+    products = np.einsum("inb,jnb->bij", j, j)
+    return Normal(products[:, 5, 5], products[:, :5, :5], products[:, :5, 5], i)
+
+
+def minimise(
+    problem: Problem,
+    theta: Array,
+    *,
+    free: Array | None = None,
+    damping: float = 1e-3,
+    iterations: int = 80,
+    tolerance: float = _TOLERANCE,
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Return parameters (5, B), cost (B,) and whether each sweep converged, from a start.
+
+    Parameters
+    ----------
+    problem : Problem
+    theta : ndarray, shape (5, B)
+        Start.
+    free : ndarray of bool, shape (5,) or (5, B), optional
+        Parameters to move; the others are held.
+    damping : float
+        First damping: 0 for a start that is known to be near, 1e-3 for one that is not.
+    iterations : int
+        Steps at most; a sweep still going then is returned as not converged.
+    tolerance : float
+        Relative decrease of the cost, as the linear model foresees it, at which to stop.
+    """
+    total = theta.shape[1]
+    result, cost = theta.copy(), np.full(total, np.nan)
+    converged = np.zeros(total, dtype=bool)
+    may_move = np.ones((5, total), dtype=bool)
+    if free is not None:
+        may_move &= free if free.ndim == 2 else free[:, None]
+    index = np.arange(total)  # where the sweeps still in work belong in the result
+    theta = theta.copy()
+    lam = np.full(total, damping)
+    floor = 1e-27 * (1.0 / problem.var_i).sum(axis=0)
+    normal = evaluate(problem, theta)
+    for _ in range(iterations):
+        step, foreseen, angle = _step(normal, theta, lam, may_move)
+        # A strongly damped step foresees little wherever it stands: it proves nothing.
+        arrived = (foreseen <= tolerance * normal.cost + floor) & (lam < 0.1)
+        stuck = lam > _STUCK
+        done = arrived | stuck
+        trial = np.clip(theta + step, LOW[:, None], HIGH[:, None])
+        if np.any(done):
+            # The last step is too small to be worth an evaluation, and free to take.
+            out = index[done]
+            result[:, out] = np.where(arrived, trial, theta)[:, done]
+            cost[out] = normal.cost[done]
+            converged[out] |= (arrived | (angle < _RIGHT_ANGLE))[done]
+            stay = ~done
+            if not np.any(stay):
+                return result, cost, converged
+            if stay.sum() < 0.8 * stay.size:
+                index, theta, trial, lam = index[stay], theta[:, stay], trial[:, stay], lam[stay]
+                may_move, floor = may_move[:, stay], floor[stay]
+                problem, normal = problem.take(stay), _take(normal, stay)
+        fresh = evaluate(problem, trial, normal.current)
+        better = fresh.cost <= normal.cost
+        if np.all(better):
+            theta, normal = trial, fresh
+        else:
+            theta = np.where(better, trial, theta)
+            normal = Normal(
+                np.where(better, fresh.cost, normal.cost),
+                np.where(better[:, None, None], fresh.matrix, normal.matrix),
+                np.where(better[:, None], fresh.gradient, normal.gradient),
+                np.where(better, fresh.current, normal.current),
+            )
+        lam = np.where(better, lam * 0.1, np.clip(lam * 8.0, 1e-4, 10 * _STUCK))
+        lam[lam < 1e-9] = 0.0
+    result[:, index], cost[index] = theta, normal.cost
+    return result, cost, converged
+
+
+def _take(normal: Normal, which: NDArray[np.bool_]) -> Normal:
+    return Normal(
+        normal.cost[which],
+        normal.matrix[which],
+        normal.gradient[which],
+        np.ascontiguousarray(normal.current[:, which]),
+    )
+
+
+def _step(
+    normal: Normal, theta: Array, lam: Array, may_move: NDArray[np.bool_]
+) -> tuple[Array, Array, Array]:
+    """Return the damped step (5, B), the decrease of the cost that it foresees (B,), and the
+    largest cosine between the residuals and the derivative by a free parameter (B,).
+    """
+    gradient = normal.gradient.T
+    move = may_move & ~((theta <= LOW[:, None]) & (gradient > 0))
+    move &= ~((theta >= HIGH[:, None]) & (gradient < 0))
+    matrix = normal.matrix
+    diagonal = np.einsum("bii->bi", matrix)
+    rhs = gradient
+    if not np.all(move):
+        matrix = matrix * (move.T[:, :, None] & move.T[:, None, :])
+        rhs = np.where(move, gradient, 0.0)
+    else:
+        matrix = matrix.copy()
+    largest = np.maximum(diagonal.max(axis=1), 1e-300)[:, None]
+    damped = diagonal * (1.0 + lam[:, None]) + 1e-15 * diagonal + 1e-30 * largest
+    np.einsum("bii->bi", matrix)[...] = np.where(move.T, damped, largest)
+    # Scaled to a unit diagonal, or the solve loses what the parameters' sizes differ by.
+    scale = 1.0 / np.sqrt(np.einsum("bii->bi", matrix))
+    matrix = matrix * scale[:, :, None] * scale[:, None, :]
+    try:
+        step = -np.linalg.solve(matrix, rhs.T[..., None] * scale[..., None])[..., 0] * scale
+    except np.linalg.LinAlgError:
+        matrix += 1e-10 * np.eye(5)
+        step = -np.linalg.solve(matrix, rhs.T[..., None] * scale[..., None])[..., 0] * scale
+    step = np.where(np.isfinite(step), step, 0.0).T
+    long = np.abs(step[LOG_A]) > _LONGEST_LOG_A
+    if np.any(long):
+        step = step * np.where(long, _LONGEST_LOG_A / np.maximum(np.abs(step[LOG_A]), 1e-9), 1.0)
+    foreseen = -np.einsum("ib,ib->b", step, rhs)
+    with np.errstate(all="ignore"):
+        cosine = np.abs(rhs.T) / np.sqrt(diagonal * normal.cost[:, None])
+    return step, np.abs(foreseen), np.nan_to_num(cosine).max(axis=1)
