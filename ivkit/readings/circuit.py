@@ -140,11 +140,12 @@ def causes(
         tolerance("converter reference", "reference", converter.reference_tolerance_pct)
         tolerance("converter zero", "zero code", counts, relative=False)
     if from_load and loads is not None and loads.tolerance_pct and load is not None:
-        found |= _load_causes(loads, np.asarray(load, dtype=float))
+        found |= load_causes(loads, np.asarray(load, dtype=float))
     return found
 
 
-def _load_causes(loads: Loads, load: Array) -> dict[str, Cause]:
+def load_causes(loads: Loads, load: Array) -> dict[str, Cause]:
+    """Return the causes that the loads' tolerance makes, by name; ``load`` in ohm, shape (N,)."""
     u = loads.tolerance_pct / 100 * RECTANGULAR
     if loads.shared_tolerance:
         return {"load resistors": Cause("load", u)}
