@@ -15,8 +15,10 @@ _HOME = {
     "Sweep": "ivkit.readings.sweep",
     "SingleDiode": "ivkit.curve.diode",
     "KeyPoints": "ivkit.curve.diode",
+    "Fit": "ivkit.curve.fit",
+    "Fits": "ivkit.curve.many",
     "fit": "ivkit.curve.fit",
-    "fit_many": "ivkit.curve.fit",
+    "fit_many": "ivkit.curve.many",
     "IvkitError": "ivkit.errors",
 }
 

@@ -65,7 +65,7 @@ class SingleDiode:
     >>> float(panel.current(0.0).round(6))
     0.619174
     >>> print(panel.operating_point(load_ohm=47.0).power.round(3))
-    8.357
+    8.36
     """
 
     photocurrent: Any
@@ -97,7 +97,9 @@ class SingleDiode:
         """1/Rsh, siemens; 0 for an infinite shunt resistance."""
         return 1.0 / np.asarray(self.resistance_shunt, dtype=float)
 
-    def _parameters(self) -> tuple:
+    @property
+    def raw(self) -> tuple[Any, Any, Any, Any, Any]:
+        """IL, I0, Rs, 1/Rsh and a, as the functions of this module take them."""
         return (
             self.photocurrent,
             self.saturation_current,
@@ -108,14 +110,14 @@ class SingleDiode:
 
     def current(self, voltage: ArrayLike) -> Any:
         """Return the current in A at a terminal voltage in V, of either sign, any shape."""
-        return solve_current(voltage, *self._parameters())
+        return solve_current(voltage, *self.raw)
 
     def voltage(self, current: ArrayLike) -> Any:
         """Return the terminal voltage in V at a current in A, of either sign, any shape.
 
         Without a shunt path no voltage drives more than IL + I0 backwards: minus infinity.
         """
-        return solve_voltage(current, *self._parameters())
+        return solve_voltage(current, *self.raw)
 
     def power(self, voltage: ArrayLike) -> Any:
         """Return the power delivered in W at a terminal voltage in V; negative when absorbed."""
@@ -123,7 +125,7 @@ class SingleDiode:
 
     def slope(self, voltage: ArrayLike) -> Any:
         """Return dI/dV in A/V (negative) at a terminal voltage in V."""
-        parameters = self._parameters()
+        parameters = self.raw
         return local(voltage, solve_current(voltage, *parameters), *parameters).slope
 
     def operating_point(self, load_ohm: ArrayLike) -> OperatingPoint:
@@ -131,7 +133,7 @@ class SingleDiode:
         load = np.asarray(load_ohm, dtype=float)
         if np.any(load < 0):
             raise RangeError(f"load {load.min():g} ohm is negative")
-        il, i0, rs, g, a = self._parameters()
+        il, i0, rs, g, a = self.raw
         # A load in series with Rs is a panel of that much more Rs, short-circuited.
         current = solve_current(0.0, il, i0, rs + load, g, a)
         open_circuit = np.isinf(load)
@@ -144,7 +146,7 @@ class SingleDiode:
 
     def key_points(self) -> KeyPoints:
         """Return Isc, Voc, Vmp, Imp, Pmp and the fill factor, each of the parameters' shape."""
-        parameters = self._parameters()
+        parameters = self.raw
         i_sc = solve_current(0.0, *parameters)
         v_oc = solve_voltage(0.0, *parameters)
         v_mp, i_mp = solve_max_power(*parameters)

@@ -1,318 +1,217 @@
-"""Fit the single-diode equation to one sweep or to a million, with one engine.
+"""Fit one sweep, and say everything about it: curve, key points, uncertainty, flags.
 
-`fit` takes a `Sweep` and says everything about it; `fit_many` takes plain arrays and gives arrays.
-Each sweep is started from the best nodes of a grid (`start`), each start is brought to its end
-(`engine`), and the lowest cost is kept.
+The fit itself is that of `many`, with a batch of one; what is added here is where the noise and
+the effects of the readings go (`uncertainty`), and the key points from the data alone beside it.
 """
 
-from collections.abc import Iterator
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from scipy.constants import Boltzmann, elementary_charge
+from uncertainties import UFloat, ufloat
 
-from ivkit.curve import engine, health
 from ivkit.curve.diode import SingleDiode
-from ivkit.curve.engine import Array, Problem
-from ivkit.curve.start import starts
-from ivkit.errors import SweepError
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
-
-PARAMETERS = (
-    "photocurrent",
-    "saturation_current",
-    "resistance_series",
-    "resistance_shunt",
-    "nNsVth",
+from ivkit.curve.engine import Array
+from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
+from ivkit.curve.many import PARAMETERS, fit_many
+from ivkit.curve.uncertainty import (
+    Sources,
+    coverage_factor,
+    key_point_gradients,
+    parameter_gradients,
 )
-FEWEST_POINTS = 5
-
-_ELEMENTS = 8192  # readings worked on at once: the engine's arrays then fit a core's cache
-_PATIENT = 400  # steps that a sweep gets at most
-_QUICK = 12  # steps after which what has not converged is collected, to be done together
-_NO_NOISE = 1e-7  # least noise that is believed, as a share of the largest reading
+from ivkit.errors import SweepError
+from ivkit.readings.sweep import Sweep
 
 
 @dataclass(frozen=True)
-class Fits:
-    """Fits of B sweeps.
+class Fit:
+    """One sweep, the curve that fits it best, and how well it is known.
 
     Attributes
     ----------
-    photocurrent, saturation_current : ndarray, shape (B,), A
-    resistance_series, resistance_shunt : ndarray, shape (B,), ohm
-        The shunt is infinite where the fit found none.
-    nNsVth : ndarray, shape (B,), V
-    rmse : ndarray, shape (B,), A
-        Root mean square of measured minus modelled current, all points alike.
-    cost : ndarray, shape (B,)
-        What was minimised: the sum of squared residuals in units of their standard deviation,
-        or in A2 where no noise was stated.
-    points : ndarray of int, shape (B,)
-        Readings used.
-    converged : ndarray of bool, shape (B,)
-    flag_bits : ndarray of int, shape (B,)
-        Bit k set: ``ivkit.curve.health.FLAGS[k]`` applies.
-
-    A sweep that cannot be fitted has NaN parameters and a flag that says why.
+    sweep : Sweep
+        As fitted.
+    model : SingleDiode or None
+        None where the five parameters cannot be told; the flags say why.
+    parameters : dict
+        Uncertain numbers by name, `PARAMETERS` plus ``ideality_factor`` where cells and
+        temperature are known; None for what cannot be told.
+    key_points : KeyPoints or None
+        Of the model, as uncertain numbers.
+    from_data : DataKeyPoints
+        Read off the readings without a model.
+    key_points_from_data : dict
+        The same as uncertain numbers, None where the readings do not reach.
+    rmse : float
+        Root mean square of measured minus modelled current, A; NaN without a model.
+    residuals : ndarray, shape (N,)
+        Measured minus modelled current, A.
+    freedom : float
+        Degrees of freedom of the noise: infinite where the noise was stated.
+    converged : bool
+    flags : tuple of str
+        Names in `ivkit.curve.health.FLAGS`.
     """
 
-    photocurrent: Array
-    saturation_current: Array
-    resistance_series: Array
-    resistance_shunt: Array
-    nNsVth: Array
-    rmse: Array
-    cost: Array
-    points: NDArray[np.int64]
-    converged: NDArray[np.bool_]
-    flag_bits: NDArray[np.int64]
+    sweep: Sweep
+    model: SingleDiode | None
+    parameters: dict[str, Any]
+    key_points: KeyPoints | None
+    from_data: DataKeyPoints
+    key_points_from_data: dict[str, Any]
+    rmse: float
+    residuals: Array
+    freedom: float
+    converged: bool
+    flags: tuple[str, ...]
 
-    def __len__(self) -> int:
-        return len(self.rmse)
-
-    @property
-    def model(self) -> SingleDiode:
-        """The curves, with parameters of shape (B,)."""
-        return SingleDiode(*(getattr(self, name) for name in PARAMETERS))
-
-    @property
-    def flags(self) -> list[tuple[str, ...]]:
-        """The flags of each sweep by name."""
-        return [health.names(bits) for bits in self.flag_bits]
-
-    def to_frame(self) -> "DataFrame":
-        """Return one row a sweep: parameters, key points, rmse, points, flags."""
-        from pandas import DataFrame
-
-        points = self.model.key_points()
-        return DataFrame(
-            {
-                "photocurrent_A": self.photocurrent,
-                "saturation_current_A": self.saturation_current,
-                "resistance_series_ohm": self.resistance_series,
-                "resistance_shunt_ohm": self.resistance_shunt,
-                "nNsVth_V": self.nNsVth,
-                "isc_A": points.i_sc,
-                "voc_V": points.v_oc,
-                "vmp_V": points.v_mp,
-                "imp_A": points.i_mp,
-                "pmp_W": points.p_mp,
-                "fill_factor": points.fill_factor,
-                "rmse_A": self.rmse,
-                "points": self.points,
-                "converged": self.converged,
-                "flags": [" ".join(names) for names in self.flags],
-            }
+    def __str__(self) -> str:
+        if self.model is None:
+            return f"no curve through {len(self.sweep)} readings ({', '.join(self.flags)})"
+        points = self.key_points
+        return (
+            f"Isc {points.i_sc:.2uS} A, Voc {points.v_oc:.2uS} V, Pmp {points.p_mp:.2uS} W, "
+            f"FF {points.fill_factor:.2uS} from {len(self.sweep)} readings"
         )
 
+    @property
+    def interval_factor(self) -> float:
+        """Half width of a 95 % interval, in standard uncertainties."""
+        return coverage_factor(self.freedom)
 
-def fit_many(
-    voltage: ArrayLike,
-    current: ArrayLike,
-    noise_voltage: ArrayLike | None = None,
-    noise_current: ArrayLike | None = None,
-) -> Fits:
-    """Fit B sweeps of up to N readings each.
+
+def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
+    """Fit one sweep and carry its noise and its effects to every result.
 
     Parameters
     ----------
-    voltage, current : array_like, shape (B, N)
-        V and A, current positive when the panel delivers; in any order. NaN in either pads
-        sweeps of unequal length.
-    noise_voltage, noise_current : array_like, optional
-        Standard uncertainty of each reading, V and A; anything that broadcasts to (B, N).
-        Without a noise of the current every current counts alike.
-
-    Returns
-    -------
-    Fits
+    sweep : Sweep
+    shared : mapping of str to UFloat, optional
+        Effects that other sweeps have in common with this one, by name.
 
     Raises
     ------
     SweepError
-        Arrays that do not fit together, or a negative noise.
+        Nothing at all can be told: fewer than two readings, or every current zero.
 
     Examples
     --------
     >>> panel = SingleDiode(0.62, 3.7e-10, 1.2, 900.0, 1.0175)
     >>> v = np.linspace(0.0, 21.5, 30)
-    >>> fits = fit_many([v], [panel.current(v)])
-    >>> print(fits.resistance_series.round(6), fits.nNsVth.round(6))
-    [1.2] [1.0175]
+    >>> noise = 0.0005 * np.cos(np.arange(30.0) ** 2)
+    >>> print(fit(Sweep(v, panel.current(v) + noise)))
+    Isc 0.61925(15) A, Voc 21.5716(12) V, Pmp 10.1601(32) W, FF 0.76058(30) from 30 readings
     """
-    v, i = np.asarray(voltage, dtype=float), np.asarray(current, dtype=float)
-    if v.ndim != 2 or v.shape != i.shape:
+    if len(sweep) < 2:
         raise SweepError(
-            f"voltage has shape {v.shape} and current {i.shape}",
-            remedy="give both as (sweeps, readings), padded with NaN",
+            f"{len(sweep)} reading", sweep.name, "give at least two, and eight for a curve"
         )
-    sigma_v = _noise(noise_voltage, v.shape, "voltage")
-    sigma_i = _noise(noise_current, v.shape, "current")
-    good = np.isfinite(v) & np.isfinite(i)
-    if not np.all(good):
-        # Readings to the front, so that short sweeps make narrow batches.
-        order = np.argsort(~good, axis=1, kind="stable")
-        v, i, good = (np.take_along_axis(x, order, axis=1) for x in (v, i, good))
-        sigma_v, sigma_i = (
-            x if x is None else np.take_along_axis(x, order, axis=1) for x in (sigma_v, sigma_i)
+    if not np.any(sweep.current):
+        raise SweepError(
+            "every current is zero",
+            sweep.name,
+            "check the ammeter or shunt, its range, and that the loads were connected",
         )
-    points = good.sum(axis=1)
-    readings = _Readings(v, i, sigma_v, sigma_i, points)
-    out = _empty(points)
-    out["flag_bits"][points < FEWEST_POINTS] = health.bit("too_few_points")
-    enough = np.argsort(points, kind="stable")
-    enough = enough[points[enough] >= FEWEST_POINTS]
-    late = [_fit_batch(readings, rows, _QUICK, out) for rows in _batches(enough, points)]
-    for rows in _batches(np.concatenate([*late, np.array([], dtype=int)]), points):
-        _fit_batch(readings, rows, _PATIENT, out)
-    return Fits(points=points, **out)
-
-
-@dataclass(frozen=True)
-class _Readings:
-    """Readings of all sweeps, shape (B, N), the used ones first in each row."""
-
-    v: Array
-    i: Array
-    sigma_v: Array | None
-    sigma_i: Array | None
-    points: NDArray[np.int64]
-
-    def problem(self, rows: NDArray[np.int64]) -> Problem:
-        """Return the scaled problem of some sweeps."""
-        n = self.points[rows].max()
-        used = np.arange(n)[:, None] < self.points[rows]
-
-        def cut(values: Array) -> Array:
-            return np.ascontiguousarray(np.where(used, values[rows, :n].T, 0.0))
-
-        v, i = cut(self.v), cut(self.i)
-        scale_v, scale_i = (np.maximum(np.abs(x).max(axis=0), 1e-300) for x in (v, i))
-        v, i = v / scale_v, i / scale_i
-        var_v = None
-        if self.sigma_i is None:
-            var_i = np.ones_like(v)
+    sigma_v, sigma_i = sweep.noise_voltage, sweep.noise_current
+    many = fit_many(
+        sweep.voltage[None],
+        sweep.current[None],
+        None if sigma_v is None or sigma_i is None else sigma_v[None],
+        None if sigma_i is None else sigma_i[None],
+    )
+    flags = many.flags[0]
+    told = bool(np.isfinite(many.rmse[0]) and np.isfinite(many.nNsVth[0]))
+    n = len(sweep)
+    residuals, model = np.full(n, np.nan), None
+    gradients = None
+    freedom = np.inf
+    if told:
+        model = SingleDiode(*(float(getattr(many, name)[0]) for name in PARAMETERS))
+        p = model.raw
+        residuals = sweep.current - model.current(sweep.voltage)
+        free = 5 - (p[2] == 0) - (p[3] == 0)
+        if sigma_i is None:
+            freedom = float(n - free)
+            level = np.sqrt(np.sum(residuals**2) / freedom) if freedom > 0 else np.nan
+            sigma_v, sigma_i = None, np.full(n, level)
+            weights = np.ones(n)
         else:
-            var_i = np.maximum(cut(self.sigma_i) / scale_i, _NO_NOISE) ** 2
-        if self.sigma_v is not None and np.any(self.sigma_v[rows] > 0):
-            var_v = (cut(self.sigma_v) / scale_v) ** 2
-            if self.sigma_i is None:
-                raise SweepError(
-                    "a noise of the voltage is stated and none of the current",
-                    remedy="state both, or neither",
-                )
-        return Problem(v, i, np.where(used, var_i, np.inf), var_v, scale_v, scale_i)
-
-
-def _noise(value: ArrayLike | None, shape: tuple[int, ...], name: str) -> Array | None:
-    """Return a stated noise broadcast to ``shape``, or None."""
-    if value is None:
-        return None
-    array = np.asarray(value, dtype=float)
-    if not np.all(array >= 0):
-        raise SweepError(f"noise of the {name} is {np.min(array):g}, expected 0 or more")
-    try:
-        return np.broadcast_to(array, shape)
-    except ValueError:
-        raise SweepError(f"noise of the {name} has shape {array.shape}, readings {shape}") from None
-
-
-def _batches(rows: NDArray[np.int64], points: NDArray[np.int64]) -> Iterator[NDArray[np.int64]]:
-    """Yield ``rows`` in pieces whose readings fit a core's cache."""
-    start = 0
-    while start < len(rows):
-        width = max(_ELEMENTS // int(points[rows[start]]), 32)
-        yield rows[start : start + width]
-        start += width
-
-
-def _empty(points: NDArray[np.int64]) -> dict[str, Any]:
-    """Return the arrays of `Fits` as they stand before any fit."""
-    b = len(points)
-    floats = {name: np.full(b, np.nan) for name in (*PARAMETERS, "rmse", "cost")}
-    return {
-        **floats,
-        "converged": np.zeros(b, dtype=bool),
-        "flag_bits": np.zeros(b, dtype=np.int64),
-    }
-
-
-def _fit_batch(
-    readings: _Readings, rows: NDArray[np.int64], steps: int, out: dict[str, Any]
-) -> NDArray[np.int64]:
-    """Fit some sweeps into ``out``; return those that want more than ``steps`` steps."""
-    problem = readings.problem(rows)
-    hopeless = health.before(problem)
-    out["flag_bits"][rows] = hopeless
-    if np.any(hopeless):
-        rows = rows[hopeless == 0]
-        if not rows.size:
-            return rows
-        problem = readings.problem(rows)
-    theta, converged, late = best_of_starts(problem, steps)
-    if steps < _PATIENT:
-        done = ~late
-        if not np.all(done):
-            problem, theta, converged = problem.take(done), theta[:, done], converged[done]
-    else:
-        done = np.ones(len(rows), dtype=bool)
-    if np.any(done):
-        _record(problem, theta, converged, rows[done], out, readings.sigma_i is not None)
-    return rows[~done]
-
-
-def best_of_starts(
-    problem: Problem, steps: int
-) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return the best parameters (5, B), whether they converged, and which sweeps want longer."""
-    theta = cost = converged = None
-    late = np.zeros(problem.v.shape[1], dtype=bool)
-    for start in starts(problem):
-        trial, trial_cost, trial_converged = engine.minimise(problem, start, iterations=steps)
-        late |= ~trial_converged
-        if theta is None:
-            theta, cost, converged = trial, trial_cost, trial_converged
-            continue
-        better = trial_cost < cost
-        theta = np.where(better, trial, theta)
-        cost = np.where(better, trial_cost, cost)
-        converged = np.where(better, trial_converged, converged)
-    return theta, converged, late
-
-
-def _record(
-    problem: Problem,
-    theta: Array,
-    converged: NDArray[np.bool_],
-    rows: NDArray[np.int64],
-    out: dict[str, Any],
-    stated: bool,
-) -> None:
-    """Write the fits at ``theta`` into ``out``, in V, A and ohm."""
-    normal = engine.evaluate(problem, theta)
-    bits = health.after(problem, theta, normal, converged, stated)
-    il, i0, rs, g, a = engine.unpack(theta)
-    ohm = problem.scale_v / problem.scale_i
-    with np.errstate(divide="ignore"):
-        values = (
-            il * problem.scale_i,
-            i0 * problem.scale_i,
-            rs * ohm,
-            ohm / g,
-            a * problem.scale_v,
+            floor = 1e-7 * np.max(np.abs(sweep.current))
+            steep = 0.0 if sigma_v is None else model.slope(sweep.voltage) * sigma_v
+            weights = 1.0 / np.sqrt(np.maximum(sigma_i, floor) ** 2 + steep**2)
+            if "noise_larger_than_stated" in flags:
+                enlarge = np.sqrt(many.cost[0] / (n - free))
+                sigma_i = sigma_i * enlarge
+                sigma_v = None if sigma_v is None else sigma_v * enlarge
+        gradients = parameter_gradients(sweep.voltage, weights, *p)
+    elif sigma_i is None:
+        sigma_v, sigma_i, freedom = None, np.full(n, np.nan), 0.0
+    sources = Sources(sweep, sigma_v, sigma_i, shared)
+    from_data = key_points_from_data(sweep.voltage, sweep.current)
+    data_points = {
+        name: None
+        if not np.isfinite(getattr(from_data.key_points, name))
+        else sources.quantity(
+            getattr(from_data.key_points, name),
+            from_data.gradient_v[name],
+            from_data.gradient_i[name],
         )
-    used = np.isfinite(problem.var_i)
-    residual = np.where(used, normal.current - problem.i, 0.0)
-    # A curve without a junction has no five parameters to give.
-    told = (bits & health.bit("straight_line")) == 0
-    for name, value in zip(PARAMETERS, values, strict=True):
-        out[name][rows] = np.where(told, value, np.nan)
-    rmse = np.sqrt((residual**2).sum(axis=0) / used.sum(axis=0)) * problem.scale_i
-    out["rmse"][rows] = rmse
-    out["cost"][rows] = normal.cost * (1.0 if stated else problem.scale_i**2)
-    out["converged"][rows] = converged
-    out["flag_bits"][rows] |= bits
+        for name in ("i_sc", "v_oc", "v_mp", "i_mp")
+    }
+    parameters: dict[str, Any] = dict.fromkeys((*PARAMETERS, "ideality_factor"))
+    points = None
+    if model is not None:
+        parameters |= _parameters(model, gradients, sources, sweep)
+        points = _points(model, gradients, sources)
+    return Fit(
+        sweep=sweep,
+        model=model,
+        parameters=parameters,
+        key_points=points,
+        from_data=from_data,
+        key_points_from_data=data_points,
+        rmse=float(many.rmse[0]),
+        residuals=residuals,
+        freedom=freedom,
+        converged=bool(many.converged[0]),
+        flags=flags,
+    )
+
+
+def _parameters(
+    model: SingleDiode, gradients: tuple[Array, Array], sources: Sources, sweep: Sweep
+) -> dict[str, Any]:
+    """Return the five parameters, and the ideality factor, as uncertain numbers."""
+    by_v, by_i = gradients
+    told = {
+        name: sources.quantity(value, by_v[k], by_i[k])
+        for k, (name, value) in enumerate(zip(PARAMETERS, model.raw, strict=True))
+    }
+    conductance = told["resistance_shunt"]
+    told["resistance_shunt"] = 1.0 / conductance if conductance.nominal_value > 0 else None
+    temp = sweep.condition.temp_cell
+    if sweep.cells and temp is not None:
+        u_temp = sweep.condition.u_temp_cell
+        kelvin = temp + 273.15
+        if u_temp:
+            kelvin = ufloat(kelvin, u_temp, "cell temperature")
+        thermal = Boltzmann / elementary_charge * kelvin
+        told["ideality_factor"] = told["nNsVth"] / (sweep.cells * thermal)
+    return told
+
+
+def _points(model: SingleDiode, gradients: tuple[Array, Array], sources: Sources) -> KeyPoints:
+    """Return the model's key points as uncertain numbers."""
+    values = model.key_points()
+    moves = key_point_gradients(*model.raw)
+    return KeyPoints(
+        *(
+            sources.quantity(
+                getattr(values, name), moves[name] @ gradients[0], moves[name] @ gradients[1]
+            )
+            for name in ("i_sc", "v_oc", "v_mp", "i_mp")
+        )
+    )

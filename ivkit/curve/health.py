@@ -43,7 +43,7 @@ FLAGS: dict[str, tuple[str, str]] = {
         "take more readings between short circuit and the knee",
     ),
     "short_circuit_not_reached": (
-        "no reading is near short circuit, so Isc is carried there by the model alone",
+        "no reading is near short circuit, so Isc and what rests on it cannot be told",
         "add a smaller load, or short the panel through the ammeter",
     ),
     "knee_not_reached": (
@@ -51,7 +51,7 @@ FLAGS: dict[str, tuple[str, str]] = {
         "add loads on the missing side of the knee",
     ),
     "open_circuit_not_reached": (
-        "no reading is near open circuit, so Voc is carried there by the model alone",
+        "no reading is near open circuit, so Voc and what rests on it cannot be told",
         "add a larger load, or read the voltage with no load",
     ),
     "residuals_not_random": (
@@ -66,7 +66,7 @@ FLAGS: dict[str, tuple[str, str]] = {
 NAMES = tuple(FLAGS)
 
 #: Beyond these shares of Voc and Isc an end of the curve counts as not reached.
-_NEAR_SHORT, _NEAR_OPEN = 0.25, 0.25
+_NEAR_SHORT, _NEAR_OPEN = 0.35, 0.35
 
 
 def bit(name: str) -> int:
