@@ -1,0 +1,199 @@
+"""The cells of one column, read block by block into numbers in SI."""
+
+import re
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ivkit.errors import TableError
+from ivkit.readings.layout import is_stamp
+from ivkit.readings.resistor_value import resistor_value_and_step
+from ivkit.readings.units import BASE_UNITS, Unit
+from ivkit.readings.written_number import (
+    BLANKS,
+    Marks,
+    read_number,
+    read_plain_numbers,
+    tidy,
+)
+
+_OPEN = {"open", "oc", "o.c.", "∞", "offen", "leerlauf", "ouvert", "abierto"}
+_SHORT = {"short", "sc", "s.c.", "kurzschluss", "court-circuit", "corto"}
+_CLOCK = re.compile(r"(\d\d?):(\d\d):(\d\d(?:\.\d+)?)", re.ASCII)
+_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?", re.ASCII)
+# Beyond these, a value without a unit is worth a word: no small panel gives it.
+_MUCH = {"voltage": 200.0, "current": 50.0, "power": 2000.0}
+
+
+class Column:
+    """One column on its way from cells to numbers.
+
+    Parameters
+    ----------
+    quantity, heading : str
+    unit : Unit or None
+        None where none is given: the values are taken as they stand, in the base unit.
+    name : str
+        File, for errors.
+    line : int
+        Line of the quantity where the table holds one quantity a row; 0 otherwise.
+    """
+
+    def __init__(
+        self, quantity: str, heading: str, unit: Unit | None, name: str, line: int = 0
+    ) -> None:
+        self.quantity, self.heading, self.unit = quantity, heading, unit
+        self.name, self.line = name, line
+        self.resolution: float | None = None
+        self.start: datetime | None = None
+        self._parts: list[NDArray[np.float64]] = []
+        self._clock = False
+        self._last = -np.inf
+        self._cell_units: set[str] = set()
+        self._labels: dict[str, int] = {}
+
+    def add(self, cells: Sequence[str], rows: Sequence[int], marks: Marks) -> None:
+        """Read the cells of a block; ``rows`` are their line numbers.
+
+        Raises
+        ------
+        TableError
+            A cell that is no number (or resistance, or time), at its row and column.
+        """
+        quick = read_plain_numbers(cells, marks)
+        if quick is not None:
+            values, step = quick
+            self._note_step(step, self.unit)
+            numbers = np.array(values)
+            self._parts.append(self.unit.to_base(numbers) if self.unit else numbers)
+        else:
+            self._parts.append(
+                np.array([self._read(c, r, marks) for c, r in zip(cells, rows, strict=True)])
+            )
+        if self.quantity == "load":
+            self._refuse_negative(cells, rows)
+
+    def finish(self) -> tuple[NDArray[np.float64], list[str]]:
+        """Return all values in the base unit, and what was understood."""
+        values = np.concatenate(self._parts) if self._parts else np.empty(0)
+        label = self.quantity.replace("_", " ")
+        if self.start is not None or self._clock:
+            return values, [f"read '{self.heading}' as {label} in s since the first"]
+        if self._labels:
+            return values, [f"numbered the {len(self._labels)} sweeps of '{self.heading}'"]
+        if self.unit is not None:
+            said = f"read '{self.heading}' as {label} in {self.unit.name}"
+        elif self._cell_units:
+            said = f"read '{self.heading}' as {label}, with the units in its cells"
+        else:
+            base = BASE_UNITS[self.quantity]
+            said = f"read '{self.heading}' as {label}" + (
+                f" in {base} (no unit given)" * bool(base)
+            )
+        notes = [said]
+        blank = int(np.isnan(values).sum())
+        if blank:
+            notes.append(f"'{self.heading}' is blank in {blank} of {len(values)} readings")
+        most = np.nanmax(np.abs(values), initial=0.0, where=~np.isnan(values))
+        if self.unit is None and not self._cell_units and most > _MUCH.get(self.quantity, np.inf):
+            base = BASE_UNITS[self.quantity]
+            notes.append(
+                f"'{self.heading}' reaches {most:g} {base}, which is much for a small panel; if it "
+                f"is in m{base}, say --column {self.quantity}='{self.heading}:m{base}'"
+            )
+        return values, notes
+
+    def _place(self, row: int) -> str:
+        if self.line:
+            return f"{self.name}, row {self.line} ('{self.heading}'), value {row}"
+        return f"{self.name}, row {row}, column '{self.heading}'"
+
+    def _note_step(self, step: float, unit: Unit | None) -> None:
+        step = unit.step_to_base(step) if unit else step
+        self.resolution = step if self.resolution is None else min(step, self.resolution)
+
+    def _read(self, cell: str, row: int, marks: Marks) -> float:
+        text = cell.strip()
+        if text in BLANKS:
+            return np.nan
+        if self.quantity == "time" and is_stamp(text):
+            return self._read_stamp(text, row)
+        if self.quantity == "load":
+            if text.casefold() in _OPEN:
+                return np.inf
+            if text.casefold() in _SHORT:
+                return 0.0
+            if re.search("[a-zA-ZΩΩ]", text) and not re.search("[eE]", text):
+                try:
+                    value, step = resistor_value_and_step(tidy(text))
+                except TableError as problem:
+                    raise TableError(problem.what, self._place(row), problem.remedy) from None
+                self._note_step(step, None)
+                self._cell_units.add("")
+                return value
+        try:
+            value, step, unit = read_number(text, marks)
+        except ValueError as problem:
+            if self.quantity == "sweep":
+                return float(self._labels.setdefault(text, len(self._labels) + 1))
+            raise TableError(
+                str(problem), self._place(row), "write a number or leave the cell blank"
+            ) from None
+        if unit is not None:
+            kind = "code" if self.quantity.endswith("_code") else self.quantity
+            if unit.quantity != kind or (self.unit is not None and unit != self.unit):
+                expected = self.unit.name if self.unit else f"a unit of {self.quantity}"
+                raise TableError(
+                    f"'{text}' is in {unit.name} where {expected} belongs",
+                    self._place(row),
+                    "write all values of a column in its unit",
+                )
+            self._cell_units.add(unit.name)
+        unit = unit or self.unit
+        self._note_step(step, unit)
+        return float(unit.to_base(value)) if unit else value
+
+    def _read_stamp(self, text: str, row: int) -> float:
+        """Return seconds since the first date or time of day in the column."""
+        clock = _CLOCK.fullmatch(text)
+        if clock and self.start is None:
+            hours, minutes = int(clock[1]), int(clock[2])
+            seconds = 3600.0 * hours + 60.0 * minutes + float(clock[3])
+            if not self._clock:
+                self._clock, self._zero = True, seconds
+            if seconds - self._last < -43200 and self._last > -np.inf:
+                raise TableError(
+                    f"'{text}' is half a day before the reading above it",
+                    self._place(row),
+                    "write the date too, as 2024-06-05T12:00:00",
+                )
+            self._last = seconds
+            return seconds - self._zero
+        if _ISO.fullmatch(text) and not self._clock:
+            try:
+                moment = datetime.fromisoformat(text)
+                self.start = self.start or moment
+                return (moment - self.start).total_seconds()
+            except (ValueError, TypeError, OverflowError):
+                raise TableError(
+                    f"'{text}' is no date and time like the others",
+                    self._place(row),
+                    "write 2024-06-05T12:00:00, all with a time zone or all without",
+                ) from None
+        raise TableError(
+            f"'{text}' can be read as more than one time",
+            self._place(row),
+            "write 2024-06-05T12:00:00, or 12:00:00, or seconds as a number",
+        )
+
+    def _refuse_negative(self, cells: Sequence[str], rows: Sequence[int]) -> None:
+        below = np.flatnonzero(self._parts[-1] < 0)
+        if below.size:
+            k = int(below[0])
+            raise TableError(
+                f"'{cells[k].strip()}' is negative, which no {self.quantity} is",
+                self._place(rows[k]),
+                "correct the value or leave the cell blank",
+            )

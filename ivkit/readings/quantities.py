@@ -1,0 +1,240 @@
+"""What a column heading means: the words for a quantity, and the unit beside them.
+
+A heading is a name and perhaps a unit (``U (mV)``, ``I/mA``, ``Voltage [V]``, ``P in mW``,
+``U_mV``). Names are matched whole, not by a part of them: ``Voc`` or ``battery voltage`` is not
+the panel's voltage, and a wrong guess costs more than a question.
+"""
+
+import re
+import unicodedata
+from dataclasses import dataclass
+
+from ivkit.readings.units import BASE_UNITS, Unit, find_unit
+
+# A heading that is nothing but one of these says too little: s may be a path, K a kilo.
+_NOT_ALONE = {"s", "S", "m", "h", "min", "Min", "k", "K", "C", "F", "in"}
+
+# name -> what it may mean; the unit decides where it may mean several things
+_SYMBOLS = {
+    "U": "voltage",
+    "V": "voltage",
+    "u": "voltage",
+    "v": "voltage",
+    "Vdc": "voltage",
+    "VDC": "voltage",
+    "I": "current",
+    "i": "current",
+    "Idc": "current",
+    "P": "power",
+    "p": "power",
+    "Pdc": "power",
+    "R": "load",
+    "r": "load distance",
+    "t": "time",
+    "T": "temperature",
+    "G": "irradiance",
+    "E": "irradiance illuminance",
+    "Ee": "irradiance",
+    "Ev": "illuminance",
+    "θ": "angle temperature",
+    "α": "angle",
+    "φ": "angle",
+    "d": "distance",
+    "D": "distance",
+}
+_WORDS = {
+    "voltage": "voltage volt volts spannung tension voltaje",
+    "current": "current amp amps ampere amperes strom stromstarke stromstaerke courant corriente",
+    "current irradiance illuminance": "intensite intensidad",
+    "power": "power watt watts leistung puissance potencia",
+    "load": "load resistance resistor rheostat widerstand lastwiderstand last resistencia charge "
+    "carga resistances rload",
+    "time": "time zeit uhrzeit zeitpunkt zeitstempel temps heure tiempo hora timestamp datetime "
+    "seconds elapsed",
+    "irradiance": "irradiance irradiation ghi poa bestrahlungsstarke bestrahlungsstaerke "
+    "einstrahlung irradiancia irradiation",
+    "illuminance": "illuminance lux beleuchtungsstarke beleuchtungsstaerke iluminancia",
+    "irradiance illuminance": "eclairement light licht lumiere luz intensity",
+    "temperature": "temperature temp temperatur temperatura",
+    "angle": "angle winkel angulo theta aoi alpha phi incidence einfallswinkel",
+    "distance": "distance abstand entfernung distancia dist",
+    "sweep": "sweep curve kurve courbe curva run messreihe serie",
+}
+_MEANINGS = {w: frozenset(q.split()) for q, words in _WORDS.items() for w in words.split()}
+_AMBIVALENT = {"load", "last", "charge", "carga", "light", "licht", "resistance", "incidence"}
+_CODES = {"code", "codes", "count", "counts", "raw", "adc", "lsb", "digits", "cts"}
+_QUALIFYING = """panel pv solar module modul cell zelle celule celda panneau solaire solarzelle
+output out dc measured meas the of de la du des der am an across through at lamp lampe incident
+incidence reading value wert valeur valor l ch channel kanal sensor in plane plan from angle
+electrical elektrische electrique electrica stated set"""
+_QUALIFIERS = frozenset(_QUALIFYING.split())
+_GLUED = re.compile(r"([UVIPRT])[_ ]?(pv|PV|panel|Panel|meas|load|Load|L|cell|mod|out|dc|DC|M)")
+
+
+@dataclass(frozen=True)
+class Heading:
+    """What a column heading says.
+
+    Attributes
+    ----------
+    text : str
+        As written.
+    name : str
+        Without the unit.
+    meanings : frozenset of str
+        Quantities it may mean; empty where it means none that is known.
+    unit : Unit or None
+    unknown_unit : str
+        What stands where a unit belongs and is none; empty otherwise.
+    """
+
+    text: str
+    name: str
+    meanings: frozenset[str] = frozenset()
+    unit: Unit | None = None
+    unknown_unit: str = ""
+
+    @property
+    def quantity(self) -> str | None:
+        """The one quantity it means, or None."""
+        return next(iter(self.meanings)) if len(self.meanings) == 1 else None
+
+    @property
+    def contradiction(self) -> str:
+        """Why name and unit do not fit, or an empty text."""
+        names = name_meanings(self.name)
+        if self.unit and names and not self.meanings:
+            kind = "a converter code" if self.unit.quantity == "code" else self.unit.quantity
+            return f"it is headed {' or '.join(sorted(names))}, but {self.unit.name} is {kind}"
+        return ""
+
+    def with_unit(self, unit: Unit | None, text: str = "") -> "Heading":
+        """Return the heading with the unit of a separate unit row."""
+        if unit is None:
+            return Heading(self.text, self.name, self.meanings, None, text) if text else self
+        names = self.meanings or name_meanings(self.name)
+        return Heading(self.text, self.name, _agree(names, unit, self.name), unit)
+
+
+def read_heading(text: str) -> Heading:
+    """Return what a heading says: name, unit and the quantity they mean.
+
+    Parameters
+    ----------
+    text : str
+        A heading as written in the table.
+
+    Examples
+    --------
+    >>> heading = read_heading("U (mV)")
+    >>> heading.quantity, heading.unit.name
+    ('voltage', 'mV')
+    >>> read_heading("Lastwiderstand [kΩ]").quantity
+    'load'
+    >>> read_heading("Voc").quantity is None
+    True
+    """
+    plain = " ".join(_plain(text).replace("″", '"').split()).strip(" :=")
+    for name, written, sure in _splits(plain):
+        names = name_meanings(name)
+        unit = find_unit(written, next(iter(names)) if len(names) == 1 else "")
+        if unit is not None:
+            meanings = _agree(names, unit, name)
+            if sure or meanings:
+                return Heading(text, name, meanings, unit)
+        elif sure and names:
+            # "Voltage (panel)" qualifies the name; "Voltage (foo)" is a unit nobody knows.
+            whole = name_meanings(f"{name} {written}")
+            if whole:
+                return Heading(text, f"{name} {written}", whole)
+            return Heading(text, name, names, None, written)
+    names = name_meanings(plain)
+    if names:
+        return Heading(text, plain, names)
+    unit = find_unit(plain)
+    if unit is not None and plain not in _NOT_ALONE and unit.quantity != "code":
+        return Heading(text, plain, frozenset({unit.quantity}), unit)
+    return Heading(text, plain)
+
+
+def _plain(text: str) -> str:
+    return unicodedata.normalize("NFKC", text)
+
+
+def _agree(names: frozenset[str], unit: Unit, name: str) -> frozenset[str]:
+    """Return those meanings of a name that its unit allows."""
+    if unit.quantity == "code":
+        return frozenset(f"{q}_code" if not q.endswith("_code") else q for q in names) & set(
+            BASE_UNITS
+        )
+    return names & {unit.quantity}
+
+
+def _splits(text: str):
+    """Yield (name, unit, sure) for each way to part a heading; sure where only a unit fits."""
+    # u(V) and u_V are the GUM's uncertainty of V, not an instantaneous voltage.
+    if re.match(r"u[(_]", text):
+        return
+    bracket = re.fullmatch(r"(.+?)\s*/?\s*[(\[{<]\s*([^()\[\]{}<>]+?)\s*[)\]}>]", text)
+    if bracket:
+        yield bracket[1], bracket[2], True
+    slash = re.fullmatch(r"(.+?)\s*/\s*(.+)", text)
+    if slash and not name_meanings(slash[2]) - {"voltage"}:
+        yield slash[1], slash[2], True
+    word = re.fullmatch(r"(.+?)\s+(?:in|en)\s+(\S.*)", text)
+    if word:
+        yield word[1], word[2], True
+    mark = re.fullmatch(r"(.+?)\s*[,:]\s*(\S.*)", text)
+    if mark:
+        yield mark[1], mark[2], True
+    for gap in re.finditer(r"[_\s]+", text):
+        yield text[: gap.start()], text[gap.end() :], False
+
+
+def name_meanings(name: str) -> frozenset[str]:
+    """Return the quantities a bare name may mean, empty where it is not known.
+
+    >>> sorted(name_meanings("Panel voltage")), sorted(name_meanings("E"))
+    (['voltage'], ['illuminance', 'irradiance'])
+    """
+    name = _plain(name).strip(" :=.")
+    if re.match(r"u[(_]", name):
+        return frozenset()
+    exact = BASE_UNITS.keys() & {name.lower()}
+    if exact:
+        return frozenset(exact)
+    glued = _GLUED.fullmatch(name)
+    if glued:
+        return frozenset(_SYMBOLS[glued[1]].split())
+    found: set[frozenset[str]] = set()
+    side: set[frozenset[str]] = set()
+    code = False
+    for token in re.split(r"[\s_\-.#]+", name):
+        bare = re.sub(r"[1-9]\d*$", "", token)
+        if not bare:
+            continue
+        if bare in _SYMBOLS:
+            found.add(frozenset(_SYMBOLS[bare].split()))
+            continue
+        word = _fold(bare)
+        if word in _CODES:
+            code = True
+        elif word in _AMBIVALENT:
+            side.add(_MEANINGS[word])
+        elif word in _MEANINGS:
+            found.add(_MEANINGS[word])
+        elif word not in _QUALIFIERS:
+            return frozenset()
+    found = found or side
+    if len(found) != 1:
+        return frozenset()
+    meanings = next(iter(found))
+    if code:
+        return frozenset(f"{q}_code" for q in meanings) & set(BASE_UNITS)
+    return meanings
+
+
+def _fold(word: str) -> str:
+    """Return a word in small letters without accents."""
+    parts = unicodedata.normalize("NFD", word.casefold())
+    return "".join(c for c in parts if not unicodedata.combining(c))

@@ -1,0 +1,209 @@
+"""Where a table comes from: a file, standard input or an open stream, as lines or as a grid."""
+
+import codecs
+import io
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, TextIO
+
+from ivkit.errors import FileError, TableError
+
+_CHUNK = 1 << 20
+_SIGNATURES = {
+    b"\x1f\x8b": ("it is compressed", "unpack it first"),
+    b"BZh": ("it is compressed", "unpack it first"),
+    b"\xfd7zXZ": ("it is compressed", "unpack it first"),
+    b"\xd0\xcf\x11\xe0": ("it is an old binary workbook", "save it as .xlsx or as CSV"),
+    b"%PDF": ("it is a PDF", "copy the table into a text file"),
+}
+
+
+@dataclass
+class Source:
+    """The lines of a table.
+
+    Attributes
+    ----------
+    name : str
+        For messages: the path as given, or ``standard input``.
+    lines : iterator of (int, str)
+        Line number from 1 and text without the line end. A quoted cell that holds a line break
+        is one line, numbered by its first.
+    encoding : str
+        ``utf-8``, ``utf-16``, ``latin-1`` or ``text`` (already decoded).
+    ended : bool
+        Whether the last line that was taken from ``lines`` ended with a line end.
+    """
+
+    name: str
+    lines: Iterator[tuple[int, str]]
+    encoding: str
+    ended: bool = True
+
+
+@contextmanager
+def open_source(source: str | Path | TextIO | BinaryIO, sheet: str | int | None = None):
+    """Open a table for reading and yield its `Source`.
+
+    Parameters
+    ----------
+    source : str, Path, or open stream
+        ``-`` is standard input. A stream that was handed over is read to its end, not closed.
+    sheet : str or int, optional
+        Sheet of a workbook, by name or counted from 1.
+
+    Raises
+    ------
+    FileError
+        Missing, a folder, not permitted, binary, compressed, or a workbook that cannot be read.
+    TableError
+        NUL bytes.
+    """
+    if isinstance(source, str | Path) and str(source) != "-":
+        name = str(source)
+        try:
+            stream = open(source, "rb")  # noqa: SIM115 (closed in the finally below)
+        except OSError as problem:
+            raise FileError(
+                f"cannot read: {problem.strerror or problem}",
+                name,
+                "give a file" if isinstance(problem, IsADirectoryError) else "check the path",
+            ) from None
+        except ValueError:
+            raise FileError("the name holds a NUL", repr(name), "check the path") from None
+        try:
+            yield _from_binary(stream if stream.seekable() else _slurp(stream, name), name, sheet)
+        except OSError as problem:
+            if isinstance(problem, FileError):
+                raise
+            raise FileError(f"cannot read: {problem.strerror or problem}", name) from None
+        finally:
+            stream.close()
+        return
+    if isinstance(source, str | Path):
+        name, stream = "standard input", getattr(sys.stdin, "buffer", sys.stdin)
+    else:
+        stream = source
+        name = getattr(source, "name", None)
+        name = name if isinstance(name, str) else "table"
+    if isinstance(stream, io.TextIOBase):
+        result = Source(name, iter(()), "text")
+        result.lines = _numbered(stream, result)
+        yield result
+    else:
+        yield _from_binary(_slurp(stream, name), name, sheet)
+
+
+def _slurp(stream: BinaryIO, name: str) -> BinaryIO:
+    """Read a stream that cannot be rewound; stop at the first chunk that is plainly no text."""
+    chunks = []
+    while chunk := stream.read(_CHUNK):
+        if not chunks:
+            _sniff_start(chunk, name)
+        chunks.append(chunk)
+    return io.BytesIO(b"".join(chunks))
+
+
+def _from_binary(stream: BinaryIO, name: str, sheet: str | int | None) -> Source:
+    start = stream.read(4096)
+    stream.seek(0)
+    if start.startswith(b"PK\x03\x04"):
+        from ivkit.readings.workbook import workbook_lines
+
+        return Source(name, workbook_lines(stream, name, sheet), "workbook")
+    if sheet is not None:
+        raise TableError("it is no workbook, so it has no sheets", name, "leave out the sheet")
+    encoding = _find_encoding(stream, name)
+    stream.seek(0)
+    text = io.TextIOWrapper(stream, encoding=encoding)
+    result = Source(name, iter(()), encoding.removesuffix("-sig"))
+    result.lines = _numbered(text, result)
+    return result
+
+
+def _sniff_start(start: bytes, name: str) -> str | None:
+    """Return the UTF-16 flavour of a file by its first bytes, None for 8-bit text."""
+    for signature, (what, remedy) in _SIGNATURES.items():
+        if start.startswith(signature):
+            raise FileError(what, name, remedy)
+    if start.startswith(b"PK\x03\x04"):
+        return None
+    if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    even, odd = start[0:1024:2], start[1:1024:2]
+    if odd and odd.count(0) > 0.8 * len(odd) and not even.count(0):
+        return "utf-16-le"
+    if even and even.count(0) > 0.8 * len(even) and not odd.count(0):
+        return "utf-16-be"
+    if b"\0" in start:
+        raise _nul(start[: start.index(b"\0")].count(b"\n") + 1, name)
+    return None
+
+
+def _nul(row: int, name: str) -> TableError:
+    return TableError(
+        "a NUL byte, which no text holds",
+        f"{name}, row {row}",
+        "export the table again as CSV; the file is binary or damaged",
+    )
+
+
+def _find_encoding(stream: BinaryIO, name: str) -> str:
+    """Return the encoding of a whole stream: UTF-16 by its look, UTF-8 if valid, else latin-1."""
+    chunk = stream.read(_CHUNK)
+    wide = _sniff_start(chunk, name)
+    decoder = codecs.getincrementaldecoder(wide or "utf-8")()
+    row, valid = 1, True
+    while chunk:
+        if not wide and b"\0" in chunk:
+            raise _nul(row + chunk[: chunk.index(b"\0")].count(b"\n"), name)
+        if valid:
+            try:
+                decoder.decode(chunk)
+            except UnicodeDecodeError:
+                valid = False
+        row += chunk.count(b"\n")
+        chunk = stream.read(_CHUNK)
+    try:
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        valid = False
+    if wide and not valid:
+        raise FileError("it is UTF-16 text, but damaged", name, "export it again, as UTF-8")
+    # cp1252 is latin-1 with dashes and quotes where latin-1 has control characters.
+    return wide or ("utf-8-sig" if valid else "cp1252")
+
+
+def _numbered(stream, source: Source) -> Iterator[tuple[int, str]]:
+    """Yield numbered lines, with quoted line breaks joined, and note how the last one ended."""
+    number, held, since = 0, [], 0
+    try:
+        for raw in stream:
+            number += 1
+            source.ended = raw.endswith("\n")
+            line = raw.rstrip("\r\n\x1a")
+            if number == 1:
+                line = line.lstrip("\ufeff")
+            if "\0" in line:
+                raise _nul(number, source.name)
+            if held or ('"' in line and line.count('"') % 2):
+                since = since if held else number
+                held.append(line)
+                joined = "\n".join(held)
+                if joined.count('"') % 2 == 0:
+                    yield since, joined.replace("\n", " ")
+                    held = []
+                elif len(held) > 4:
+                    # No cell spans five lines: the quote is an inch mark or was never closed.
+                    yield from zip(range(since, since + 5), held, strict=True)
+                    held = []
+                continue
+            yield number, line
+    except UnicodeDecodeError as problem:
+        raise FileError(
+            f"byte {problem.object[problem.start]:#04x} is no text", source.name, "save it as UTF-8"
+        ) from None
+    yield from zip(range(since, since + len(held)), held, strict=True)

@@ -1,0 +1,360 @@
+"""A table as people write it, read into named columns in SI.
+
+`read_table` finds encoding, separator, decimal mark, heading, unit row and units, says what it
+understood in `Table.notes`, and refuses what could be read in two ways. `need` is how a command
+asks for the columns that it cannot do without.
+"""
+
+import itertools
+import shlex
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import BinaryIO, TextIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ivkit.errors import TableError
+from ivkit.readings.cells import Column
+from ivkit.readings.choice import choose_columns
+from ivkit.readings.layout import Layout, find_layout, is_comment, is_empty, part_label
+from ivkit.readings.quantities import read_heading
+from ivkit.readings.source import Source, open_source
+from ivkit.readings.units import BASE_UNITS, find_unit
+from ivkit.readings.written_number import Marks, find_marks
+
+_HEAD = 300
+_BLOCK = 50_000
+
+
+@dataclass(frozen=True)
+class Table:
+    """Readings as they stand in a file, by quantity.
+
+    Attributes
+    ----------
+    columns : dict of str to ndarray, shape (N,)
+        By quantity: ``voltage`` (V), ``current`` (A), ``power`` (W), ``load`` (ohm, infinite where
+        the table says ``open``), ``time`` (s; dates count from the first), ``irradiance`` (W/m2),
+        ``illuminance`` (lx), ``temperature`` (degC), ``angle`` (deg), ``distance`` (m),
+        ``voltage_code`` and ``current_code`` (counts), ``sweep`` (number of a sweep). NaN where
+        the cell is blank.
+    rows : ndarray of int, shape (N,)
+        Line of each reading in the file, from 1. In a table with one quantity a row: the place of
+        the reading in its row, from 1.
+    name : str
+        File, for messages.
+    notes : tuple of str
+        What was understood: ``read 'U_mV' as voltage in mV``.
+    others : tuple of str
+        Headings of the columns that are not in ``columns``.
+    resolution : dict of str to float
+        By quantity, the step of the last digit written, in the unit of the column: 60.2 mA gives
+        1e-4. It is the least that the reading is uncertain by, not how good it is.
+    headings : dict of str to str
+        By quantity, the heading in the file.
+    all_headings : tuple of str
+        Every heading of the file in its order.
+    start : datetime or None
+        Where ``time`` came from dates: the moment at which it is zero, with or without a zone as
+        written.
+    doubts : dict of str to str
+        By quantity, why a column that may hold it was not read; `need` raises it.
+    """
+
+    columns: dict[str, NDArray[np.float64]]
+    rows: NDArray[np.int64]
+    name: str = ""
+    notes: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()
+    resolution: dict[str, float] = field(default_factory=dict)
+    headings: dict[str, str] = field(default_factory=dict)
+    all_headings: tuple[str, ...] = ()
+    start: datetime | None = None
+    doubts: dict[str, str] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def __contains__(self, quantity: object) -> bool:
+        return quantity in self.columns
+
+    def __getitem__(self, quantity: str) -> NDArray[np.float64]:
+        return self.columns[quantity]
+
+    def __str__(self) -> str:
+        return "\n".join((f"{self.name}: {len(self)} readings", *self.notes))
+
+
+def need(table: Table, *quantities: str) -> tuple[NDArray[np.float64], ...]:
+    """Return the columns of the quantities named, in that order.
+
+    Raises
+    ------
+    TableError
+        One of them is not in the table, or could be one of several columns. The error lists the
+        columns and shows the option that names one.
+
+    Examples
+    --------
+    >>> import io
+    >>> need(read_table(io.StringIO("U/mV I/mA\\n500 60.2\\n")), "voltage", "current")
+    (array([0.5]), array([0.0602]))
+    """
+    for quantity in quantities:
+        if quantity in table.columns:
+            continue
+        if quantity in table.doubts:
+            raise TableError(
+                table.doubts[quantity], table.name, f"name one with --column {quantity}=NAME"
+            )
+        used = {heading: q for q, heading in table.headings.items()}
+        listed = ", ".join(
+            f"{k} '{h}'" + (f" ({used[h]})" if h in used else "")
+            for k, h in enumerate(table.all_headings, start=1)
+        )
+        example = table.others[0] if table.others else "NAME"
+        raise TableError(
+            f"no column is headed as {quantity.replace('_', ' ')}; the columns are {listed}",
+            table.name,
+            f"name one with --column {quantity}={shlex.quote(example)}",
+        )
+    return tuple(table.columns[quantity] for quantity in quantities)
+
+
+def read_table(
+    source: str | Path | TextIO | BinaryIO,
+    *,
+    columns: Mapping[str, str] | None = None,
+    sheet: str | int | None = None,
+) -> Table:
+    """Read a table of readings.
+
+    Parameters
+    ----------
+    source : str, Path or open stream
+        CSV, TSV, semicolons, blanks, Markdown or a workbook; ``-`` is standard input.
+    columns : mapping of str to str, optional
+        What the user says a column is: quantity to heading or number from 1, with a unit if
+        wanted: ``{"voltage": "U2:mV", "current": "3"}``.
+    sheet : str or int, optional
+        Sheet of a workbook.
+
+    Returns
+    -------
+    Table
+        Rows in the order of the file. Which quantities there are depends on the file; see `need`.
+
+    Raises
+    ------
+    FileError
+        The file cannot be opened, or is no text and no workbook.
+    TableError
+        The table cannot be read, or can be read in more than one way; names file, row, column,
+        value and remedy.
+
+    Examples
+    --------
+    >>> import io
+    >>> table = read_table(io.StringIO("U (mV);I (mA)\\n425;60,2\\n550;60,3\\n"))
+    >>> table["voltage"], table.resolution["current"]
+    (array([0.425, 0.55 ]), 0.0001)
+    >>> table.notes
+    ("read 'U (mV)' as voltage in mV", "read 'I (mA)' as current in mA")
+    """
+    columns = dict(columns or {})
+    unknown = [q for q in columns if q not in BASE_UNITS]
+    if unknown:
+        raise TableError(
+            f"'{unknown[0]}' is no quantity of a table",
+            "column",
+            f"choose from {', '.join(BASE_UNITS)}",
+        )
+    known = {part for text in columns.values() for part in (text, text.rpartition(":")[0]) if part}
+    with open_source(source, sheet) as opened:
+        head = list(itertools.islice(opened.lines, _HEAD))
+        layout = find_layout(head, known, opened.name)
+        if layout.transposed:
+            return _read_transposed(head + list(opened.lines), layout, columns, opened)
+        return _read_columns(head, layout, columns, opened)
+
+
+def _read_columns(
+    head: list[tuple[int, str]], layout: Layout, columns: dict[str, str], source: Source
+) -> Table:
+    choice = choose_columns(layout.headings, columns, layout.has_heading, source.name)
+    chosen = [
+        Column(quantity, layout.headings[k].text, unit, source.name)
+        for quantity, (k, unit) in choice.columns.items()
+    ]
+    places = [k for k, _ in choice.columns.values()]
+    numbers: list[int] = []
+    marks: Marks | None = None
+    lines = itertools.chain(head[layout.start :], source.lines)
+    notes: list[str] = []
+    while block := list(itertools.islice(lines, _BLOCK)):
+        rows, grid = _cut_block(block, layout, source, notes)
+        used = [[cells[k] for cells in grid] for k in places]
+        marks = _marks(marks, rows, used, chosen, layout, source.name)
+        for column, cells in zip(chosen, used, strict=True):
+            column.add(cells, rows, marks or Marks())
+        numbers.extend(rows)
+    if not numbers:
+        raise TableError("no reading below the heading", source.name, "add rows with readings")
+    if layout.skipped:
+        notes.append(f"passed over {layout.skipped} lines before the heading")
+    return _finish(chosen, np.array(numbers), layout.headings, choice, source, notes)
+
+
+def _cut_block(
+    block: Sequence[tuple[int, str]], layout: Layout, source: Source, notes: list[str]
+) -> tuple[list[int], list[list[str]]]:
+    """Return line numbers and cells of the lines that hold readings."""
+    width, separator = layout.width, layout.separator
+    rows, grid = [], []
+    plain = separator in ("\t", ";", ",")
+    for number, text in block:
+        if plain and '"' not in text:
+            cells = text.split(separator)
+        elif is_empty(text):
+            continue
+        else:
+            cells = layout.cut(text)
+        if text[:1] in "#%/\"' \t" and is_comment(text):
+            continue
+        if len(cells) != width:
+            if is_empty(text):
+                continue
+            if len(cells) > width and not any(c.strip() for c in cells[width:]):
+                cells = cells[:width]
+            elif len(cells) < width and not source.ended and number == block[-1][0]:
+                notes.append(f"left out row {number}, which is not written to its end")
+                continue
+            else:
+                raise _ragged(number, text, cells, layout, source.name)
+        elif not any(cells) or is_empty(text):
+            continue
+        rows.append(number)
+        grid.append(cells)
+    return rows, grid
+
+
+def _ragged(row: int, text: str, cells: list[str], layout: Layout, name: str) -> TableError:
+    what = (
+        f"'{text.strip()[:60]}' has {len(cells)} cells where the table has {layout.width} columns"
+    )
+    remedy = "write one cell for each column"
+    if layout.separator == ",":
+        remedy += "; if the comma is the decimal mark, separate by semicolons"
+    if layout.separator in (" ", "  "):
+        remedy += "; where cells are blank, separate by commas or semicolons"
+    return TableError(what, f"{name}, row {row}", remedy)
+
+
+def _marks(
+    marks: Marks | None,
+    rows: Sequence[int],
+    used: Sequence[Sequence[str]],
+    chosen: Sequence[Column],
+    layout: Layout,
+    name: str,
+) -> Marks | None:
+    """Return the decimal mark, settled by the first block that shows one."""
+    if marks is not None:
+        return marks
+    numeric = [
+        (column, cells)
+        for column, cells in zip(chosen, used, strict=True)
+        if column.quantity != "time" or not any(":" in c for c in cells[:5])
+    ]
+    seen = set()
+    for _, cells in numeric:
+        seen |= set("".join(cells)) & set(".,'’")
+    if not seen:
+        return None
+    if seen == {"."} and not any(c.count(".") > 1 for _, cells in numeric for c in cells):
+        return Marks()
+    unit = "value" if layout.transposed else "row"
+    return find_marks(
+        (
+            (f"{unit} {row}, column '{column.heading}'", cell)
+            for column, cells in numeric
+            for row, cell in zip(rows, cells, strict=True)
+        ),
+        name,
+    )
+
+
+def _read_transposed(
+    lines: list[tuple[int, str]], layout: Layout, columns: dict[str, str], source: Source
+) -> Table:
+    headings, values, at = [], [], []
+    for number, text in lines:
+        if is_comment(text) or is_empty(text):
+            continue
+        label, cells = part_label(layout.cut(text))
+        if cells:
+            headings.append(read_heading(label))
+            values.append(cells)
+            at.append(number)
+        elif headings and (unit := find_unit(label, headings[-1].quantity or "")):
+            headings[-1] = headings[-1].with_unit(unit)
+    choice = choose_columns(tuple(headings), columns, True, source.name)
+    used = [values[k] for k, _ in choice.columns.values()]
+    counts = {q: len(values[k]) for q, (k, _) in choice.columns.items()}
+    if len(set(counts.values())) > 1:
+        listed = ", ".join(f"{q} {n}" for q, n in counts.items())
+        raise TableError(
+            f"the quantities have unequal numbers of values: {listed}",
+            source.name,
+            "write one value of each quantity for each reading",
+        )
+    chosen = [
+        Column(quantity, headings[k].text, unit, source.name, line=at[k])
+        for quantity, (k, unit) in choice.columns.items()
+    ]
+    rows = list(range(1, max(counts.values(), default=0) + 1))
+    marks = _marks(None, rows, used, chosen, layout, source.name) or Marks()
+    for column, cells in zip(chosen, used, strict=True):
+        column.add(cells, rows, marks)
+    return _finish(
+        chosen, np.array(rows), tuple(headings), choice, source, ["read one quantity a row"]
+    )
+
+
+def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]) -> Table:
+    """Put the columns together, and say what was understood."""
+    said: list[str] = []
+    columns: dict[str, NDArray[np.float64]] = {}
+    others = list(choice.others)
+    doubts = dict(choice.doubts)
+    for column in chosen:
+        values, remarks = column.finish()
+        if np.isnan(values).all():
+            doubts[column.quantity] = f"column '{column.heading}' ({column.quantity}) is blank"
+            others.append(column.heading)
+            continue
+        columns[column.quantity] = values
+        said += remarks
+    if source.encoding in ("cp1252", "utf-16", "utf-16-le", "utf-16-be"):
+        label = "latin-1" if source.encoding == "cp1252" else "UTF-16"
+        said.append(f"read the file as {label}")
+    said += notes
+    said += choice.notes
+    if others:
+        listed = ", ".join(f"'{h}'" for h in others)
+        said.append(f"not used: {listed}")
+    return Table(
+        columns,
+        rows.astype(np.int64),
+        source.name,
+        tuple(said),
+        tuple(others),
+        {c.quantity: c.resolution for c in chosen if c.quantity in columns and c.resolution},
+        {c.quantity: c.heading for c in chosen if c.quantity in columns},
+        tuple(h.text for h in headings),
+        next((c.start for c in chosen if c.start is not None), None),
+        doubts,
+    )

@@ -1,0 +1,197 @@
+"""Numbers as people write them: which mark is the decimal one, and what a cell says.
+
+Whether a comma or a point is the decimal mark is settled once for a whole table, from the cells
+that can be read in one way only. A table that leaves it open is refused: 1,234 is either just
+over one or over a thousand.
+"""
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from ivkit.errors import TableError
+from ivkit.readings.units import Unit, find_unit
+
+BLANKS = frozenset({"", "-", "--", "–", "—", "−", "n/a", "N/A", "na", "NA", "#N/A"})
+"""What stands in a cell that holds no reading."""
+
+_LOOSE = re.compile(
+    r"([+-]?(?:[0-9][0-9.,'’]*|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([^\s0-9.,+-].*)?"
+)
+_ENTIRE = re.compile(r"([+-]?)((?:[0-9]+(?:[.][0-9]*)?)|[.][0-9]+)(?:[eE]([+-]?[0-9]{1,3}))?")
+_GROUPS = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:([.,'’])[0-9]{3})(?:\1[0-9]{3})*(?:[.,][0-9]*)?")
+_EITHER = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
+_QUICK = frozenset("0123456789+-.eE")
+
+
+@dataclass(frozen=True)
+class Marks:
+    """The decimal mark of a table, and its mark between thousands (empty where none is used)."""
+
+    decimal: str = "."
+    thousands: str = ""
+
+
+def tidy(cell: str) -> str:
+    """Return a cell without outer blanks, with a plain minus and no blanks between thousands."""
+    cell = cell.strip().replace("−", "-").replace("–", "-")
+    return re.sub(r"(?<=[0-9])[\u00a0\u2007\u2009\u202f](?=[0-9]{3})", "", cell)
+
+
+def looks_like_number(cell: str) -> bool:
+    """Tell whether a cell may be a number, with a unit or not, in any of the usual ways."""
+    found = _LOOSE.fullmatch(tidy(cell))
+    if not found:
+        return False
+    number = re.split("[eE]", found[1])[0]
+    if len(re.findall("[.,'’]", number)) > 1 and not _GROUPS.fullmatch(number):
+        return False
+    return not found[2] or find_unit(found[2]) is not None
+
+
+def find_marks(cells: Iterable[tuple[str, str]], where: str) -> Marks:
+    """Return the decimal mark that all cells of a table agree on.
+
+    Parameters
+    ----------
+    cells : iterable of (place, text)
+        Cells that hold numbers; others are passed over.
+    where : str
+        File, for the error.
+
+    Raises
+    ------
+    TableError
+        Both marks are used as the decimal one, or the only cells with a comma could as well
+        have it between thousands.
+    """
+    decimal: dict[str, tuple[str, str]] = {}
+    thousands: dict[str, tuple[str, str]] = {}
+    either: dict[str, tuple[str, str]] = {}
+    for place, text in cells:
+        found = _LOOSE.fullmatch(tidy(text))
+        number = re.split("[eE]", found[1])[0].lstrip("+-") if found else ""
+        marks = re.sub("[0-9]", "", number)
+        if not marks:
+            continue
+        kinds = "".join(dict.fromkeys(marks))
+        here = (place, text.strip())
+        if len(kinds) == 2 and marks.count(kinds[1]) == 1:
+            thousands.setdefault(kinds[0], here)
+            decimal.setdefault(kinds[1], here)
+        elif kinds in ("'", "’") or (len(kinds) == 1 and len(marks) > 1):
+            thousands.setdefault(kinds, here)
+        elif len(marks) == 1 and _EITHER.fullmatch(number) and found[1] == number:
+            either.setdefault(kinds, here)
+        elif len(marks) == 1:
+            decimal.setdefault(kinds, here)
+    groups = "".join(thousands)
+    if len(decimal) == 2:
+        raise _mixed(decimal, where)
+    if decimal:
+        mark = next(iter(decimal))
+    elif "." in groups or "," in groups:
+        mark = "," if "." in groups else "."
+    elif len(either) == 2:
+        raise _mixed(either, where)
+    elif "," in either:
+        place, text = either[","]
+        raise TableError(
+            f"'{text}' could be {text.replace(',', '.')} or {text.replace(',', '')}, and no other "
+            "number in the table tells which",
+            f"{where}, {place}",
+            "write the decimal mark as a point and leave thousands without a mark",
+        )
+    else:
+        mark = "."
+    other = "," if mark == "." else "."
+    if other in either and other not in groups:
+        raise _mixed({mark: (decimal | either)[mark], other: either[other]}, where)
+    if mark in groups:
+        place, text = thousands[mark]
+        raise TableError(
+            f"'{text}' has more than one decimal mark",
+            f"{where}, {place}",
+            "use the comma, and the point, in one meaning throughout",
+        )
+    return Marks(mark, groups)
+
+
+def _mixed(seen: dict[str, tuple[str, str]], where: str) -> TableError:
+    (point_place, point), (comma_place, comma) = seen["."], seen[","]
+    return TableError(
+        f"'{point}' ({point_place}) has a decimal point and '{comma}' ({comma_place}) a decimal "
+        "comma",
+        where,
+        "use one decimal mark throughout",
+    )
+
+
+def read_number(cell: str, marks: Marks) -> tuple[float, float, Unit | None]:
+    """Return value, step of the last written digit, and the unit if one stands in the cell.
+
+    Raises
+    ------
+    ValueError
+        The cell is not a finite number written with these marks. The text is what is wrong.
+
+    Examples
+    --------
+    >>> read_number("0,50", Marks(","))
+    (0.5, 0.01, None)
+    """
+    text = tidy(cell)
+    loose = _LOOSE.fullmatch(text)
+    unit = None
+    if loose and loose[2]:
+        unit = find_unit(loose[2])
+        if unit is None:
+            raise ValueError(f"'{cell.strip()}' is not a number")
+        text = loose[1]
+    if marks.thousands and any(mark in text for mark in marks.thousands):
+        if not _GROUPS.fullmatch(re.split("[eE]", text)[0]):
+            raise ValueError(f"'{cell.strip()}' has its thousands marked oddly")
+        for mark in marks.thousands:
+            text = text.replace(mark, "")
+    if marks.decimal == ",":
+        if "." in text:
+            raise ValueError(f"'{cell.strip()}' has a decimal point where others have a comma")
+        text = text.replace(",", ".")
+    elif "," in text:
+        raise ValueError(f"'{cell.strip()}' has a comma where others have a decimal point")
+    number = _ENTIRE.fullmatch(text)
+    if not number:
+        raise ValueError(f"'{cell.strip()}' is not a number")
+    value = float(text)
+    if value in (float("inf"), float("-inf")):
+        raise ValueError(f"'{cell.strip()}' is too large")
+    decimals = len(number[2].partition(".")[2])
+    return value, float(f"1e{int(number[3] or 0) - decimals}"), unit
+
+
+def read_plain_numbers(cells: Sequence[str], marks: Marks) -> tuple[list[float], float] | None:
+    """Return the values of a column of plain numbers and blanks, and their finest step.
+
+    Many times faster than cell by cell. None where any cell is something else, or where nothing
+    is written but blanks.
+    """
+    joined = "".join(cells)
+    if marks.decimal == ",":
+        if "." in joined:
+            return None
+        cells, joined = [c.replace(",", ".") for c in cells], joined.replace(",", ".")
+    # Only these characters: float() would also take nan, inf and 1_000.
+    if not joined.strip() or not set(joined) - {" ", "\t"} <= _QUICK:
+        return None
+    try:
+        values = [float(c) if c and not c.isspace() else float("nan") for c in cells]
+    except ValueError:
+        return None
+    if float("inf") in values or float("-inf") in values:
+        return None
+    if "e" in joined or "E" in joined:
+        step = min(read_number(c, Marks())[1] for c in cells if c and not c.isspace())
+    else:
+        lengths = [len(c.rstrip().partition(".")[2]) for c in cells]
+        step = float(f"1e-{max(lengths)}")
+    return values, step
