@@ -247,9 +247,9 @@ class FrontEnd:
     converter: Converter | None = section(Converter, optional=True)
 
     def __post_init__(self) -> None:
-        if self.readings in ("codes", "converter_volts") and self.converter is None:
+        if self.readings == "codes" and self.converter is None:
             raise BenchError(
-                f'readings = "{self.readings}" without a converter',
+                'readings = "codes" without a converter',
                 "[front_end]",
                 "add [front_end.converter] with bits and reference_V",
             )
