@@ -18,6 +18,10 @@ _HOME = {
     "Fit": "ivkit.curve.fit",
     "Fits": "ivkit.curve.many",
     "fit": "ivkit.curve.fit",
+    "fit_each": "ivkit.curve.fit",
+    "read_sweep": "ivkit.readings.read",
+    "load_bench": "ivkit.bench",
+    "Bench": "ivkit.bench",
     "fit_many": "ivkit.curve.many",
     "IvkitError": "ivkit.errors",
 }

@@ -4,7 +4,7 @@ The fit itself is that of `many`, with a batch of one; what is added here is whe
 the effects of the readings go (`uncertainty`), and the key points from the data alone beside it.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +25,14 @@ from ivkit.curve.uncertainty import (
 from ivkit.errors import SweepError
 from ivkit.readings.sweep import Sweep
 
+#: The flag that takes away a key point.
+_NEEDS = {
+    "i_sc": "short_circuit_not_reached",
+    "v_oc": "open_circuit_not_reached",
+    "v_mp": "knee_not_reached",
+    "i_mp": "knee_not_reached",
+}
+
 
 @dataclass(frozen=True)
 class Fit:
@@ -40,7 +48,8 @@ class Fit:
         Uncertain numbers by name, `PARAMETERS` plus ``ideality_factor`` where cells and
         temperature are known; None for what cannot be told.
     key_points : KeyPoints or None
-        Of the model, as uncertain numbers.
+        Of the model, as uncertain numbers; NaN for a point that the readings do not come near.
+        Where the equation would put it is in ``model.key_points()``.
     from_data : DataKeyPoints
         Read off the readings without a model.
     key_points_from_data : dict
@@ -72,10 +81,14 @@ class Fit:
         if self.model is None:
             return f"no curve through {len(self.sweep)} readings ({', '.join(self.flags)})"
         points = self.key_points
-        return (
-            f"Isc {points.i_sc:.2uS} A, Voc {points.v_oc:.2uS} V, Pmp {points.p_mp:.2uS} W, "
-            f"FF {points.fill_factor:.2uS} from {len(self.sweep)} readings"
+        told = (
+            ("Isc", points.i_sc, " A"),
+            ("Voc", points.v_oc, " V"),
+            ("Pmp", points.p_mp, " W"),
+            ("FF", points.fill_factor, ""),
         )
+        parts = [f"{n} {q:.2uS}{u}" for n, q, u in told if np.isfinite(q.nominal_value)]
+        return f"{', '.join(parts)} from {len(self.sweep)} readings"
 
     @property
     def interval_factor(self) -> float:
@@ -165,7 +178,7 @@ def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
     points = None
     if model is not None:
         parameters |= _parameters(model, gradients, sources, sweep)
-        points = _points(model, gradients, sources)
+        points = _points(model, gradients, sources, flags)
     return Fit(
         sweep=sweep,
         model=model,
@@ -203,15 +216,34 @@ def _parameters(
     return told
 
 
-def _points(model: SingleDiode, gradients: tuple[Array, Array], sources: Sources) -> KeyPoints:
-    """Return the model's key points as uncertain numbers."""
+def _points(
+    model: SingleDiode,
+    gradients: tuple[Array, Array],
+    sources: Sources,
+    flags: tuple[str, ...],
+) -> KeyPoints:
+    """Return the model's key points as uncertain numbers; NaN where no reading is near.
+
+    Far from the readings the model's own uncertainty is a fantasy: there it only says what the
+    equation would do, not what the panel does.
+    """
     values = model.key_points()
     moves = key_point_gradients(*model.raw)
-    return KeyPoints(
-        *(
-            sources.quantity(
-                getattr(values, name), moves[name] @ gradients[0], moves[name] @ gradients[1]
-            )
-            for name in ("i_sc", "v_oc", "v_mp", "i_mp")
-        )
-    )
+    told = {}
+    for name, needs in _NEEDS.items():
+        if needs in flags:
+            told[name] = ufloat(np.nan, np.nan)
+            continue
+        by_v, by_i = (moves[name] @ gradient for gradient in gradients)
+        told[name] = sources.quantity(getattr(values, name), by_v, by_i)
+    return KeyPoints(**told)
+
+
+def fit_each(sweeps: Sequence[Sweep]) -> list[Fit]:
+    """Fit several sweeps that were taken with one front end, each on its own.
+
+    Effects of the same name are one cause: results of different sweeps are correlated by them.
+    """
+    names = {effect.name for sweep in sweeps for effect in sweep.effects}
+    shared = {name: ufloat(0.0, 1.0, name) for name in names}
+    return [fit(sweep, shared) for sweep in sweeps]

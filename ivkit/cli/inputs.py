@@ -1,0 +1,132 @@
+"""What every command that reads a sweep asks for, and how it gets from a file to a fit."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import wraps
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ivkit.cli.output import FiniteNumber
+
+if TYPE_CHECKING:
+    from ivkit.bench import Bench
+    from ivkit.curve.fit import Fit
+    from ivkit.readings.sweep import Sweep
+
+
+@dataclass(frozen=True)
+class SweepOptions:
+    """The options that say how to read a sweep."""
+
+    bench: str | None = None
+    cells: int | None = None
+    temp_cell: float | None = None
+    irradiance: float | None = None
+    columns: tuple[str, ...] = ()
+    sheet: str | None = None
+
+    def load_bench(self) -> "Bench | None":
+        """Return the bench named, or the one in the working folder, or None."""
+        from ivkit.bench import find_bench, load_bench
+
+        path = self.bench or find_bench()
+        return load_bench(path) if path else None
+
+    def read(self, path: str) -> "Sweep":
+        """Return the sweep in a file; ``-`` is standard input."""
+        from ivkit.readings.read import read_sweep
+
+        return read_sweep(
+            path,
+            bench=self.load_bench(),
+            columns=named_columns(self.columns),
+            sheet=self.sheet,
+            cells=self.cells,
+            temp_cell=self.temp_cell,
+            irradiance=self.irradiance,
+        )
+
+    def fit(self, path: str) -> "Fit":
+        """Return the fit of the sweep in a file."""
+        from ivkit.curve.fit import fit
+
+        return fit(self.read(path))
+
+    def fit_all(self, paths: tuple[str, ...]) -> list["Fit"]:
+        """Return the fits of several sweeps taken with one front end, effects in common."""
+        from ivkit.curve.fit import fit_each
+
+        if paths.count("-") > 1:
+            raise click.UsageError("standard input (-) can be read only once")
+        return fit_each([self.read(path) for path in paths])
+
+    def files(self, paths: tuple[str, ...]) -> list[str]:
+        """Return every file that was read, so that none of them is written over."""
+        from ivkit.bench import find_bench
+
+        bench = self.bench or find_bench()
+        return [*paths, *([str(bench)] if bench else [])]
+
+    def with_(self, **changes: Any) -> "SweepOptions":
+        """Return the same options with some changed."""
+        return replace(self, **changes)
+
+
+def named_columns(choices: tuple[str, ...]) -> dict[str, str]:
+    """Return ``("voltage=U2:mV",)`` as ``{"voltage": "U2:mV"}``."""
+    named = {}
+    for choice in choices:
+        quantity, equals, name = choice.partition("=")
+        if not equals or not quantity.strip() or not name.strip():
+            raise click.UsageError(
+                f"--column {choice}: write it as QUANTITY=NAME, for example voltage=U2 or "
+                "voltage=U2:mV"
+            )
+        if quantity.strip() in named:
+            raise click.UsageError(f"--column names {quantity.strip()} twice")
+        named[quantity.strip()] = name.strip()
+    return named
+
+
+def sweep_options(function: Callable) -> Callable:
+    """Add the options of `SweepOptions` to a command, which gets them as ``options``."""
+
+    @wraps(function)
+    def wrapped(*args: Any, bench, cells, temperature, irradiance, column, sheet, **kwargs: Any):
+        options = SweepOptions(bench, cells, temperature, irradiance, column, sheet)
+        return function(*args, options=options, **kwargs)
+
+    for option in reversed(
+        (
+            click.option(
+                "--bench",
+                metavar="FILE",
+                help="The bench: front end, panel, condition. [bench.toml here, if there is one]",
+            ),
+            click.option(
+                "--cells", type=click.IntRange(1, 1000), metavar="N", help="Cells in series."
+            ),
+            click.option(
+                "--temperature",
+                type=FiniteNumber(-90, 200, "degC"),
+                metavar="DEGC",
+                help="Cell temperature.",
+            ),
+            click.option(
+                "--irradiance",
+                type=FiniteNumber(0, 5000, "W/m2"),
+                metavar="W_M2",
+                help="Effective irradiance on the panel.",
+            ),
+            click.option(
+                "--column",
+                multiple=True,
+                metavar="QUANTITY=NAME",
+                help="Which column is what, where it cannot be told: voltage=U2 or voltage=U2:mV.",
+            ),
+            click.option("--sheet", metavar="NAME", help="Sheet of a workbook."),
+        )
+    ):
+        wrapped = option(wrapped)
+    return wrapped

@@ -1,0 +1,51 @@
+"""From a file to a sweep in one step: table, front end, condition."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ivkit.bench import Bench, load_bench
+from ivkit.readings.front_end import make_sweep
+from ivkit.readings.sweep import Sweep
+
+if TYPE_CHECKING:
+    from typing import BinaryIO, TextIO
+
+
+def read_sweep(
+    source: "str | Path | TextIO | BinaryIO",
+    bench: "str | Path | Bench | None" = None,
+    *,
+    columns: Mapping[str, str] | None = None,
+    sheet: str | None = None,
+    cells: int | None = None,
+    temp_cell: float | None = None,
+    irradiance: float | None = None,
+) -> Sweep:
+    """Read a sweep from a table.
+
+    Parameters
+    ----------
+    source : path or open file
+        ``-`` is standard input.
+    bench : path or Bench, optional
+        What stands between the panel and the numbers.
+    columns : mapping, optional
+        Column by quantity where the header does not say: ``{"voltage": "U2:mV"}``.
+    sheet : str, optional
+        Sheet of a workbook.
+    cells, temp_cell, irradiance
+        Cells in series, cell temperature (degC), effective irradiance (W/m2); they go before
+        what table and bench say.
+
+    Raises
+    ------
+    FileError, TableError, BenchError, SweepError
+        What cannot be read, with place, value and remedy.
+    """
+    from ivkit.readings.table import read_table
+
+    if bench is not None and not isinstance(bench, Bench):
+        bench = load_bench(bench)
+    table = read_table(source, columns=columns, sheet=sheet)
+    return make_sweep(table, bench, cells=cells, temp_cell=temp_cell, irradiance=irradiance)

@@ -1,0 +1,246 @@
+"""The fit of a sweep in words, as a document for JSON, and as a table."""
+
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ivkit.curve.health import FLAGS
+from ivkit.curve.uncertainty import budget
+from ivkit.report.text import number, percent, table
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+    from ivkit.curve.fit import Fit
+
+#: label, attribute of KeyPoints, key in JSON, unit
+KEY_POINTS = (
+    ("Isc", "i_sc", "isc_A", "A"),
+    ("Voc", "v_oc", "voc_V", "V"),
+    ("Vmp", "v_mp", "vmp_V", "V"),
+    ("Imp", "i_mp", "imp_A", "A"),
+    ("Pmp", "p_mp", "pmp_W", "W"),
+    ("fill factor", "fill_factor", "fill_factor", ""),
+    ("best load", "best_load", "best_load_ohm", "ohm"),
+)
+PARAMETERS = (
+    ("photocurrent", "photocurrent", "photocurrent_A", "A"),
+    ("saturation current", "saturation_current", "saturation_current_A", "A"),
+    ("series resistance", "resistance_series", "resistance_series_ohm", "ohm"),
+    ("shunt resistance", "resistance_shunt", "resistance_shunt_ohm", "ohm"),
+    ("n Ns k T / q", "nNsVth", "nNsVth_V", "V"),
+    ("ideality factor", "ideality_factor", "ideality_factor", ""),
+)
+#: Flags of the fit that take the number away from a parameter.
+NOT_TOLD = {
+    "resistance_series": ("series_resistance_at_zero", "series_resistance_unresolved"),
+    "resistance_shunt": ("shunt_at_infinity", "shunt_unresolved"),
+}
+
+
+def _told(quantity: Any) -> bool:
+    return quantity is not None and bool(np.isfinite(quantity.nominal_value))
+
+
+def shown(quantity: Any, unit: str) -> str:
+    """Return an uncertain number as text, a dash where it cannot be told."""
+    return number(quantity.nominal_value, quantity.std_dev, unit) if _told(quantity) else "-"
+
+
+def data_point(fit: "Fit", name: str) -> Any:
+    """Return a key point from the data alone, or None; ``name`` as in `KeyPoints`."""
+    points = fit.key_points_from_data
+    if name in points:
+        return points[name]
+    v, i = points["v_mp"], points["i_mp"]
+    if v is None or i is None:
+        return None
+    if name == "p_mp":
+        return v * i
+    if name == "best_load":
+        return v / i
+    if points["i_sc"] is None or points["v_oc"] is None:
+        return None
+    return v * i / (points["i_sc"] * points["v_oc"])
+
+
+def parameter(fit: "Fit", name: str) -> Any:
+    """Return a parameter, or None where the readings do not resolve it."""
+    if any(flag in fit.flags for flag in NOT_TOLD.get(name, ())):
+        return None
+    return fit.parameters[name]
+
+
+def answer(fit: "Fit") -> str:
+    """Return the answer in one sentence."""
+    name = fit.sweep.name or "sweep"
+    if fit.model is None:
+        reasons = "; ".join(FLAGS[flag][0] for flag in fit.flags)
+        best = data_point(fit, "p_mp")
+        top = f" Largest power read from the data alone: {shown(best, 'W')}." if best else ""
+        return f"{name}: cannot tell the curve: {reasons}.{top}"
+    points = fit.key_points
+    parts = []
+    if _told(points.p_mp):
+        parts.append(f"gives {shown(points.p_mp, 'W')} at {shown(points.v_mp, 'V')}")
+        parts.append(f"best load {shown(points.best_load, 'ohm')}")
+    else:
+        parts.append("maximum power cannot be told")
+    parts += [
+        f"{label} {shown(getattr(points, attribute), unit)}"
+        if _told(getattr(points, attribute))
+        else f"{label} cannot be told"
+        for label, attribute, _, unit in (KEY_POINTS[0], KEY_POINTS[1])
+    ]
+    if _told(points.fill_factor):
+        parts.append(f"fill factor {shown(points.fill_factor, '')}")
+    return f"{name}: {', '.join(parts)}."
+
+
+def describe(fit: "Fit", width: int = 88) -> str:
+    """Return the whole result as text: answer, tables, budget, flags, what was understood."""
+    blocks = [_wrap(answer(fit), width)]
+    rows = []
+    for label, attribute, _, unit in KEY_POINTS:
+        of_model = getattr(fit.key_points, attribute) if fit.model else None
+        rows.append([label, shown(of_model, unit), shown(data_point(fit, attribute), unit)])
+    blocks.append(table(rows, ("key points", "from the fit", "from the data alone")))
+    if fit.model:
+        rows = [
+            [label, shown(parameter(fit, name), unit)]
+            for label, name, _, unit in PARAMETERS
+            if name != "ideality_factor" or fit.parameters[name] is not None
+        ]
+        rows.append(["rms residual", number(fit.rmse, None, "A")])
+        blocks.append(table(rows, ("single diode", "")))
+    shares = _budget(fit)
+    if shares:
+        parts = [f"{percent(share)} {name}" for name, share in shares.items() if share >= 0.005]
+        u = fit.key_points.p_mp
+        half = fit.interval_factor * u.std_dev
+        scale = number(half, None, "W")
+        blocks.append(
+            _wrap(
+                f"95 % interval of Pmp: +-{scale} ({percent(half / u.nominal_value)}). "
+                f"Its variance comes from: {', '.join(parts)}.",
+                width,
+            )
+        )
+    remarks = [f"{FLAGS[flag][0]}: {FLAGS[flag][1]}." for flag in fit.flags]
+    remarks += [f"{note}." for note in disagreements(fit)]
+    if remarks:
+        lines = [_wrap(line[0].upper() + line[1:], width, "  - ", "    ") for line in remarks]
+        blocks.append("Mind:\n" + "\n".join(lines))
+    if fit.sweep.notes:
+        lines = [_wrap(note, width, "  - ", "    ") for note in fit.sweep.notes]
+        blocks.append("Understood:\n" + "\n".join(lines))
+    blocks.append("In parentheses: the standard uncertainty (1 sigma) of the last digits.")
+    return "\n\n".join(blocks)
+
+
+#: What the rule for data alone may err by on a good sweep, as a share of the value; found on
+#: noise-free curves with readings as people take them.
+RULE_ERROR = {"i_sc": 0.01, "v_oc": 0.01, "p_mp": 0.02}
+
+
+def disagreements(fit: "Fit") -> list[str]:
+    """Say where fit and data alone differ by more than their uncertainty and the rule explain."""
+    notes = []
+    if fit.model is None:
+        return notes
+    for label, attribute, _, unit in KEY_POINTS:
+        if attribute not in RULE_ERROR:
+            continue
+        of_model, of_data = getattr(fit.key_points, attribute), data_point(fit, attribute)
+        if not (_told(of_model) and _told(of_data)):
+            continue
+        difference = of_model - of_data
+        allowed = 3 * np.nan_to_num(difference.std_dev)
+        allowed += RULE_ERROR[attribute] * abs(of_model.nominal_value)
+        if abs(difference.nominal_value) > allowed:
+            notes.append(
+                f"{label} of the fit and of the data alone differ by "
+                f"{number(abs(difference.nominal_value), None, unit)}, more than their "
+                "uncertainty: look at the residuals"
+            )
+    return notes
+
+
+def _budget(fit: "Fit") -> dict[str, float]:
+    if fit.model is None or not _told(fit.key_points.p_mp):
+        return {}
+    return budget(fit.key_points.p_mp) if np.isfinite(fit.key_points.p_mp.std_dev) else {}
+
+
+def _wrap(text: str, width: int, first: str = "", then: str = "") -> str:
+    return textwrap.fill(
+        text,
+        width,
+        initial_indent=first,
+        subsequent_indent=then,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def document(fit: "Fit") -> dict[str, Any]:
+    """Return everything about one sweep as JSON will hold it."""
+    condition = fit.sweep.condition
+    of_model = {
+        key: getattr(fit.key_points, attribute) if fit.model else None
+        for _, attribute, key, _ in KEY_POINTS
+    }
+    return {
+        "file": fit.sweep.name,
+        "points": len(fit.sweep),
+        "points_used": len(fit.sweep),
+        "condition": {
+            "temp_cell_degC": condition.temp_cell,
+            "irradiance_W_m2": condition.effective_irradiance,
+        },
+        "single_diode": {key: parameter(fit, name) for _, name, key, _ in PARAMETERS},
+        "key_points": of_model,
+        "key_points_from_data": {
+            key: data_point(fit, attribute) for _, attribute, key, _ in KEY_POINTS
+        },
+        "rmse_A": fit.rmse,
+        "fit": {"converged": fit.converged, "flags": list(fit.flags)},
+        "budget": {
+            key: budget(value)
+            for key, value in of_model.items()
+            if _told(value) and np.isfinite(value.std_dev)
+        },
+        "faults": [
+            {
+                "name": flag,
+                "severity": "warning",
+                "points": [],
+                "message": FLAGS[flag][0],
+                "remedy": FLAGS[flag][1],
+            }
+            for flag in fit.flags
+        ],
+        "notes": [*fit.sweep.notes, *disagreements(fit)],
+    }
+
+
+def frame(fits: "list[Fit]") -> "DataFrame":
+    """Return one row a sweep: key points and parameters with their standard uncertainties."""
+    from pandas import DataFrame
+
+    rows = []
+    for fit in fits:
+        row: dict[str, Any] = {"file": fit.sweep.name, "points": len(fit.sweep)}
+        for _, attribute, key, _ in KEY_POINTS:
+            value = getattr(fit.key_points, attribute) if fit.model else None
+            row[key] = value.nominal_value if _told(value) else None
+            row[f"u_{key}"] = value.std_dev if _told(value) else None
+        for _, name, key, _ in PARAMETERS:
+            value = parameter(fit, name)
+            row[key] = value.nominal_value if _told(value) else None
+            row[f"u_{key}"] = value.std_dev if _told(value) else None
+        row["rmse_A"] = fit.rmse
+        row["flags"] = " ".join(fit.flags)
+        rows.append(row)
+    return DataFrame(rows)
