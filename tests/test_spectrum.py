@@ -287,6 +287,37 @@ def test_arrays_of_readings_give_arrays():
     assert result.u_W_m2[0, 0] == 0
 
 
+@pytest.mark.parametrize(
+    ("zenith", "airmass", "turbidity", "water"),
+    [
+        (0, 1.0, 0.1, 1.4),
+        (30, 1.15, 0.05, 0.5),
+        (48, 1.5, 0.085, 1.42),
+        (70, 2.9, 0.2, 2.5),
+        (80, 5.6, 0.1, 1.0),
+        (80, 5.6, 0.3, 3.0),
+    ],
+)
+def test_clear_skies_lie_within_the_uncertainty_of_sunlight(zenith, airmass, turbidity, water):
+    # Global spectra of the Bird clear-sky model (Bird and Riordan 1986) as in pvlib.
+    from pvlib.spectrum import spectrl2
+
+    sky = spectrl2(zenith, zenith, 0, 0.2, 101325, airmass, water, 0.31, turbidity, dayofyear=100)
+    light = measured(sky["wavelength"], np.ravel(sky["poa_global"]), "clear sky")
+    value, u = effective_irradiance(named("sun"), lux=1000)
+    assert 0.02 < u / value < 0.06
+    assert abs(effective_irradiance_per_klx(light) - value) < 2.5 * u
+
+
+def test_results_say_what_they_are_in_words():
+    result = effective_irradiance(black_body(2856), lux=1000)
+    assert str(result).startswith("effective irradiance 27.49 W/m2, standard uncertainty 0.7")
+    assert str(effective_irradiance(black_body(2856), lux=[1, 2])).endswith("at 2 points")
+    assert repr(black_body(2856)).startswith(
+        "Spectrum(name='black body at 2856 K', band=(0.0, inf)"
+    )
+
+
 # --- identities ---
 
 
@@ -384,6 +415,7 @@ GRID = np.arange(300.0, 1201.0, 100.0)
         (GRID, np.r_[np.ones(9), np.nan], "value 10 is nan, not a finite number"),
         (GRID, np.r_[np.ones(9), -0.5], "at 1200 nm is -0.5, well below zero.*dark reading"),
         (GRID, np.zeros(10), "holds no light"),
+        (GRID, ["dark"] * 10, "something that is not a number"),
         (GRID, np.ones(9), "two columns of equal length"),
         (GRID - 300, np.ones(10), "wavelength 1 is 0 nm"),
     ],

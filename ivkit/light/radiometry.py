@@ -77,11 +77,11 @@ class Spectrum:
     (4.0, 1.0)
     """
 
-    wavelength_nm: Array
-    irradiance_W_m2_nm: Array
+    wavelength_nm: Array = field(repr=False)
+    irradiance_W_m2_nm: Array = field(repr=False)
     name: str
-    band: Band = field(default=None)  # type: ignore[assignment]
-    variants: tuple[tuple[str, "Spectrum"], ...] = ()
+    band: Band = None  # type: ignore[assignment]
+    variants: tuple[tuple[str, "Spectrum"], ...] = field(default=(), repr=False)
     assumed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -337,8 +337,8 @@ def integral(spectrum: Spectrum, band: Band, weight: Response | None = None) -> 
     high = min(band[1], *(table[-1] for table in tables))
     if high <= low:
         return 0.0
-    grid = np.unique(np.concatenate(tables))
-    grid = np.concatenate(([low], grid[(grid > low) & (grid < high)], [high]))
+    inner = [table[(table > low) & (table < high)] for table in tables]
+    grid = np.unique(np.concatenate([[low, high], *inner]))
     light = np.interp(grid, spectrum.wavelength_nm, spectrum.irradiance_W_m2_nm)
     seen = np.ones_like(grid) if weight is None else weight.at(grid)
     # Two straight lines multiply to a parabola, which Simpson's rule integrates exactly.

@@ -7,7 +7,7 @@ answer moves with them is the uncertainty that comes from not knowing the cell. 
 ours, from the spread of curves seen in data sheets: common practice, no source.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import lru_cache
 
@@ -37,8 +37,13 @@ def table_of(wavelength_nm: ArrayLike, values: ArrayLike, name: str) -> tuple[Ar
         Shapes that differ, too few points, values that are not finite, wavelengths that do not
         increase or are not in nanometres.
     """
-    wavelength = np.array(wavelength_nm, dtype=float)
-    value = np.array(values, dtype=float)
+    try:
+        wavelength = np.array(wavelength_nm, dtype=float)
+        value = np.array(values, dtype=float)
+    except (TypeError, ValueError) as error:
+        raise RangeError(
+            "the table holds something that is not a number", name, "give numbers only"
+        ) from error
     if wavelength.ndim != 1 or wavelength.shape != value.shape or len(wavelength) < 2:
         raise RangeError(
             f"{wavelength.shape} wavelengths for {value.shape} values",
@@ -104,11 +109,11 @@ class Response:
     (0.7, (400.0, 1100.0))
     """
 
-    wavelength_nm: Array
-    value: Array
+    wavelength_nm: Array = field(repr=False)
+    value: Array = field(repr=False)
     name: str
     is_model: bool = False
-    variants: tuple[tuple[str, "Response"], ...] = ()
+    variants: tuple[tuple[str, "Response"], ...] = field(default=(), repr=False)
 
     def __post_init__(self) -> None:
         wavelength, value = table_of(self.wavelength_nm, self.value, self.name)

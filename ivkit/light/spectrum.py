@@ -9,6 +9,7 @@ A spectrum that is not exactly known carries *variants*: the same spectrum with 
 it moved by one standard uncertainty. How far a result moves with them is its uncertainty.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -95,7 +96,15 @@ class EffectiveIrradiance:
     band: Band
     assumed: tuple[str, ...] = ()
 
-    def __iter__(self):
+    def __str__(self) -> str:
+        if np.ndim(self.value_W_m2):
+            return f"effective irradiance at {np.size(self.value_W_m2)} points"
+        return (
+            f"effective irradiance {self.value_W_m2:.4g} W/m2, "
+            f"standard uncertainty {self.u_W_m2:.2g} W/m2"
+        )
+
+    def __iter__(self) -> Iterator[float | Array]:
         return iter((self.value_W_m2, self.u_W_m2))
 
 
@@ -162,15 +171,18 @@ def effective_irradiance(
         missing = share_missing(spectrum, response.band_nm, response)
         refuse_if_short(spectrum, response.band_nm, f"the band of {response.name}", response)
 
-    def per_unit(of: Spectrum, cell: Response) -> float:
-        return integral(of, cell.band_nm, cell) / measure(of) * _per_usable_watt(cell)
+    def usable(of: Spectrum, cell: Response) -> float:
+        return integral(of, cell.band_nm, cell) * _per_usable_watt(cell)
 
-    best = per_unit(spectrum, response)
+    seen = measure(spectrum)
+    best = usable(spectrum, response) / seen
     squares: dict[str, list[float]] = {}
     for cause, variant in spectrum.variants:
-        squares.setdefault(cause, []).append((per_unit(variant, response) - best) ** 2)
+        squares.setdefault(cause, []).append(
+            (usable(variant, response) / measure(variant) - best) ** 2
+        )
     for cause, variant in response.variants:
-        squares.setdefault(cause, []).append((per_unit(spectrum, variant) - best) ** 2)
+        squares.setdefault(cause, []).append((usable(spectrum, variant) / seen - best) ** 2)
     parts = {cause: amount * float(np.sqrt(np.mean(s))) for cause, s in squares.items()}
     if missing > 0:
         parts["light beyond the table"] = amount * best * missing
