@@ -1,0 +1,213 @@
+"""``ivkit load``: which resistor gets the most out of the panel."""
+
+from typing import Any
+
+import click
+
+from ivkit.cli.inputs import SweepOptions, sweep_options
+from ivkit.cli.output import FiniteNumber, Output, output_options
+
+SERIES = ("E6", "E12", "E24", "E96")
+
+
+@click.command("load")
+@click.argument("sweeps", metavar="[SWEEP]...", nargs=-1)
+@click.option(
+    "--series",
+    type=click.Choice(SERIES, case_sensitive=False),
+    help="Series of IEC 60063 to choose from. [E12]",
+)
+@click.option(
+    "--drawer",
+    metavar="LIST",
+    help="Choose from these parts instead, one or two of them: 10,22,47,4k7. "
+    "A value that is there twice is written twice.",
+)
+@click.option(
+    "--weight",
+    "weights",
+    type=FiniteNumber(0, 1e12),
+    multiple=True,
+    metavar="N",
+    help="How long the condition of each SWEEP lasts, in any unit; one for each. [all alike]",
+)
+@click.option("--vmp", type=FiniteNumber(1e-9, 1e5, "V"), metavar="V", help="Without a SWEEP: Vmp.")
+@click.option("--imp", type=FiniteNumber(1e-9, 1e5, "A"), metavar="A", help="Without a SWEEP: Imp.")
+@click.option(
+    "--tolerance",
+    type=FiniteNumber(0, 50, "percent"),
+    default=5.0,
+    show_default=True,
+    metavar="PCT",
+    help="Of the resistor, plus or minus.",
+)
+@click.option(
+    "--ambient",
+    type=FiniteNumber(-60, 300, "degC"),
+    default=25.0,
+    show_default=True,
+    metavar="DEGC",
+    help="Air around the resistor.",
+)
+@click.option(
+    "--derate-from",
+    type=FiniteNumber(-60, 500, "degC"),
+    default=70.0,
+    show_default=True,
+    metavar="DEGC",
+    help="Full rating up to here.",
+)
+@click.option(
+    "--derate-to",
+    type=FiniteNumber(-60, 500, "degC"),
+    default=155.0,
+    show_default=True,
+    metavar="DEGC",
+    help="No rating left here.",
+)
+@click.option(
+    "--margin",
+    type=FiniteNumber(1, 100),
+    default=2.0,
+    show_default=True,
+    metavar="N",
+    help="Watts of rating for each watt of heat.",
+)
+@sweep_options
+@output_options()
+def command(
+    sweeps: tuple[str, ...],
+    series: str | None,
+    drawer: str | None,
+    weights: tuple[float, ...],
+    vmp: float | None,
+    imp: float | None,
+    tolerance: float,
+    ambient: float,
+    derate_from: float,
+    derate_to: float,
+    margin: float,
+    options: SweepOptions,
+    output: Output,
+) -> None:
+    """Which load resistor gets the most out of the panel, and how many watts it must stand.
+
+    SWEEP is a table with voltage and current columns, one row a load. With several, the load
+    that gets the most out of all conditions together is chosen. --vmp and --imp from a datasheet
+    do instead of a SWEEP, but then what a resistor loses cannot be told.
+
+    Example: ivkit load noon.csv evening.csv --weight 3 --weight 1 --series E24
+    """
+    if series and drawer is not None:
+        raise click.UsageError("--series and --drawer exclude each other; give one")
+    point = vmp is not None or imp is not None
+    if point and (sweeps or vmp is None or imp is None):
+        raise click.UsageError("give either SWEEP files, or --vmp and --imp together")
+    if not point and not sweeps:
+        raise click.UsageError("give at least one SWEEP, or --vmp and --imp from a datasheet")
+    if weights and len(weights) != len(sweeps):
+        raise click.UsageError(
+            f"{len(weights)} --weight for {len(sweeps)} sweeps; give one for each, in their order"
+        )
+    if point and output.plot:
+        raise click.UsageError("--plot needs a SWEEP: two numbers are no curve")
+
+    from ivkit.verdict.load import Terms, best_load, best_load_of_point
+    from ivkit.verdict.rating import Derating
+
+    terms = Terms(
+        series=(series or "E12").upper(),
+        drawer=None if drawer is None else _parts(drawer),
+        ambient=ambient,
+        derating=Derating(derate_from, derate_to),
+        margin=margin,
+        tolerance=tolerance / 100,
+    )
+    fits: list[Any] = []
+    remarks: list[str] = []
+    understood: list[str] = []
+    if point:
+        found = best_load_of_point(vmp, imp, terms)
+    else:
+        fits = options.fit_all(sweeps)
+        _refuse_what_has_no_knee(fits)
+        remarks, understood = _notes(fits)
+        if len(fits) == 1 and fits[0].model is None:
+            at = fits[0].key_points_from_data
+            found = best_load_of_point(at["v_mp"], at["i_mp"], terms)
+        else:
+            found = best_load(
+                [fit.model for fit in fits],
+                weights or None,
+                terms,
+                parameters=[fit.parameters for fit in fits],
+            )
+
+    from ivkit.report.load_text import describe, document
+
+    names = [fit.sweep.name for fit in fits]
+
+    def figure():
+        from ivkit.report.load_figure import load_figure
+
+        return load_figure(found, [f.model for f in fits], [f.sweep for f in fits], names)
+
+    output.deliver(
+        describe(found, names, remarks, understood),
+        document(found, names, [*understood, *remarks]),
+        found.to_frame,
+        figure if not fits or fits[0].model is not None else None,
+        options.files(sweeps),
+    )
+
+
+def _parts(text: str) -> tuple[float, ...]:
+    """Return the resistances of a list such as ``10,22,4k7``, ohm."""
+    from ivkit.errors import RangeError, TableError
+    from ivkit.readings.resistor_value import resistor_value
+
+    parts = []
+    for item in text.replace(";", ",").split(","):
+        try:
+            value = resistor_value(item.strip())
+        except TableError as error:
+            raise TableError(error.what, "--drawer", error.remedy) from None
+        if value <= 0:
+            raise RangeError(f"'{item.strip()}' is no load", "--drawer", "leave it out")
+        parts.append(value)
+    return tuple(parts)
+
+
+def _refuse_what_has_no_knee(fits: list[Any]) -> None:
+    """Refuse sweeps that do not tell where their maximum power is."""
+    from math import isnan
+
+    from ivkit.errors import SweepError
+
+    for fit in fits:
+        if fit.model is None:
+            told = fit.key_points_from_data["v_mp"] is not None and len(fits) == 1
+        else:
+            told = not isnan(fit.key_points.p_mp.nominal_value)
+        if not told:
+            about = [note for note in fit.from_data.notes if "power" in note]
+            what, _, remedy = (about[0] if about else "").partition("; ")
+            raise SweepError(
+                what or "no curve can be fitted, so its best load cannot be told",
+                fit.sweep.name,
+                remedy or "see what `ivkit characterize` says about it",
+            )
+
+
+def _notes(fits: list[Any]) -> tuple[list[str], list[str]]:
+    """Return what to mind about the readings, and how they were understood."""
+    from ivkit.curve.health import FLAGS
+
+    remarks, understood = [], []
+    for fit in fits:
+        name = f"{fit.sweep.name}: " if len(fits) > 1 else ""
+        for flag in fit.flags:
+            text = f"{FLAGS[flag][0]}: {FLAGS[flag][1]}."
+            remarks.append(f"{name}{text if name else text[0].upper() + text[1:]}")
+        understood += [f"{name}{note}" for note in fit.sweep.notes]
+    return remarks, understood
