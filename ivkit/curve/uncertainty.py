@@ -45,7 +45,7 @@ class Sources:
         self.variables = {e.name: known.get(e.name, ufloat(0.0, 1.0, e.name)) for e in self.effects}
         self._v = _variables(noise_voltage)
         unknown = noise_current is not None and not np.all(np.isfinite(noise_current))
-        self._i = None if unknown else _variables(noise_current)
+        self._i = [] if unknown else _variables(noise_current)
         # A zero that makes every result an uncertain number, even where nothing moves it.
         self._base = ufloat(0.0, np.nan, NOISE) if unknown else 0.0 * ufloat(0.0, 1.0, NOISE)
 
@@ -61,16 +61,18 @@ class Sources:
         """
         result: Any = float(value) + self._base
         for gradient, variables in ((by_voltage, self._v), (by_current, self._i)):
-            if variables is not None:
-                result += sum(float(g) * x for g, x in zip(gradient, variables, strict=True))
+            for g, (u, variable) in zip(gradient, variables, strict=bool(variables)):
+                if u > 0:
+                    result += float(g * u) * variable
         for effect in self.effects:
             shift = float(by_voltage @ effect.dv + by_current @ effect.di)
             result += shift * self.variables[effect.name]
         return result
 
 
-def _variables(noise: Array | None) -> list[UFloat] | None:
-    return None if noise is None else [ufloat(0.0, float(u), NOISE) for u in noise]
+def _variables(noise: Array | None) -> list[tuple[float, UFloat]]:
+    """Return the noise of each reading and its variable, of standard deviation 1."""
+    return [] if noise is None else [(float(u), ufloat(0.0, 1.0, NOISE)) for u in noise]
 
 
 def parameter_gradients(
