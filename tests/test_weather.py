@@ -277,6 +277,13 @@ def test_a_day_or_year_is_taken_out_of_a_file():
         weather.during(year=2027)
 
 
+def test_a_typical_year_has_no_leap_day_in_a_leap_year():
+    weather = read_weather(GREENSBORO, year=2024)
+    assert len(weather.times) == 8760
+    february = weather.times[(weather.times.month == 2) & (weather.times.day > 27)]
+    assert february[-1].isoformat() == "2024-02-28T23:30:00-05:00"
+
+
 def test_finer_steps_keep_the_light_and_move_the_sun():
     weather = read_weather(GREENSBORO).during(day="2023-06-21")
     fine = weather.finer(5)

@@ -73,12 +73,6 @@ class Weather:
                     self.source,
                     "check the column's unit, or leave the cell blank",
                 )
-        if np.nanmax(self.ghi, initial=0) < 2 and np.nanmax(self.dni, initial=0) < 2:
-            raise TableError(
-                "no light above 2 W/m2 in the whole table",
-                self.source,
-                "if it is in kW/m2, say so in the heading, as in ghi_kW_m2",
-            )
 
     def during(self, day: str | None = None, year: int | None = None) -> "Weather":
         """Return the steps of one day (2026-06-21) or one year, by the times' own zone.

@@ -1,5 +1,6 @@
 """Weather files: TMY3 and EPW through pvlib's readers, or a table of time, GHI, DNI and DHI."""
 
+import calendar
 import csv
 import re
 from pathlib import Path
@@ -84,14 +85,13 @@ def _from_pvlib(name: str, kind: str, year: int | None, place: Place | None) -> 
     import pandas as pd
     from pvlib import iotools
 
-    year = year or COMMON_YEAR
     try:
         if kind == "TMY3":
-            frame, about = iotools.read_tmy3(name, coerce_year=year, map_variables=True)
+            frame, about = iotools.read_tmy3(name, coerce_year=COMMON_YEAR, map_variables=True)
             # TMY3 stamps the end of the hour.
             shift, title = -30, str(about["Name"]).strip('" ').title()
         else:
-            frame, about = iotools.read_epw(name, coerce_year=year)
+            frame, about = iotools.read_epw(name)
             # EPW stamps the end too, but pvlib's reader already gives the beginning.
             shift, title = 30, str(about["city"]).strip('" ')
         light = {
@@ -116,6 +116,11 @@ def _from_pvlib(name: str, kind: str, year: int | None, place: Place | None) -> 
     light["temp_air"][np.abs(light["temp_air"]) > 90] = np.nan
     light["wind_speed"][(light["wind_speed"] < 0) | (light["wind_speed"] > 100)] = np.nan
     _check_place(place, own, name)
+    year = year or COMMON_YEAR
+    # Not before the shift, or February's last half hour would fall on a day that is not there.
+    kept = np.flatnonzero(~((times.month == 2) & (times.day == 29)) | calendar.isleap(year))
+    times = pd.DatetimeIndex([time.replace(year=year) for time in times[kept]])
+    light = {key: values[kept] for key, values in light.items()}
     _hours(times, name)
     note = f"{kind} typical year read as {year}, the sun taken at the middle of each hour"
     source = f"{Path(name).name} ({title})" if title else Path(name).name
@@ -167,6 +172,12 @@ def _read_table(
             "two are needed, the third follows; or leave the file out for a clear sky",
         )
     hours = _hours(times, name, line_of)
+    if max(float(np.nanmax(values[key])) for key in given) < 2:
+        raise TableError(
+            "no light above 2 W/m2 in the whole table",
+            name,
+            "if it is in kW/m2, say so in the heading, as in ghi_kW_m2",
+        )
     weather = Weather(place, times, hours, **values, source=Path(name).name)
     found = {key: closure(weather, part * hours) for key, part in STAMPS.items()}
     best = min(found, key=found.get)
