@@ -15,6 +15,7 @@ from ivkit.errors import IvkitError
 COMMANDS = {
     "characterize": "What is this panel: key points, parameters, uncertainty.",
     "load": "Which load resistor gets the most out of it.",
+    "sun": "What tracking is worth here, on this day or in this year.",
 }
 
 
