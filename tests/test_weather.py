@@ -111,6 +111,26 @@ def test_a_broken_tmy3_or_epw_says_so(tmp_path):
         read_weather(path)
 
 
+def test_standard_input_is_read_like_a_file(monkeypatch):
+    monkeypatch.setattr("sys.stdin", io.StringIO(GREENSBORO.read_text()))
+    assert len(read_weather("-").times) == 8760
+    monkeypatch.setattr("sys.stdin", io.StringIO("nothing\n"))
+    with pytest.raises(TableError, match="standard input, line 1: no column is headed time"):
+        read_weather("-")
+
+
+def test_a_file_that_is_no_text_says_so(tmp_path):
+    path = tmp_path / "jetty.zip"
+    path.write_bytes(np.random.default_rng(0).bytes(3000))
+    with pytest.raises(FileError, match=r"jetty.zip: is not a text file; give TMY3, EPW or CSV"):
+        read_weather(path)
+
+
+def test_a_folder_is_no_weather(tmp_path):
+    with pytest.raises(FileError, match=r"cannot be read \(is a directory\); check the name"):
+        read_weather(tmp_path)
+
+
 def test_a_file_that_is_not_there_says_so(tmp_path):
     with pytest.raises(FileError, match=r"cannot be read .*no such file"):
         read_weather(tmp_path / "nothing.csv")

@@ -2,7 +2,9 @@
 
 import calendar
 import csv
+import io
 import re
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +49,7 @@ def read_weather(
     Parameters
     ----------
     path : path
+        ``-`` is standard input.
     place : Place, optional
         Needed for a table; checked against the file's own otherwise.
     zone : time zone, optional
@@ -66,32 +69,40 @@ def read_weather(
     RangeError
         The place is missing, or is not the file's.
     """
-    name = str(path)
+    name = "standard input" if str(path) == "-" else str(path)
     try:
-        with open(path, encoding="utf-8-sig", errors="replace", newline="") as file:
-            lines = file.read().splitlines()
+        if str(path) == "-":
+            text = sys.stdin.read()
+        else:
+            with open(path, encoding="utf-8-sig", errors="replace", newline="") as file:
+                text = file.read()
     except OSError as error:
         raise FileError(
             f"cannot be read ({(error.strerror or str(error)).lower()})", name, "check the name"
         ) from None
+    if "\0" in text or text[:1000].count("\ufffd") > 20:
+        raise FileError("is not a text file", name, "give TMY3, EPW or CSV as text")
+    lines = text.splitlines()
     if len(lines) > 1 and lines[1].startswith("Date (MM/DD/YYYY),Time (HH:MM)"):
-        return _from_pvlib(name, "TMY3", year, place)
+        return _from_pvlib(name, text, "TMY3", year, place)
     if lines and lines[0].upper().startswith("LOCATION,"):
-        return _from_pvlib(name, "EPW", year, place)
+        return _from_pvlib(name, text, "EPW", year, place)
     return _read_table(name, lines, place, zone, stamp)
 
 
-def _from_pvlib(name: str, kind: str, year: int | None, place: Place | None) -> Weather:
+def _from_pvlib(name: str, text: str, kind: str, year: int | None, place: Place | None) -> Weather:
     import pandas as pd
     from pvlib import iotools
 
     try:
         if kind == "TMY3":
-            frame, about = iotools.read_tmy3(name, coerce_year=COMMON_YEAR, map_variables=True)
+            frame, about = iotools.read_tmy3(
+                io.StringIO(text), coerce_year=COMMON_YEAR, map_variables=True
+            )
             # TMY3 stamps the end of the hour.
             shift, title = -30, str(about["Name"]).strip('" ').title()
         else:
-            frame, about = iotools.read_epw(name)
+            frame, about = iotools.read_epw(io.StringIO(text))
             # EPW stamps the end too, but pvlib's reader already gives the beginning.
             shift, title = 30, str(about["city"]).strip('" ')
         light = {

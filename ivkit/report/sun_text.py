@@ -75,7 +75,8 @@ def _change(gain: "Gain", mount: int, what: Yield) -> str:
 
 def _range(gain: "Gain", mount: int, what: Yield) -> str:
     low, high = (100 * share for share in gain.spread(mount, what))
-    return f"{low:.0f} to {high:.0f} %"
+    digits = 0 if max(abs(low), abs(high)) >= 10 else 1
+    return f"{low:.{digits}f} to {high:.{digits}f} %"
 
 
 def signed(share: float) -> str:
