@@ -20,7 +20,7 @@ from ivkit.light.mount import (
     hold,
     travel,
 )
-from ivkit.light.place import Place, day_steps, time_zone
+from ivkit.light.place import Place, day_steps, time_zone, year_steps
 from ivkit.light.sky import Sky, SkyModel, clear_sky, on_plane
 from ivkit.verdict.gain import (
     Drive,
@@ -225,6 +225,18 @@ def test_a_dead_band_and_an_interval_work_together():
     minutes = sky.times.minute[np.unique(held)[1:]]
     assert set(minutes) <= {0, 30}
     assert len(np.unique(held)) < len(np.unique(hold(sky, towards, Aim(update_interval=10))))
+
+
+@pytest.mark.parametrize("latitude", [0.0, 51.5, -70.0, 90.0])
+def test_a_tracker_always_looks_somewhere(latitude):
+    # pvlib's singleaxis gives NaN at night; only steps with the sun up ever reach it.
+    place = Place(latitude, 10.0)
+    sky = clear_sky(place, year_steps(2025, time_zone("UTC"), 60))
+    for mount in (OneAxis(0, 180), OneAxis(30, 0, limit=50), TwoAxis(Aim(pointing_error=3))):
+        looks = mount.orientation(sky, SkyModel.ISOTROPIC, 0.2)
+        assert np.all(np.isfinite(looks.tilt))
+        assert np.all(np.isfinite(looks.azimuth))
+        assert np.isfinite(looks.travel)
 
 
 def test_steps_too_long_to_show_a_tracker_s_moves_are_refused():
