@@ -1,5 +1,6 @@
 """The picture of a fitted sweep: I-V and P-V with readings and fit, and what the fit leaves."""
 
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -59,6 +60,20 @@ def sweep_figure(fit: "Fit", load_ohm: float | None = None) -> "Figure":
             markeredgewidth=0.8,
             zorder=3,
         )
+    first = int(np.argmin(np.abs(sweep.voltage - 0.25 * np.max(sweep.voltage))))
+    for axes, y, color, word in (
+        (top, sweep.current[first] * k_i, style.CURVE, "current"),
+        (right, sweep.power[first] * k_p, style.POWER, "power"),
+    ):
+        axes.annotate(
+            word,
+            (sweep.voltage[first] * k_v, y),
+            xytext=(0, 8) if word == "current" else (-8, 6),
+            textcoords="offset points",
+            ha="center" if word == "current" else "right",
+            color=color,
+            fontsize=9,
+        )
     if fit.model is not None:
         _mark_top(fit, top, right, load_ohm, (k_v, k_i, k_p), top_v)
         residual = fit.residuals * k_i
@@ -89,7 +104,7 @@ def sweep_figure(fit: "Fit", load_ohm: float | None = None) -> "Figure":
     low, high = top.get_ylim()
     peak = 1.18 * float(np.max(sweep.power)) * k_p
     right.set_ylim(peak * low / high, peak)
-    top.set_title(sweep.name, loc="left", fontsize=10, color=style.INK)
+    top.set_title(PurePath(sweep.name).name, loc="left", fontsize=10, color=style.INK)
     figure.align_ylabels([top, bottom])
     return figure
 
@@ -123,8 +138,9 @@ def _mark_top(fit: "Fit", top, right, load_ohm, scales, top_v: float) -> None:
     at = fit.model.operating_point(load)
     end_v = min(top_v, 1.12 * float(at.current) * load)
     top.plot([0, end_v * k_v], [0, end_v / load * k_i], color=style.LOAD, lw=1.2, ls=(0, (6, 2)))
+    words = "best load" if load_ohm is None else "load"
     top.annotate(
-        number(load, None, "ohm"),
+        f"{words} {number(load, None, 'ohm')}",
         (0.45 * end_v * k_v, 0.45 * end_v / load * k_i),
         xytext=(6, -10),
         textcoords="offset points",
