@@ -194,6 +194,7 @@ def minimise(
     damping: float = 1e-3,
     iterations: int = 80,
     tolerance: float = _TOLERANCE,
+    near: Array | None = None,
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Return parameters (5, B), cost (B,) and whether each sweep converged, from a start.
 
@@ -210,6 +211,8 @@ def minimise(
         Steps at most; a sweep still going then is returned as not converged.
     tolerance : float
         Relative decrease of the cost, as the linear model foresees it, at which to stop.
+    near : ndarray, shape (N, B), optional
+        Currents of the model at the start, where they are known already.
     """
     total = theta.shape[1]
     result, cost = theta.copy(), np.full(total, np.nan)
@@ -221,7 +224,7 @@ def minimise(
     theta = theta.copy()
     lam = np.full(total, damping)
     floor = 1e-27 * (1.0 / problem.var_i).sum(axis=0)
-    normal = evaluate(problem, theta)
+    normal = evaluate(problem, theta, near)
     for _ in range(iterations):
         step, foreseen, angle = _step(normal, theta, lam, may_move)
         # A strongly damped step foresees little wherever it stands: it proves nothing.
@@ -275,33 +278,30 @@ def _step(
     """Return the damped step (5, B), the decrease of the cost that it foresees (B,), and the
     largest cosine between the residuals and the derivative by a free parameter (B,).
     """
-    gradient = normal.gradient.T
-    move = may_move & ~((theta <= LOW[:, None]) & (gradient > 0))
-    move &= ~((theta >= HIGH[:, None]) & (gradient < 0))
-    matrix = normal.matrix
-    diagonal = np.einsum("bii->bi", matrix)
-    rhs = gradient
+    gradient = normal.gradient
+    move = may_move & ~((theta <= LOW[:, None]) & (gradient.T > 0))
+    move &= ~((theta >= HIGH[:, None]) & (gradient.T < 0))
+    # Scaled to a unit diagonal, or the solve loses what the parameters' sizes differ by. A
+    # parameter without influence gets a scale of 0 and stays where it is.
+    diagonal = np.einsum("bii->bi", normal.matrix)
+    with np.errstate(divide="ignore", over="ignore"):
+        scale = np.where(diagonal > 1e-290, 1.0 / np.sqrt(diagonal), 0.0)
+    unit = normal.matrix * (scale[:, :, None] * scale[:, None, :])
+    rhs = gradient * scale
     if not np.all(move):
-        matrix = matrix * (move.T[:, :, None] & move.T[:, None, :])
-        rhs = np.where(move, gradient, 0.0)
-    else:
-        matrix = matrix.copy()
-    largest = np.maximum(diagonal.max(axis=1), 1e-300)[:, None]
-    damped = diagonal * (1.0 + lam[:, None]) + 1e-15 * diagonal + 1e-30 * largest
-    np.einsum("bii->bi", matrix)[...] = np.where(move.T, damped, largest)
-    # Scaled to a unit diagonal, or the solve loses what the parameters' sizes differ by.
-    scale = 1.0 / np.sqrt(np.einsum("bii->bi", matrix))
-    matrix = matrix * scale[:, :, None] * scale[:, None, :]
+        unit *= move.T[:, :, None] & move.T[:, None, :]
+        rhs = np.where(move.T, rhs, 0.0)
+    np.einsum("bii->bi", unit)[...] = 1.0 + 1e-15 + lam[:, None]
     try:
-        step = -np.linalg.solve(matrix, rhs.T[..., None] * scale[..., None])[..., 0] * scale
+        solved = np.linalg.solve(unit, rhs[..., None])[..., 0]
     except np.linalg.LinAlgError:
-        matrix += 1e-10 * np.eye(5)
-        step = -np.linalg.solve(matrix, rhs.T[..., None] * scale[..., None])[..., 0] * scale
-    step = np.where(np.isfinite(step), step, 0.0).T
+        solved = np.linalg.solve(unit + 1e-10 * np.eye(5), rhs[..., None])[..., 0]
+    solved = np.where(np.isfinite(solved), solved, 0.0)
+    step = -(solved * scale).T
     long = np.abs(step[LOG_A]) > _LONGEST_LOG_A
     if np.any(long):
-        step = step * np.where(long, _LONGEST_LOG_A / np.maximum(np.abs(step[LOG_A]), 1e-9), 1.0)
-    foreseen = -np.einsum("ib,ib->b", step, rhs)
-    with np.errstate(all="ignore"):
-        cosine = np.abs(rhs.T) / np.sqrt(diagonal * normal.cost[:, None])
-    return step, np.abs(foreseen), np.nan_to_num(cosine).max(axis=1)
+        factor = np.where(long, _LONGEST_LOG_A / np.maximum(np.abs(step[LOG_A]), 1e-9), 1.0)
+        step, solved = step * factor, solved * factor[:, None]
+    foreseen = np.abs(np.einsum("bi,bi->b", solved, rhs))
+    cosine = np.abs(rhs).max(axis=1) / np.sqrt(np.maximum(normal.cost, 1e-300))
+    return step, foreseen, cosine
