@@ -27,9 +27,11 @@ Array = NDArray[np.float64]
 
 IL, LOG_DIODE, RS, G, LOG_A = range(5)
 
-#: Where each parameter may go. The bounds at 0 are physical; the others only keep a sweep that
-#: does not hold a diode at all (a resistor, a dark panel) from running to infinity.
-LOW = np.array([-1e3, -200.0, 0.0, 0.0, np.log(1 / 400.0)])
+#: Where each parameter may go. Rs and 1/Rsh end at 0. The least a is a sixtieth of the largest
+#: voltage: 1.5 V a cell at n = 1, more than any cell gives; below it the curve can be so steep at
+#: a stray reading that its weight vanishes, and the cost has minima that mean nothing. The others
+#: only keep a sweep that holds no diode (a resistor, a dark panel) from running to infinity.
+LOW = np.array([-1e3, -200.0, 0.0, 0.0, np.log(1 / 60.0)])
 HIGH = np.array([1e3, 50.0, 1e3, 1e3, np.log(30.0)])
 
 _LONGEST_LOG_A = 0.5  # longest step in log a: further out the linear step means nothing
@@ -135,8 +137,9 @@ def evaluate(problem: Problem, theta: Array, near: Array | None = None) -> Norma
         step = (il + i0 - e - u * g - i) / d
         return u, x, e, d, step
 
-    u, x, e, d, step = state(near)
-    t = step * (rs / a)
+    with np.errstate(over="ignore", invalid="ignore"):  # what comes of it is far, and solved
+        u, x, e, d, step = state(near)
+        t = step * (rs / a)
     far = np.flatnonzero(~(np.abs(t).max(axis=0) < _NEAR))
     if far.size:
         near = near.copy()

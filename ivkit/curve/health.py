@@ -6,7 +6,8 @@ A batch keeps its flags as one integer a sweep; bit k stands for the k-th entry 
 import numpy as np
 from numpy.typing import NDArray
 
-from ivkit.curve.engine import LOG_A, RS, Array, G, Normal, Problem, unpack
+from ivkit.curve.diode import solve_current, solve_max_power, solve_voltage
+from ivkit.curve.engine import LOG_A, LOW, RS, Array, G, Normal, Problem, unpack
 
 #: name: (what it means, what to do about it)
 FLAGS: dict[str, tuple[str, str]] = {
@@ -25,6 +26,10 @@ FLAGS: dict[str, tuple[str, str]] = {
     "not_converged": (
         "the search for the best fit did not come to an end",
         "look at the residuals for a reading that does not belong",
+    ),
+    "knee_too_sharp": (
+        "the knee is sharper than any junction makes it",
+        "look for a stray reading near open circuit, or a bypass diode",
     ),
     "series_resistance_at_zero": (
         "the best fit has no series resistance",
@@ -128,14 +133,13 @@ def after(
         spread = spread * np.sqrt(np.where(scatter > limit, scatter, 1.0))
     else:
         spread = spread * np.sqrt(scatter)
+    mark("knee_too_sharp", theta[LOG_A] <= LOW[LOG_A])
     at_zero, at_infinity = theta[RS] <= 0, theta[G] <= 0
     mark("series_resistance_at_zero", at_zero)
     mark("shunt_at_infinity", at_infinity)
     mark("series_resistance_unresolved", ~at_zero & (2 * spread[RS] > theta[RS]))
     mark("shunt_unresolved", ~at_infinity & (2 * spread[G] > theta[G]))
     mark("straight_line", 2 * spread[LOG_A] > 1.5)
-
-    from ivkit.curve.diode import solve_current, solve_max_power, solve_voltage
 
     parameters = unpack(theta)
     with np.errstate(invalid="ignore"):

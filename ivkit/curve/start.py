@@ -18,13 +18,13 @@ from ivkit.curve.engine import Array, Problem, pack
 REACH = np.geomspace(4.0, 45.0, 10)
 #: Rs over largest voltage / largest current.
 SERIES = np.array([0.0, 0.01, 0.04, 0.1, 0.25])
+#: One start is taken from each of these ranges of Rs: a sweep can have one minimum at Rs = 0 and
+#: another inside, and noise decides which is the lower.
+GROUPS = ((0.0, 0.0), (0.01, 1.0))
 
 
-def starts(problem: Problem, count: int = 2) -> NDArray[np.float64]:
-    """Return the best ``count`` starts of each sweep, shape (count, 5, B), best first.
-
-    The starts of one sweep differ in ``a``, so that they do not lead the same way.
-    """
+def starts(problem: Problem) -> NDArray[np.float64]:
+    """Return the best start of each of `GROUPS`, shape (len(GROUPS), 5, B)."""
     v, i = problem.v, problem.i
     weight = 1.0 / problem.var_i
     nodes = len(REACH)
@@ -40,17 +40,16 @@ def starts(problem: Problem, count: int = 2) -> NDArray[np.float64]:
     parts = [_solve_nodes(v, i, weight, rs, slope) for rs in SERIES]
     cost = np.concatenate([part[0] for part in parts])  # (nodes * len(SERIES), B)
     linear = np.concatenate([part[1] for part in parts], axis=1)
-    which_a = np.tile(np.arange(nodes), len(SERIES))
+    which_a, rs_of = np.tile(np.arange(nodes), len(SERIES)), np.repeat(SERIES, nodes)
     out = []
-    for _ in range(count):
-        best = np.argmin(cost, axis=0)
-        a = 1.0 / REACH[which_a[best]]
-        rs = np.repeat(SERIES, nodes)[best]
+    for low, high in GROUPS:
+        inside = (rs_of >= low) & (rs_of <= high)
+        best = np.argmin(np.where(inside[:, None], cost, np.inf), axis=0)
+        a, rs = 1.0 / REACH[which_a[best]], rs_of[best]
         il, c, g = linear[:, best, sweep]
         # c is the diode's current at u = 1; the engine's parameters hold it as it is.
         i0 = np.maximum(c, 1e-12) * np.exp(-1.0 / a)
         out.append(pack(il - i0, i0, rs, g, a))
-        cost = np.where(which_a[:, None] == which_a[best], np.inf, cost)
     return np.stack(out)
 
 
