@@ -1,9 +1,15 @@
 """``ivkit characterize``: what is this panel."""
 
+from typing import TYPE_CHECKING
+
 import click
 
 from ivkit.cli.inputs import SweepOptions, sweep_options
 from ivkit.cli.output import FiniteNumber, Output, output_options
+
+if TYPE_CHECKING:
+    from ivkit.curve.fit import Fit
+    from ivkit.curve.montecarlo import Trials
 
 
 @click.command("characterize")
@@ -16,9 +22,21 @@ from ivkit.cli.output import FiniteNumber, Output, output_options
     metavar="OHM",
     help="Load line to draw in the plot. [the best load]",
 )
+@click.option(
+    "--trials",
+    type=click.IntRange(200, 10_000_000),
+    metavar="N",
+    help="Refit N Monte Carlo draws of the readings: 10000 shows, 1000000 settles.",
+)
+@click.option("--seed", type=click.IntRange(0), default=0, help="Of the draws.", show_default=True)
 @output_options()
 def command(
-    sweeps: tuple[str, ...], options: SweepOptions, load_ohm: float | None, output: Output
+    sweeps: tuple[str, ...],
+    options: SweepOptions,
+    load_ohm: float | None,
+    trials: int | None,
+    seed: int,
+    output: Output,
 ) -> None:
     """What is this panel: key points, five parameters, uncertainty, and what is wrong.
 
@@ -32,16 +50,37 @@ def command(
     fits = options.fit_all(sweeps)
 
     from ivkit.report.sweep_text import describe, document, frame
+    from ivkit.report.trials_text import describe_trials, trials_document
 
     def figure():
         from ivkit.report.sweep_figure import sweep_figure
 
         return sweep_figure(fits[0], load_ohm)
 
+    texts = [describe(fit) for fit in fits]
+    documents = [document(fit) for fit in fits]
+    if trials:
+        for k, fit in enumerate(fits):
+            if fit.model is None:
+                continue
+            drawn = _draw(fit, trials, seed)
+            texts[k] += "\n\n" + describe_trials(drawn)
+            documents[k]["monte_carlo"] = trials_document(drawn)
     output.deliver(
-        "\n\n".join(describe(fit) for fit in fits),
-        {"sweeps": [document(fit) for fit in fits]},
+        "\n\n".join(texts),
+        {"sweeps": documents},
         lambda: frame(fits),
         figure,
         options.files(sweeps),
     )
+
+
+def _draw(fit: "Fit", trials: int, seed: int) -> "Trials":
+    """Return the Monte Carlo trials of one fit, on all cores, with a bar for whoever watches."""
+    import os
+
+    from ivkit.cli.progress import progress_bar
+    from ivkit.curve.montecarlo import run_trials
+
+    with progress_bar(trials, "trials") as progress:
+        return run_trials(fit, trials, seed, workers=os.cpu_count() or 1, progress=progress)

@@ -34,6 +34,7 @@ IL, LOG_DIODE, RS, G, LOG_A = range(5)
 LOW = np.array([-1e3, -200.0, 0.0, 0.0, np.log(1 / 60.0)])
 HIGH = np.array([1e3, 50.0, 1e3, 1e3, np.log(30.0)])
 
+LEAST_NOISE = 1e-7  # least noise that is believed, as a share of the largest reading
 _LONGEST_LOG_A = 0.5  # longest step in log a: further out the linear step means nothing
 _NEAR = 0.02  # largest change of exponent for which the series below is as good as a solve
 _STUCK = 1e8  # damping at which no step, however short, lowers the cost any more

@@ -13,9 +13,10 @@ from scipy.constants import Boltzmann, elementary_charge
 from uncertainties import UFloat, ufloat
 
 from ivkit.curve.diode import SingleDiode
-from ivkit.curve.engine import Array
+from ivkit.curve.engine import LEAST_NOISE, Array, pack
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
-from ivkit.curve.many import PARAMETERS, fit_many
+from ivkit.curve.limits import resistance_limits
+from ivkit.curve.many import PARAMETERS, fit_many, one_problem
 from ivkit.curve.uncertainty import (
     Sources,
     coverage_factor,
@@ -31,6 +32,12 @@ _NEEDS = {
     "v_oc": "open_circuit_not_reached",
     "v_mp": "knee_not_reached",
     "i_mp": "knee_not_reached",
+}
+
+#: The flags that take the number away from a resistance and leave a limit.
+UNRESOLVED = {
+    "resistance_series": ("series_resistance_at_zero", "series_resistance_unresolved"),
+    "resistance_shunt": ("shunt_at_infinity", "shunt_unresolved"),
 }
 
 
@@ -58,8 +65,14 @@ class Fit:
         Root mean square of measured minus modelled current, A; NaN without a model.
     residuals : ndarray, shape (N,)
         Measured minus modelled current, A.
+    noise_voltage, noise_current : ndarray, shape (N,), or None
+        Standard uncertainty of each reading on its own as the fit took it, V and A: as stated,
+        enlarged where the readings scatter more, or found from the residuals.
     freedom : float
         Degrees of freedom of the noise: infinite where the noise was stated.
+    limits : dict of str to float
+        For a resistance that the readings do not resolve: the largest ``resistance_series`` and
+        the least ``resistance_shunt`` that they allow at 95 %, ohm; infinity and 0 for no limit.
     converged : bool
     flags : tuple of str
         Names in `ivkit.curve.health.FLAGS`.
@@ -73,7 +86,10 @@ class Fit:
     key_points_from_data: dict[str, Any]
     rmse: float
     residuals: Array
+    noise_voltage: Array | None
+    noise_current: Array | None
     freedom: float
+    limits: dict[str, float]
     converged: bool
     flags: tuple[str, ...]
 
@@ -152,7 +168,7 @@ def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
             sigma_v, sigma_i = None, np.full(n, level)
             weights = np.ones(n)
         else:
-            floor = 1e-7 * np.max(np.abs(sweep.current))
+            floor = LEAST_NOISE * np.max(np.abs(sweep.current))
             steep = 0.0 if sigma_v is None else model.slope(sweep.voltage) * sigma_v
             weights = 1.0 / np.sqrt(np.maximum(sigma_i, floor) ** 2 + steep**2)
             if "noise_larger_than_stated" in flags:
@@ -176,9 +192,11 @@ def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
     }
     parameters: dict[str, Any] = dict.fromkeys((*PARAMETERS, "ideality_factor"))
     points = None
+    limits: dict[str, float] = {}
     if model is not None:
         parameters |= _parameters(model, gradients, sources, sweep)
         points = _points(model, gradients, sources, flags)
+        limits = _limits(sweep, model, flags, freedom, float(many.cost[0]) / max(n - 5, 1))
     return Fit(
         sweep=sweep,
         model=model,
@@ -188,10 +206,33 @@ def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
         key_points_from_data=data_points,
         rmse=float(many.rmse[0]),
         residuals=residuals,
+        noise_voltage=sigma_v,
+        noise_current=sigma_i,
         freedom=freedom,
+        limits=limits,
         converged=bool(many.converged[0]),
         flags=flags,
     )
+
+
+def _limits(
+    sweep: Sweep, model: SingleDiode, flags: tuple[str, ...], freedom: float, scatter: float
+) -> dict[str, float]:
+    """Return what the readings say of resistances that they do not resolve."""
+    series = any(flag in flags for flag in UNRESOLVED["resistance_series"])
+    shunt = any(flag in flags for flag in UNRESOLVED["resistance_shunt"])
+    if not (series or shunt):
+        return {}
+    problem = one_problem(sweep)
+    ohm = problem.scale_v / problem.scale_i
+    il, i0, rs, g, a = (np.array([x]) for x in model.raw)
+    theta = pack(il / problem.scale_i, i0 / problem.scale_i, rs / ohm, g * ohm, a / problem.scale_v)
+    variance = 1.0
+    if np.isfinite(freedom):
+        variance = scatter / float(problem.scale_i[0]) ** 2
+    elif "noise_larger_than_stated" in flags:
+        variance = scatter
+    return resistance_limits(problem, theta, freedom, variance, series, shunt)
 
 
 def _parameters(

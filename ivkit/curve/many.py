@@ -20,6 +20,8 @@ from ivkit.errors import SweepError
 if TYPE_CHECKING:
     from pandas import DataFrame
 
+    from ivkit.readings.sweep import Sweep
+
 PARAMETERS = (
     "photocurrent",
     "saturation_current",
@@ -32,7 +34,6 @@ FEWEST_POINTS = 5
 _ELEMENTS = 8192  # readings worked on at once: the engine's arrays then fit a core's cache
 _PATIENT = 400  # steps that a sweep gets at most
 _QUICK = 12  # steps after which what has not converged is collected, to be done together
-_NO_NOISE = 1e-7  # least noise that is believed, as a share of the largest reading
 
 
 @dataclass(frozen=True)
@@ -196,7 +197,7 @@ class _Readings:
         if self.sigma_i is None:
             var_i = np.ones_like(v)
         else:
-            var_i = np.maximum(cut(self.sigma_i) / scale_i, _NO_NOISE) ** 2
+            var_i = np.maximum(cut(self.sigma_i) / scale_i, engine.LEAST_NOISE) ** 2
         if self.sigma_v is not None and np.any(self.sigma_v[rows] > 0):
             var_v = (cut(self.sigma_v) / scale_v) ** 2
             if self.sigma_i is None:
@@ -205,6 +206,16 @@ class _Readings:
                     remedy="state both, or neither",
                 )
         return Problem(v, i, np.where(used, var_i, np.inf), var_v, scale_v, scale_i)
+
+
+def one_problem(sweep: "Sweep") -> Problem:
+    """Return one sweep as the engine takes it, B = 1."""
+    known = sweep.noise_current is not None
+    sigma_i = sweep.noise_current[None] if known else None
+    sigma_v = sweep.noise_voltage[None] if known and sweep.noise_voltage is not None else None
+    points = np.array([len(sweep)])
+    readings = _Readings(sweep.voltage[None], sweep.current[None], sigma_v, sigma_i, points)
+    return readings.problem(np.array([0]))
 
 
 def _noise(value: ArrayLike | None, shape: tuple[int, ...], name: str) -> Array | None:

@@ -32,11 +32,6 @@ PARAMETERS = (
     ("n Ns k T / q", "nNsVth", "nNsVth_V", "V"),
     ("ideality factor", "ideality_factor", "ideality_factor", ""),
 )
-#: Flags of the fit that take the number away from a parameter.
-NOT_TOLD = {
-    "resistance_series": ("series_resistance_at_zero", "series_resistance_unresolved"),
-    "resistance_shunt": ("shunt_at_infinity", "shunt_unresolved"),
-}
 
 
 def _told(quantity: Any) -> bool:
@@ -67,9 +62,27 @@ def data_point(fit: "Fit", name: str) -> Any:
 
 def parameter(fit: "Fit", name: str) -> Any:
     """Return a parameter, or None where the readings do not resolve it."""
-    if any(flag in fit.flags for flag in NOT_TOLD.get(name, ())):
-        return None
-    return fit.parameters[name]
+    return None if name in fit.limits else fit.parameters[name]
+
+
+def _parameter_text(fit: "Fit", name: str, unit: str) -> str:
+    """Return a parameter as text; where it is not resolved, the limit that the readings set."""
+    if name not in fit.limits:
+        return shown(fit.parameters[name], unit)
+    limit = fit.limits[name]
+    if not np.isfinite(limit) or limit == 0:
+        return "not resolved"
+    return f"{'below' if name == 'resistance_series' else 'above'} {number(limit, None, unit)}"
+
+
+def limits(fit: "Fit") -> dict[str, dict[str, float | None]]:
+    """Return the 95 % limits of what is not resolved, as JSON holds them."""
+    out = {}
+    for name, limit in fit.limits.items():
+        word = "below" if name == "resistance_series" else "above"
+        told = np.isfinite(limit) and limit > 0
+        out[f"{name}_ohm"] = {word: limit if told else None}
+    return out
 
 
 def answer(fit: "Fit") -> str:
@@ -108,7 +121,7 @@ def describe(fit: "Fit", width: int = 88) -> str:
     blocks.append(table(rows, ("key points", "from the fit", "from the data alone")))
     if fit.model:
         rows = [
-            [label, shown(parameter(fit, name), unit)]
+            [label, _parameter_text(fit, name, unit)]
             for label, name, _, unit in PARAMETERS
             if name != "ideality_factor" or fit.parameters[name] is not None
         ]
@@ -200,6 +213,7 @@ def document(fit: "Fit") -> dict[str, Any]:
             "irradiance_W_m2": condition.effective_irradiance,
         },
         "single_diode": {key: parameter(fit, name) for _, name, key, _ in PARAMETERS},
+        "limits_95": limits(fit),
         "key_points": of_model,
         "key_points_from_data": {
             key: data_point(fit, attribute) for _, attribute, key, _ in KEY_POINTS

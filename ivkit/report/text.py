@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
-_SCALED = {"V", "A", "W", "ohm", "Ω"}
+_SCALED = {"V", "A", "W", "ohm", "Ω", "S"}
 
 
 def number(value: float, u: float | None = None, unit: str = "") -> str:
@@ -58,6 +58,22 @@ def _prefix(value: float, unit: str) -> tuple[float, str]:
         if abs(value) >= scale * 0.9995:
             return scale, prefix
     return _PREFIXES[-1]
+
+
+def interval(low: float, high: float, u: float, unit: str = "") -> str:
+    """Return the two ends of an interval in one unit, to the second figure of ``u``.
+
+    >>> interval(0.0837287, 0.0869310, 0.00082, "A")
+    '83.73 to 86.93 mA'
+    """
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "-"
+    scale, prefix = _prefix(max(abs(low), abs(high)), unit)
+    places = 4
+    if math.isfinite(u) and u > 0:
+        places = min(max(1 - math.floor(math.log10(u / scale)), 0), 12)
+    tail = f" {prefix}{unit}" if unit else ""
+    return f"{low / scale:.{places}f} to {high / scale:.{places}f}{tail}"
 
 
 def percent(fraction: float) -> str:
