@@ -240,7 +240,8 @@ def solve_max_power(il: Any, i0: Any, rs: Any, g: Any, a: Any) -> tuple[Any, Any
             high = np.where(f > 0, high, u)
             new = u - f / df
             new = np.where((new >= low) & (new <= high), new, 0.5 * (low + high))
-            done = np.abs(new - u) <= 4e-16 * np.abs(u)
+            # Newton squares what is left: the step after this one would be lost in rounding.
+            done = np.abs(new - u) <= 1e-9 * np.abs(u)
             u = new
             if np.all(done | ~lit):
                 break

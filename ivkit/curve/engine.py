@@ -37,6 +37,7 @@ HIGH = np.array([1e3, 50.0, 1e3, 1e3, np.log(30.0)])
 LEAST_NOISE = 1e-7  # least noise that is believed, as a share of the largest reading
 _LONGEST_LOG_A = 0.5  # longest step in log a: further out the linear step means nothing
 _NEAR = 0.02  # largest change of exponent for which the series below is as good as a solve
+_TINY = 1e-6  # change of exponent whose square is nothing
 _STUCK = 1e8  # damping at which no step, however short, lowers the cost any more
 _RIGHT_ANGLE = 1e-6  # cosine between residuals and any derivative that counts as none
 _TOLERANCE = 1e-12  # foreseen decrease of the cost, relative, below which a sweep is done
@@ -50,18 +51,19 @@ class Problem:
     ----------
     v, i : ndarray, shape (N, B)
         Voltage and current over ``scale_v`` and ``scale_i``; 0 where padded.
-    var_i : ndarray, shape (N, B)
-        Variance of each current, scaled; infinite where padded.
-    var_v : ndarray, shape (N, B), or None
-        Variance of each voltage, scaled; None where voltages count as exact.
+    weight : ndarray, shape (N, B)
+        One over the standard uncertainty of each current, scaled; 0 where padded.
+    ratio : ndarray, shape (N, B), or None
+        Standard uncertainty of each voltage over that of its current, scaled; None where
+        voltages count as exact.
     scale_v, scale_i : ndarray, shape (B,)
         V and A.
     """
 
     v: Array
     i: Array
-    var_i: Array
-    var_v: Array | None
+    weight: Array
+    ratio: Array | None
     scale_v: Array
     scale_i: Array
 
@@ -70,8 +72,8 @@ class Problem:
         return Problem(
             self.v[:, which],
             self.i[:, which],
-            self.var_i[:, which],
-            None if self.var_v is None else self.var_v[:, which],
+            self.weight[:, which],
+            None if self.ratio is None else self.ratio[:, which],
             self.scale_v[which],
             self.scale_i[which],
         )
@@ -125,61 +127,75 @@ def evaluate(problem: Problem, theta: Array, near: Array | None = None) -> Norma
     given, the equation is solved afresh.
     """
     il, i0, rs, g, a = unpack(theta)
-    v = problem.v
+    v, weight = problem.v, problem.weight
     if near is None:
         near = solve_current(v, il, i0, rs, g, a)
-    shift = theta[LOG_DIODE] - 1.0 / a
+    shift, per_a = theta[LOG_DIODE] - 1.0 / a, 1.0 / a
+    whole, rs_per_a, none = il + i0, rs / a, 1.0 + rs * g
 
-    def state(i: Array) -> tuple[Array, Array, Array, Array, Array]:
-        u = v + i * rs
-        x = u / a
-        e = np.exp(x + shift)
-        d = 1.0 + rs * (e / a + g)
-        step = (il + i0 - e - u * g - i) / d
-        return u, x, e, d, step
+    def state(i: Array) -> tuple[Array, Array, Array, Array]:
+        u = i * rs
+        u += v
+        e = u * per_a
+        e += shift
+        np.exp(e, out=e)
+        d = e * rs_per_a
+        d += none
+        step = whole - e
+        step -= u * g
+        step -= i
+        step /= d
+        return u, e, d, step
 
     with np.errstate(over="ignore", invalid="ignore"):  # what comes of it is far, and solved
-        u, x, e, d, step = state(near)
-        t = step * (rs / a)
-    far = np.flatnonzero(~(np.abs(t).max(axis=0) < _NEAR))
+        u, e, d, step = state(near)
+        t = step * rs_per_a
+        largest = np.abs(t).max(axis=0)
+    far = np.flatnonzero(~(largest < _NEAR))
     if far.size:
         near = near.copy()
         near[:, far] = solve_current(v[:, far], il[far], i0[far], rs[far], g[far], a[far])
-        u, x, e, d, step = state(near)
-        t = step * (rs / a)
-    # After Newton's step the equation is off by -e (exp(t) - 1 - t): take that out as well.
-    half = t * t * (0.5 + t * (1.0 / 6.0))
-    step -= e * half / d
-    t = step * (rs / a)
+        u, e, d, step = state(near)
+        t = step * rs_per_a
+        largest[far] = 0.0
+    if np.max(largest) > _TINY:
+        # After Newton's step the equation is off by -e (exp(t) - 1 - t): take that out as well.
+        half = t * t * (0.5 + t * (1.0 / 6.0))
+        step -= e * half / d
+        t = step * rs_per_a
+        half += 1.0
+    else:
+        half = 1.0
     i = near + step
     u += step * rs
-    x += t
-    e *= 1.0 + t + half
-    q = e / a
-    slope = -(q + g)
+    x = u * per_a
+    t += half
+    e *= t
+    q = e * per_a
+    slope = -g - q
     d = 1.0 - rs * slope
     slope /= d
 
-    residual = i - problem.i
-    if problem.var_v is None:
-        weight = 1.0 / np.sqrt(problem.var_i)
-    else:
-        variance = problem.var_i + slope * slope * problem.var_v
-        weight = 1.0 / np.sqrt(variance)
-    k = weight / d
-    lever = x - 1.0 / a
     j = np.empty((6, *v.shape))
-    j[IL] = k
+    residual = np.subtract(i, problem.i, out=j[5])
+    if problem.ratio is not None:
+        lean = slope * problem.ratio
+        spread = lean * lean
+        spread += 1.0
+        weight = weight / np.sqrt(spread)
+        # The weight moves with the slope: d(r w) = w dr - r w^3 (var_v / var_i) ds.
+        pull = residual * lean * problem.ratio / spread
+    k = np.divide(weight, d, out=j[IL])
     np.multiply(k, i0 - e, out=j[LOG_DIODE])
     np.multiply(slope * weight, i, out=j[RS])
-    np.multiply(-k, u, out=j[G])
-    np.multiply(k, e * lever + i0 / a, out=j[LOG_A])
-    np.multiply(residual, weight, out=j[5])
-    if problem.var_v is not None:
-        # The weight moves with the slope: d(r w) = w dr - r w^3 s var_v ds.
-        pull = residual * slope * problem.var_v / variance
+    np.multiply(k, u, out=j[G])
+    np.negative(j[G], out=j[G])
+    lever = x - per_a
+    np.multiply(k, e * lever + i0 * per_a, out=j[LOG_A])
+    j[5] *= weight
+    if problem.ratio is not None:
         per_d2 = pull / (d * d)
-        second = q / a
+        second = q * per_a
         j[:5] *= 1.0 + per_d2 * second * rs
         per_d2 *= weight
         j[LOG_DIODE] += per_d2 * q
@@ -227,7 +243,7 @@ def minimise(
     index = np.arange(total)  # where the sweeps still in work belong in the result
     theta = theta.copy()
     lam = np.full(total, damping)
-    floor = 1e-27 * (1.0 / problem.var_i).sum(axis=0)
+    floor = 1e-27 * (problem.weight**2).sum(axis=0)
     normal = evaluate(problem, theta, near)
     for _ in range(iterations):
         step, foreseen, angle = _step(normal, theta, lam, may_move)

@@ -68,6 +68,8 @@ class Fit:
     noise_voltage, noise_current : ndarray, shape (N,), or None
         Standard uncertainty of each reading on its own as the fit took it, V and A: as stated,
         enlarged where the readings scatter more, or found from the residuals.
+    gradients : tuple of ndarray, shape (5, N), or None
+        How IL, I0, Rs, 1/Rsh and a move with each voltage (per V) and each current (per A).
     freedom : float
         Degrees of freedom of the noise: infinite where the noise was stated.
     limits : dict of str to float
@@ -88,6 +90,7 @@ class Fit:
     residuals: Array
     noise_voltage: Array | None
     noise_current: Array | None
+    gradients: tuple[Array, Array] | None
     freedom: float
     limits: dict[str, float]
     converged: bool
@@ -208,6 +211,7 @@ def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
         residuals=residuals,
         noise_voltage=sigma_v,
         noise_current=sigma_i,
+        gradients=gradients,
         freedom=freedom,
         limits=limits,
         converged=bool(many.converged[0]),

@@ -94,7 +94,7 @@ def before(problem: Problem) -> NDArray[np.int64]:
     A straight line is one that five parameters do not describe better than two, by the ratio of
     variances at which a plain F-test would reject it in a case in a thousand.
     """
-    used = np.isfinite(problem.var_i)
+    used = problem.weight > 0
     n = used.sum(axis=0)
     v, i = np.where(used, problem.v, 0.0), np.where(used, problem.i, 0.0)
     bits = np.zeros(v.shape[1], dtype=np.int64)
@@ -115,7 +115,7 @@ def after(
     problem: Problem, theta: Array, normal: Normal, converged: NDArray[np.bool_], stated: bool
 ) -> NDArray[np.int64]:
     """Return the flags, shape (B,), of fits at ``theta`` with ``normal`` evaluated there."""
-    used = np.isfinite(problem.var_i)
+    used = problem.weight > 0
     n = used.sum(axis=0)
     bits = np.zeros(len(n), dtype=np.int64)
 

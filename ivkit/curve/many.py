@@ -193,19 +193,17 @@ class _Readings:
         v, i = cut(self.v), cut(self.i)
         scale_v, scale_i = (np.maximum(np.abs(x).max(axis=0), 1e-300) for x in (v, i))
         v, i = v / scale_v, i / scale_i
-        var_v = None
-        if self.sigma_i is None:
-            var_i = np.ones_like(v)
-        else:
-            var_i = np.maximum(cut(self.sigma_i) / scale_i, engine.LEAST_NOISE) ** 2
+        u_i, ratio = np.ones_like(v), None
+        if self.sigma_i is not None:
+            u_i = np.maximum(cut(self.sigma_i) / scale_i, engine.LEAST_NOISE)
         if self.sigma_v is not None and np.any(self.sigma_v[rows] > 0):
-            var_v = (cut(self.sigma_v) / scale_v) ** 2
             if self.sigma_i is None:
                 raise SweepError(
                     "a noise of the voltage is stated and none of the current",
                     remedy="state both, or neither",
                 )
-        return Problem(v, i, np.where(used, var_i, np.inf), var_v, scale_v, scale_i)
+            ratio = cut(self.sigma_v) / scale_v / u_i
+        return Problem(v, i, np.where(used, 1.0 / u_i, 0.0), ratio, scale_v, scale_i)
 
 
 def one_problem(sweep: "Sweep") -> Problem:
@@ -315,7 +313,7 @@ def _record(
             ohm / g,
             a * problem.scale_v,
         )
-    used = np.isfinite(problem.var_i)
+    used = problem.weight > 0
     residual = np.where(used, normal.current - problem.i, 0.0)
     # A curve without a junction has no five parameters to give.
     told = (bits & health.bit("straight_line")) == 0

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ivkit.curve import engine
-from ivkit.curve.diode import solve_current, solve_max_power, solve_voltage
+from ivkit.curve.diode import local, solve_current, solve_max_power, solve_voltage
 from ivkit.curve.engine import Array, Problem
 from ivkit.errors import RangeError, SweepError
 
@@ -177,15 +177,35 @@ class _Draws:
             self.u_v = None
         self.scale_v = float(np.max(np.abs(sweep.voltage)))
         self.scale_i = float(np.max(np.abs(sweep.current)))
-        floor_i = engine.LEAST_NOISE * self.scale_i
-        self.var_i = (np.maximum(self.u_i, floor_i) / self.scale_i) ** 2
-        self.var_v = None if self.u_v is None else (self.u_v / self.scale_v) ** 2
+        u_i = np.maximum(self.u_i / self.scale_i, engine.LEAST_NOISE)
+        self.weight = 1.0 / u_i
+        self.ratio = None if self.u_v is None else self.u_v / self.scale_v / u_i
         il, i0, rs, g, a = fit.model.raw
         ohm = self.scale_v / self.scale_i
         self.theta = engine.pack(
             il / self.scale_i, i0 / self.scale_i, rs / ohm, g * ohm, a / self.scale_v
         )[:, None]
+        at = local(sweep.voltage, fit.model.current(sweep.voltage), *fit.model.raw)
         self.near = fit.model.current(sweep.voltage)[:, None] / self.scale_i
+        self.slope = at.slope[:, None] * ohm
+        # The fit's own linear answer is where each draw starts.
+        by_v, by_i = (moves.copy() for moves in fit.gradients)
+        for moves, unit in ((by_v, self.scale_v), (by_i, self.scale_i)):
+            moves *= unit
+            log_a = moves[4] / a
+            log_diode = moves[1] / i0 - log_a * self.scale_v / a
+            moves[:] = (
+                moves[0] / self.scale_i,
+                log_diode,
+                moves[2] / ohm,
+                moves[3] * ohm,
+                log_a,
+            )
+        self.by_v, self.by_i = by_v, by_i
+        scaled = (self.scale_i, i0, ohm, 1.0 / ohm, a)
+        by_theta = at.di * np.array(scaled) / self.scale_i
+        by_theta[:, 4] += by_theta[:, 1] * self.scale_v / a
+        self.by_theta = by_theta
 
     def __call__(self, rng: np.random.Generator, count: int) -> Array:
         """Return the results of ``count`` fits, shape (count, len(RESULTS))."""
@@ -208,17 +228,22 @@ class _Draws:
         problem = Problem(
             v,
             i,
-            np.broadcast_to(self.var_i, shape),
-            None if self.var_v is None else np.broadcast_to(self.var_v, shape),
+            np.broadcast_to(self.weight, shape),
+            None if self.ratio is None else np.broadcast_to(self.ratio, shape),
             np.broadcast_to(self.scale_v, count),
             np.broadcast_to(self.scale_i, count),
         )
+        dv, di = v - self.v / self.scale_v, i - self.i / self.scale_i
+        shift = self.by_v @ dv + self.by_i @ di
+        shift[engine.LOG_A] = np.clip(shift[engine.LOG_A], -0.5, 0.5)
+        start = self.theta + shift
+        start = np.clip(start, engine.LOW[:, None], engine.HIGH[:, None])
         theta, _, converged = engine.minimise(
             problem,
-            np.repeat(self.theta, count, axis=1),
+            start,
             damping=0.0,
             tolerance=_TOLERANCE,
-            near=np.repeat(self.near, count, axis=1),
+            near=self.near + self.slope * dv + self.by_theta @ (start - self.theta),
         )
         il, i0, rs, g, a = engine.unpack(theta)
         ohm = self.scale_v / self.scale_i

@@ -26,7 +26,7 @@ GROUPS = ((0.0, 0.0), (0.01, 1.0))
 def starts(problem: Problem) -> NDArray[np.float64]:
     """Return the best start of each of `GROUPS`, shape (len(GROUPS), 5, B)."""
     v, i = problem.v, problem.i
-    weight = 1.0 / problem.var_i
+    weight = problem.weight**2
     nodes = len(REACH)
     flat = np.zeros_like(v)
     cost, linear = _solve_nodes(v, i, weight, 0.0, flat)
@@ -35,8 +35,8 @@ def starts(problem: Problem) -> NDArray[np.float64]:
     a = 1.0 / REACH[best]
     _, c, g = linear[:, best, sweep]
     slope = -(c / a * np.exp((v - 1.0) / a) + g)
-    if problem.var_v is not None:
-        weight = 1.0 / (problem.var_i + slope * slope * problem.var_v)
+    if problem.ratio is not None:
+        weight = weight / (1.0 + (slope * problem.ratio) ** 2)
     parts = [_solve_nodes(v, i, weight, rs, slope) for rs in SERIES]
     cost = np.concatenate([part[0] for part in parts])  # (nodes * len(SERIES), B)
     linear = np.concatenate([part[1] for part in parts], axis=1)
