@@ -220,7 +220,10 @@ def test_a_bench_is_found_only_in_the_folder_itself(tmp_path):
         ("name = ", r"bench.toml, end of document: not valid TOML: Invalid value; write key = va"),
         ("a = 1\nb b", r"bench.toml, line 2, column 3: not valid TOML: Expected '='"),
         ("name = 'x'\nname = 'y'", r"bench.toml, .*: not valid TOML: Cannot overwrite a value"),
-        (f"[condition]\nirradiance_W_m2 = {'1' * 5000}", r"bench.toml: not valid TOML: Exceeds the limit"),
+        (
+            f"[condition]\nirradiance_W_m2 = {'1' * 5000}",
+            r"bench.toml: not valid TOML: Exceeds the limit",
+        ),
         (b"name = '\xff'", r"bench.toml, line 1: byte 0xff is not UTF-8 text; save the file as U"),
         ("x = " + "[" * 100_000, r"bench.toml: is nested too deep to read|not valid TOML"),
     ],

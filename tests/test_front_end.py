@@ -1,7 +1,7 @@
 """The front end: what is corrected, and that effects and noise are what really happens."""
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,29 +19,19 @@ from ivkit.bench import (
     PanelUnderTest,
     VoltageChannel,
 )
-from ivkit.errors import BenchError, SweepError
+from ivkit.errors import BenchError, SweepError, TableError
 from ivkit.readings import circuit
 from ivkit.readings.columns import converter_noise
 from ivkit.readings.effects import directions, repeated
 from ivkit.readings.front_end import at_panel, make_sweep
 from ivkit.readings.simulated import draw_hidden, load_at_panel, write_readings
-
-
-@dataclass(frozen=True)
-class Columns:
-    """What `make_sweep` uses of a table."""
-
-    columns: dict
-    rows: np.ndarray
-    resolution: dict = field(default_factory=dict)
-    name: str = "sweep.csv"
-    notes: tuple = ()
+from ivkit.readings.table import Table
 
 
 def table(resolution=None, **columns):
     columns = {name: np.asarray(values, dtype=float) for name, values in columns.items()}
     n = len(next(iter(columns.values())))
-    return Columns(columns, np.arange(2, n + 2), resolution or {})
+    return Table(columns, np.arange(2, n + 2), "sweep.csv", resolution=resolution or {})
 
 
 def effect(sweep, name):
@@ -640,12 +630,14 @@ def test_one_channel_may_be_a_meter_and_the_other_a_converter():
 @pytest.mark.parametrize(
     ("columns", "bench", "message"),
     [
+        ({"current": [1.0]}, Bench(), r"sweep.csv: no column is headed as voltage"),
+        ({"load": [1.0]}, Bench(), r"sweep.csv: no column is headed as voltage"),
+        ({"voltage": [1.0]}, Bench(), r"sweep.csv: no column is headed as current"),
         (
-            {"current": [1.0]},
+            {"voltage": [1.0, 1.0], "current": [1.0, 1.0], "sweep": [1.0, 2.0]},
             Bench(),
-            r"sweep.csv: no voltage in the table \(current\); give voltage and current, or one",
+            r"sweep.csv: holds 2 sweeps, told apart by 'sweep'; put each sweep into a file of",
         ),
-        ({"load": [1.0]}, Bench(), r"no voltage and no current in the table \(load\)"),
         (
             {"voltage": [np.nan], "current": [0.1]},
             Bench(),
@@ -675,7 +667,7 @@ def test_one_channel_may_be_a_meter_and_the_other_a_converter():
     ],
 )
 def test_columns_that_give_no_sweep_are_refused_with_the_remedy(columns, bench, message):
-    with pytest.raises(SweepError, match=message):
+    with pytest.raises((SweepError, TableError), match=message):
         make_sweep(table(**columns), bench)
 
 

@@ -7,7 +7,6 @@ to one place, the instrument's input, from where the circuit is walked once.
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +15,7 @@ from ivkit.bench import Converter, FrontEnd
 from ivkit.errors import SweepError
 from ivkit.readings import circuit
 from ivkit.readings.circuit import QUANTISATION
-
-if TYPE_CHECKING:
-    from ivkit.readings.table import Table
+from ivkit.readings.table import Table, need
 
 Array = NDArray[np.float64]
 CHANNELS = ("voltage", "current")
@@ -52,16 +49,25 @@ class AtInstrument:
     notes: tuple[str, ...]
 
 
-def at_instrument(table: "Table", front_end: FrontEnd) -> AtInstrument:
+def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
     """Bring a table's columns to the inputs of converter or meter.
 
     Raises
     ------
+    TableError
+        Voltage and current do not follow from the columns.
     SweepError
-        Voltage and current do not follow from the columns, codes have no converter, or a code
-        is larger than the converter's largest.
+        Several sweeps in one table, codes without a converter, or a code larger than the
+        converter's largest.
     """
     load = table.columns.get("load")
+    several = np.unique(table.columns.get("sweep", [0.0]))
+    if len(several) > 1:
+        raise SweepError(
+            f"holds {len(several)} sweeps, told apart by '{table.headings.get('sweep', 'sweep')}'",
+            table.name,
+            "put each sweep into a file of its own",
+        )
     notes: list[str] = []
     shown, steps = _shown(table, front_end, notes)
     values = _at_input(table, front_end, shown, load)
@@ -106,7 +112,7 @@ def converter_noise(converter: Converter) -> float:
     return counts * converter.step
 
 
-def named_rows(table: "Table", mask: NDArray[np.bool_]) -> str:
+def named_rows(table: Table, mask: NDArray[np.bool_]) -> str:
     """Return the rows of a mask in words: ``row 3``, ``rows 3, 5 and 9 more``."""
     rows = [str(row) for row in np.asarray(table.rows)[mask]]
     if len(rows) > 6:
@@ -115,7 +121,7 @@ def named_rows(table: "Table", mask: NDArray[np.bool_]) -> str:
 
 
 def _shown(
-    table: "Table", front_end: FrontEnd, notes: list[str]
+    table: Table, front_end: FrontEnd, notes: list[str]
 ) -> tuple[dict[str, Array | None], dict[str, Array | float | None]]:
     """Return voltage and current as the table shows them, and the step of the last digit."""
     columns, resolution = table.columns, table.resolution
@@ -150,12 +156,7 @@ def _shown(
             notes.append("voltage and current worked out from power and load")
     missing = [channel for channel in CHANNELS if shown[channel] is None]
     if len(missing) == 2 or (missing and load is None):
-        have = ", ".join(columns) or "no column"
-        raise SweepError(
-            f"no {' and no '.join(missing)} in the table ({have})",
-            table.name,
-            "give voltage and current, or one of them with the load resistance or the power",
-        )
+        need(table, missing[0])  # raises, with the headings and the option that names one
     if missing:
         known = next(channel for channel in CHANNELS if channel not in missing)
         notes.append(f"{missing[0]} worked out from {known} and load resistance")
@@ -163,7 +164,7 @@ def _shown(
 
 
 def _at_input(
-    table: "Table",
+    table: Table,
     front_end: FrontEnd,
     shown: dict[str, Array | None],
     load: Array | None,
@@ -218,7 +219,7 @@ def _panel_at_input(
 
 
 def _noise(
-    table: "Table",
+    table: Table,
     front_end: FrontEnd,
     channel: str,
     value: Array | None,
@@ -252,7 +253,7 @@ def _blank(values: dict[str, Array | None], load: Array | None) -> NDArray[np.bo
 
 
 def _saturated(
-    table: "Table", front_end: FrontEnd, values: dict[str, Array | None]
+    table: Table, front_end: FrontEnd, values: dict[str, Array | None]
 ) -> NDArray[np.bool_]:
     """Return where a channel stood at the converter's largest code, or beyond it."""
     converter, found = front_end.converter, np.zeros(len(table.rows), dtype=bool)

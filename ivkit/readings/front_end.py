@@ -6,7 +6,6 @@ and nothing is claimed about their uncertainty.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,9 +17,7 @@ from ivkit.readings.circuit import Parts
 from ivkit.readings.columns import AtInstrument, at_instrument
 from ivkit.readings.effects import effects
 from ivkit.readings.sweep import Condition, Effect, Sweep
-
-if TYPE_CHECKING:
-    from ivkit.readings.table import Table
+from ivkit.readings.table import Table
 
 Array = NDArray[np.float64]
 
@@ -109,7 +106,7 @@ def at_panel(
 
 
 def make_sweep(
-    table: "Table",
+    table: Table,
     bench: Bench | None = None,
     cells: int | None = None,
     temp_cell: float | None = None,
@@ -132,9 +129,10 @@ def make_sweep(
 
     Raises
     ------
+    TableError
+        Columns from which voltage and current do not follow.
     SweepError
-        Columns from which voltage and current do not follow, codes without a converter, or no
-        point left.
+        Several sweeps in one table, codes without a converter, or no point left.
     """
     bench = bench or Bench()
     front_end = bench.front_end or FrontEnd()
@@ -176,7 +174,7 @@ def make_sweep(
 
 
 def _condition(
-    table: "Table",
+    table: Table,
     bench: Bench,
     temp_cell: float | None,
     irradiance: float | None,
