@@ -594,6 +594,16 @@ def test_a_saturated_converter_leaves_the_row_out_and_says_so():
     assert any("row 2 left out: the converter was at its end" in note for note in sweep.notes)
 
 
+def test_a_code_of_zero_is_kept_and_said_to_be_cut_off_below():
+    readings = {"voltage_code": [20, 900], "current_code": [900, 0]}
+    sweep = make_sweep(table(**readings), Bench(front_end=BOARD))
+    assert len(sweep) == 2
+    assert any("row 3: current at the converter's zero, below which" in n for n in sweep.notes)
+    signed = {"voltage_code": [20, 900], "current_code": [0, -40]}
+    sweep = make_sweep(table(**signed), Bench(front_end=BOARD))
+    assert not any("converter's zero" in note for note in sweep.notes)
+
+
 def test_many_rows_left_out_are_counted_rather_than_listed():
     codes = [4095] * 9 + [100]
     sweep = make_sweep(table(voltage_code=codes, current_code=codes), Bench(front_end=BOARD))

@@ -83,6 +83,13 @@ def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
         if np.any(mask):
             notes.append(f"{named_rows(table, mask)} left out: {why}")
             usable &= ~mask
+    for channel in CHANNELS:
+        mask = _at_zero(table, front_end, channel, values[channel])
+        if np.any(mask):
+            notes.append(
+                f"{named_rows(table, mask)}: {channel} at the converter's zero, below which all "
+                f"is cut off; a small offset ahead of the converter shows what is there"
+            )
     return AtInstrument(
         values["voltage"],
         values["current"],
@@ -259,8 +266,7 @@ def _saturated(
     converter, found = front_end.converter, np.zeros(len(table.rows), dtype=bool)
     if converter is None:
         return found
-    # A mean near the top hides conversions that were cut off.
-    margin = 0.5 + (3 * converter.noise_counts if converter.averages > 1 else 0.0)
+    margin = _margin(converter)
     for channel in CHANNELS:
         value = values[channel]
         if value is None or getattr(front_end, channel).is_meter:
@@ -276,3 +282,18 @@ def _saturated(
             )
         found |= code >= converter.top - margin
     return found
+
+
+def _at_zero(
+    table: Table, front_end: FrontEnd, channel: str, value: Array | None
+) -> NDArray[np.bool_]:
+    """Return where a channel stood at code zero; negative codes mean that nothing is cut off."""
+    converter, meter = front_end.converter, getattr(front_end, channel).is_meter
+    if converter is None or value is None or meter or np.any(value < -converter.step):
+        return np.zeros(len(table.rows), dtype=bool)
+    return value / converter.step < _margin(converter)
+
+
+def _margin(converter: Converter) -> float:
+    """Return how near to its ends a converter cuts off: a mean hides which conversions it hit."""
+    return 0.5 + (3 * converter.noise_counts if converter.averages > 1 else 0.0)
