@@ -30,6 +30,8 @@ SEPARATORS = {
 """Separators in the order in which they are preferred, and their names."""
 
 _COMMENT = re.compile(r'\s*"?\s*(?:#(?!DIV/0!|N/A|VALUE!|REF!|NUM!|NAME\?|NULL!)|%|//)')
+_MOST_QUANTITIES = 60
+_LONGEST_PREAMBLE = 60
 _RULE = re.compile(r"[\s|:+=_-]*")
 _STAMP = re.compile(
     r"\d{4}-\d\d?-\d\d?(?:[T\s]+\d\d?:\d\d.*)?|\d\d?:\d\d(?::\d\d(?:[.,]\d+)?)?\s*(?:[aApP]\.?[mM]\.?)?"
@@ -253,7 +255,8 @@ class _Attempt:
             if i < first and not any(_is_value(x) for x in c) and sum(map(bool, c)) * 2 >= len(c)
         ]
         best: tuple[int, int, tuple[Heading, ...]] | None = None
-        for place, (i, cells) in enumerate(texts):
+        # Cut at the wrong separator, every line is text: look no further than a preamble reaches.
+        for place, (i, cells) in enumerate(texts[:_LONGEST_PREAMBLE]):
             headings = self._headings(i, cells, width)
             understood = self._understood(headings)
             if not understood:
@@ -306,6 +309,8 @@ class _Attempt:
 
     def _labelled_rows(self) -> list[int]:
         """Return the lines that are a known quantity followed by values."""
+        if len(self.grid) > _MOST_QUANTITIES:
+            return []
         found = []
         for i, cells in self.grid.items():
             label, values = part_label(cells)

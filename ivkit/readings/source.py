@@ -179,31 +179,40 @@ def _find_encoding(stream: BinaryIO, name: str) -> str:
 
 def _numbered(stream, source: Source) -> Iterator[tuple[int, str]]:
     """Yield numbered lines, with quoted line breaks joined, and note how the last one ended."""
-    number, held, since = 0, [], 0
+    number, held, since = 1, [], 0
     try:
-        for raw in stream:
-            number += 1
-            source.ended = raw.endswith("\n")
-            line = raw.rstrip("\r\n\x1a")
+        while chunk := stream.readlines(_CHUNK):
+            source.ended = chunk[-1].endswith("\n")
+            joined = "".join(chunk)
+            if "\0" in joined:
+                raise _nul(number + joined[: joined.index("\0")].count("\n"), source.name)
+            lines = [line.rstrip("\r\n\x1a") for line in chunk]
             if number == 1:
-                line = line.lstrip("\ufeff")
-            if "\0" in line:
-                raise _nul(number, source.name)
-            if held or ('"' in line and line.count('"') % 2):
+                lines[0] = lines[0].lstrip("\ufeff")
+            if not held and '"' not in joined:
+                yield from enumerate(lines, start=number)
+                number += len(lines)
+                continue
+            for number, line in enumerate(lines, start=number):  # noqa: B020 (goes on counting)
+                if not held and line.count('"') % 2 == 0:
+                    yield number, line
+                    continue
                 since = since if held else number
                 held.append(line)
-                joined = "\n".join(held)
-                if joined.count('"') % 2 == 0:
-                    yield since, joined.replace("\n", " ")
+                if "\n".join(held).count('"') % 2 == 0:
+                    yield since, " ".join(held)
                     held = []
                 elif len(held) > 4:
                     # No cell spans five lines: the quote is an inch mark or was never closed.
-                    yield from zip(range(since, since + 5), held, strict=True)
+                    yield from enumerate(held, start=since)
                     held = []
-                continue
-            yield number, line
+            number += 1
     except UnicodeDecodeError as problem:
         raise FileError(
             f"byte {problem.object[problem.start]:#04x} is no text", source.name, "save it as UTF-8"
         ) from None
-    yield from zip(range(since, since + len(held)), held, strict=True)
+    finally:
+        # The file beneath belongs to whoever opened it; only the wrapper ends here.
+        if isinstance(stream, io.TextIOWrapper) and not stream.closed:
+            stream.detach()
+    yield from enumerate(held, start=since)

@@ -6,6 +6,7 @@ asks for the columns that it cannot do without.
 """
 
 import itertools
+import re
 import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -27,6 +28,9 @@ from ivkit.readings.written_number import Marks, find_marks
 
 _HEAD = 300
 _BLOCK = 50_000
+_POINTS = re.compile(r"\d\.\d{3}\.\d")
+_PLAIN = ("\t", ";", ",")
+_NUMERIC = b"0123456789+-.,;:eETZ\t"
 
 
 @dataclass(frozen=True)
@@ -190,7 +194,7 @@ def _read_columns(
         for quantity, (k, unit) in choice.columns.items()
     ]
     places = [k for k, _ in choice.columns.values()]
-    numbers: list[int] = []
+    numbers: list[NDArray[np.int64]] = []
     marks: Marks | None = None
     lines = itertools.chain(head[layout.start :], source.lines)
     notes: list[str] = []
@@ -200,12 +204,12 @@ def _read_columns(
         marks = _marks(marks, rows, used, chosen, layout, source.name)
         for column, cells in zip(chosen, used, strict=True):
             column.add(cells, rows, marks or Marks())
-        numbers.extend(rows)
-    if not numbers:
+        numbers.append(np.array(rows, dtype=np.int64))
+    if not sum(map(len, numbers)):
         raise TableError("no reading below the heading", source.name, "add rows with readings")
     if layout.skipped:
         notes.append(f"passed over {layout.skipped} lines before the heading")
-    return _finish(chosen, np.array(numbers), layout.headings, choice, source, notes)
+    return _finish(chosen, np.concatenate(numbers), layout.headings, choice, source, notes)
 
 
 def _cut_block(
@@ -213,10 +217,15 @@ def _cut_block(
 ) -> tuple[list[int], list[list[str]]]:
     """Return line numbers and cells of the lines that hold readings."""
     width, separator = layout.width, layout.separator
+    if separator in _PLAIN and width > 1:
+        joined = "".join(text for _, text in block)
+        if joined.isascii() and not joined.encode().translate(None, _NUMERIC):
+            grid = [text.split(separator) for _, text in block]
+            if set(map(len, grid)) == {width} and all(map(any, grid)):
+                return [number for number, _ in block], grid
     rows, grid = [], []
-    plain = separator in ("\t", ";", ",")
     for number, text in block:
-        if plain and '"' not in text:
+        if separator in _PLAIN and '"' not in text:
             cells = text.split(separator)
         elif is_empty(text):
             continue
@@ -274,7 +283,7 @@ def _marks(
         seen |= set("".join(cells)) & set(".,'’")
     if not seen:
         return None
-    if seen == {"."} and not any(c.count(".") > 1 for _, cells in numeric for c in cells):
+    if seen == {"."} and not any(_POINTS.search("\n".join(cells)) for _, cells in numeric):
         return Marks()
     unit = "value" if layout.transposed else "row"
     return find_marks(
@@ -284,6 +293,7 @@ def _marks(
             for row, cell in zip(rows, cells, strict=True)
         ),
         name,
+        lone=len(seen) == 1,
     )
 
 
@@ -320,7 +330,12 @@ def _read_transposed(
     for column, cells in zip(chosen, used, strict=True):
         column.add(cells, rows, marks)
     return _finish(
-        chosen, np.array(rows), tuple(headings), choice, source, ["read one quantity a row"]
+        chosen,
+        np.array(rows, dtype=np.int64),
+        tuple(headings),
+        choice,
+        source,
+        ["read one quantity a row"],
     )
 
 
@@ -348,7 +363,7 @@ def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]
         said.append(f"not used: {listed}")
     return Table(
         columns,
-        rows.astype(np.int64),
+        rows,
         source.name,
         tuple(said),
         tuple(others),

@@ -82,8 +82,8 @@ def _make_units() -> dict[str, Unit]:
     add("load", "Mohm MOhm MOHM Mohms MOhms megaohm megohm", up=1e6)
     add("load", "mohm mOhm mohms mOhms milliohm milliohms", down=1e3)
     add("time", "s sec secs second seconds S Sekunde Sekunden seconde secondes segundos")
-    add("time", "ms msec millisecond milliseconds", down=1e3)
-    add("time", "us usec microsecond microseconds", down=1e6)
+    add("time", "ms msec millis millisecond milliseconds", down=1e3)
+    add("time", "us usec micros microsecond microseconds", down=1e6)
     add("time", "min mins minute minutes Min Minute Minuten minutos", up=60.0)
     add("time", "h hr hrs hour hours Stunde Stunden heure heures horas", up=3600.0)
     add("irradiance", "W/m2 W/m**2 Wm-2 W/qm W_m2 w/m2 W/sqm Wpm2")
@@ -147,4 +147,4 @@ def unit_names(quantity: str) -> str:
     """
     kind = "code" if quantity.endswith("_code") else quantity
     names = {u.name: None for u in _UNITS.values() if u.quantity == kind}
-    return ", ".join(names)
+    return ", ".join(sorted(names, key=lambda name: name != BASE_UNITS[quantity]))

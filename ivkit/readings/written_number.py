@@ -8,6 +8,7 @@ over one or over a thousand.
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from math import inf, nan
 
 from ivkit.errors import TableError
 from ivkit.readings.units import Unit, find_unit
@@ -18,10 +19,10 @@ BLANKS = frozenset({"", "-", "--", "–", "—", "−", "n/a", "N/A", "na", "NA"
 _LOOSE = re.compile(
     r"([+-]?(?:[0-9][0-9.,'’]*|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([^\s0-9.,+-].*)?"
 )
-_ENTIRE = re.compile(r"([+-]?)((?:[0-9]+(?:[.][0-9]*)?)|[.][0-9]+)(?:[eE]([+-]?[0-9]{1,3}))?")
+_ENTIRE = re.compile(r"[+-]?(?:[0-9]+(?:[.][0-9]*)?|[.][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _GROUPS = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:([.,'’])[0-9]{3})(?:\1[0-9]{3})*(?:[.,][0-9]*)?")
 _EITHER = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
-_QUICK = frozenset("0123456789+-.eE")
+_QUICK = b"0123456789+-.eE \t"
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ def looks_like_number(cell: str) -> bool:
     return not found[2] or find_unit(found[2]) is not None
 
 
-def find_marks(cells: Iterable[tuple[str, str]], where: str) -> Marks:
+def find_marks(cells: Iterable[tuple[str, str]], where: str, lone: bool = False) -> Marks:
     """Return the decimal mark that all cells of a table agree on.
 
     Parameters
@@ -58,6 +59,8 @@ def find_marks(cells: Iterable[tuple[str, str]], where: str) -> Marks:
         Cells that hold numbers; others are passed over.
     where : str
         File, for the error.
+    lone : bool
+        Only one kind of mark stands in the table, so the first clear cell settles it.
 
     Raises
     ------
@@ -85,6 +88,8 @@ def find_marks(cells: Iterable[tuple[str, str]], where: str) -> Marks:
             either.setdefault(kinds, here)
         elif len(marks) == 1:
             decimal.setdefault(kinds, here)
+            if lone:
+                return Marks(kinds)
     groups = "".join(thousands)
     if len(decimal) == 2:
         raise _mixed(decimal, where)
@@ -159,14 +164,12 @@ def read_number(cell: str, marks: Marks) -> tuple[float, float, Unit | None]:
         text = text.replace(",", ".")
     elif "," in text:
         raise ValueError(f"'{cell.strip()}' has a comma where others have a decimal point")
-    number = _ENTIRE.fullmatch(text)
-    if not number:
+    if not _ENTIRE.fullmatch(text):
         raise ValueError(f"'{cell.strip()}' is not a number")
     value = float(text)
-    if value in (float("inf"), float("-inf")):
+    if value in (inf, -inf):
         raise ValueError(f"'{cell.strip()}' is too large")
-    decimals = len(number[2].partition(".")[2])
-    return value, float(f"1e{int(number[3] or 0) - decimals}"), unit
+    return value, _step(text), unit
 
 
 def read_plain_numbers(cells: Sequence[str], marks: Marks) -> tuple[list[float], float] | None:
@@ -181,17 +184,23 @@ def read_plain_numbers(cells: Sequence[str], marks: Marks) -> tuple[list[float],
             return None
         cells, joined = [c.replace(",", ".") for c in cells], joined.replace(",", ".")
     # Only these characters: float() would also take nan, inf and 1_000.
-    if not joined.strip() or not set(joined) - {" ", "\t"} <= _QUICK:
+    if not joined.isascii() or joined.encode().translate(None, _QUICK) or not joined.strip():
         return None
+    if " " in joined or "\t" in joined:
+        cells = [c.strip() for c in cells]
     try:
-        values = [float(c) if c and not c.isspace() else float("nan") for c in cells]
+        values = [float(c) if c else nan for c in cells]
     except ValueError:
         return None
-    if float("inf") in values or float("-inf") in values:
+    if inf in values or -inf in values:
         return None
     if "e" in joined or "E" in joined:
-        step = min(read_number(c, Marks())[1] for c in cells if c and not c.isspace())
-    else:
-        lengths = [len(c.rstrip().partition(".")[2]) for c in cells]
-        step = float(f"1e-{max(lengths)}")
-    return values, step
+        return values, min(_step(c) for c in cells if c)
+    decimals = max(map(len, re.findall(r"\.([0-9]*)", "\n".join(cells))), default=0)
+    return values, float(f"1e-{decimals}")
+
+
+def _step(number: str) -> float:
+    """Return the step of the last digit of a plain number."""
+    mantissa, _, exponent = number.lower().partition("e")
+    return float(f"1e{int(exponent or 0) - len(mantissa.partition('.')[2])}")
