@@ -3,6 +3,7 @@
 import resource
 import subprocess
 import sys
+import warnings
 
 import mpmath as mp
 import numpy as np
@@ -130,7 +131,9 @@ def _forward() -> list[Row]:
     ours = seconds(lambda: solve_current(voltage, il, i0, rs, g, a))
     out = []
     for method in ("lambertw", "newton"):
-        theirs = seconds(lambda m=method: i_from_v(voltage, il, i0, rs, 1 / g, a, method=m), 1)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            theirs = seconds(lambda m=method: i_from_v(voltage, il, i0, rs, 1 / g, a, method=m), 1)
         out.append(
             Row(
                 "forward equation, 10^6 points",
