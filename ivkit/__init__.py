@@ -19,6 +19,8 @@ _HOME = {
     "Fits": "ivkit.curve.many",
     "fit": "ivkit.curve.fit",
     "fit_each": "ivkit.curve.fit",
+    "fit_together": "ivkit.panel.together",
+    "ReferencePanel": "ivkit.panel.conditions",
     "read_sweep": "ivkit.readings.read",
     "load_bench": "ivkit.bench",
     "Bench": "ivkit.bench",

@@ -1,6 +1,6 @@
 """``ivkit characterize``: what is this panel."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -23,6 +23,11 @@ if TYPE_CHECKING:
     help="Load line to draw in the plot. [the best load]",
 )
 @click.option(
+    "--together",
+    is_flag=True,
+    help="The sweeps are of one panel: fit one set of reference parameters through all.",
+)
+@click.option(
     "--trials",
     type=click.IntRange(200, 10_000_000),
     metavar="N",
@@ -34,6 +39,7 @@ def command(
     sweeps: tuple[str, ...],
     options: SweepOptions,
     load_ohm: float | None,
+    together: bool,
     trials: int | None,
     seed: int,
     output: Output,
@@ -47,7 +53,14 @@ def command(
     """
     if output.plot and len(sweeps) > 1:
         raise click.UsageError("--plot draws one sweep; give one SWEEP with it")
+    if together and len(sweeps) < 2:
+        raise click.UsageError("--together needs two sweeps or more of one panel")
     fits = options.fit_all(sweeps)
+    panel = None
+    if together:
+        from ivkit.panel.together import fit_together
+
+        panel = fit_together([fit.sweep for fit in fits])
 
     from ivkit.report.sweep_text import describe, document, frame
     from ivkit.report.trials_text import describe_trials, trials_document
@@ -66,9 +79,15 @@ def command(
             drawn = _draw(fit, trials, seed)
             texts[k] += "\n\n" + describe_trials(drawn)
             documents[k]["monte_carlo"] = trials_document(drawn)
+    whole: dict[str, Any] = {"sweeps": documents}
+    if panel is not None:
+        from ivkit.report.together_text import describe_together, together_document
+
+        texts.insert(0, describe_together(panel))
+        whole["together"] = together_document(panel)
     output.deliver(
         "\n\n".join(texts),
-        {"sweeps": documents},
+        whole,
         lambda: frame(fits),
         figure,
         options.files(sweeps),
