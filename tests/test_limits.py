@@ -21,7 +21,7 @@ def _sweep(seed):
 
 def test_the_limit_holds_the_truth_in_about_95_of_100():
     held_rs = held_rsh = told_rs = told_rsh = 0
-    for seed in range(200):
+    for seed in range(120):
         limits = ivkit.fit(_sweep(seed)).limits
         if "resistance_series" in limits:
             told_rs += 1
@@ -29,12 +29,12 @@ def test_the_limit_holds_the_truth_in_about_95_of_100():
         if "resistance_shunt" in limits:
             told_rsh += 1
             held_rsh += limits["resistance_shunt"] <= INDOORS.resistance_shunt
-    assert told_rs > 100
-    assert told_rsh > 100
-    # 95 % one-sided, 200 tries: 1.5 % standard deviation of the share. A bound near the truth
+    assert told_rs > 60
+    assert told_rsh > 60
+    # 95 % one-sided, 120 tries: 2 % standard deviation of the share. A bound near the truth
     # makes the limit hold more often than that, never less.
-    assert held_rs / told_rs > 0.91
-    assert held_rsh / told_rsh > 0.91
+    assert held_rs / told_rs > 0.89
+    assert held_rsh / told_rsh > 0.89
 
 
 def test_the_limit_is_where_lmfit_finds_the_cost_risen_by_the_factor_squared():

@@ -12,7 +12,7 @@ from scipy.special import stdtrit
 from ivkit.curve import engine
 from ivkit.curve.engine import RS, Array, G, Problem
 
-_STEPS = 12
+_STEPS = 8
 _WIDEST = 1e3  # times the scale of the sweep: beyond it there is no limit to tell
 
 
