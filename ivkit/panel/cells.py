@@ -1,0 +1,77 @@
+"""A panel taken apart into its cells, each in its own light.
+
+One cell of N equal ones in series carries the panel's current at 1/N of its voltage: photocurrent
+and saturation current are the panel's, both resistances and nNsVth are 1/N of it.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ivkit.curve.diode import SingleDiode
+from ivkit.curve.reverse import SILICON, Breakdown
+from ivkit.curve.string import SeriesString
+from ivkit.errors import RangeError
+from ivkit.panel.conditions import ReferencePanel
+from ivkit.panel.low_light import in_faint_light
+
+
+def cells_under(
+    panel: ReferencePanel,
+    effective_irradiance: ArrayLike,
+    temp_cell: ArrayLike,
+    *,
+    bypass_groups: int | Sequence[int] = 0,
+    bypass_drop: float = 0.5,
+    breakdown: Breakdown | None = SILICON,
+    shunt_exponent: float = 1.0,
+) -> SeriesString:
+    """Return the panel's string of cells under unequal light.
+
+    Parameters
+    ----------
+    panel : ReferencePanel
+        One string of ``panel.cells`` equal cells.
+    effective_irradiance : array_like, shape (..., cells)
+        Of each cell in series order, W/m2, 0 or greater.
+    temp_cell : array_like
+        degC, broadcasts with ``effective_irradiance``.
+    bypass_groups, bypass_drop, breakdown
+        As in `SeriesString`.
+    shunt_exponent : float
+        How the shunt goes on in faint light (`ivkit.panel.low_light`); 1 is De Soto's law.
+
+    Raises
+    ------
+    RangeError
+        The number of cells is not known or is not that of the light.
+
+    Examples
+    --------
+    >>> panel = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003, cells=36)
+    >>> even = cells_under(panel, np.full(36, 1000.0), 25.0)
+    >>> print(even.key_points().p_mp.round(6))
+    10.163626
+    """
+    if panel.cells is None:
+        raise RangeError(
+            "the number of cells of the panel is not known",
+            remedy="give it: near a lamp each cell has its own light",
+        )
+    light = np.asarray(effective_irradiance, dtype=float)
+    if light.ndim == 0 or light.shape[-1] != panel.cells:
+        given = light.shape[-1] if light.ndim else 1
+        raise RangeError(
+            f"light for {given} cells, but the panel has {panel.cells} in series",
+            remedy="make rows times columns the number of cells",
+        )
+    whole = in_faint_light(panel, light, temp_cell, shunt_exponent)
+    one = SingleDiode(
+        whole.photocurrent,
+        whole.saturation_current,
+        whole.resistance_series / panel.cells,
+        whole.resistance_shunt / panel.cells,
+        whole.nNsVth / panel.cells,
+    )
+    return SeriesString(one, bypass_groups, bypass_drop, breakdown)
