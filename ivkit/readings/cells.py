@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.errors import TableError
-from ivkit.readings.layout import is_stamp
+from ivkit.readings.lines import OPEN, SHORT, is_stamp
 from ivkit.readings.resistor_value import resistor_value_and_step
 from ivkit.readings.units import BASE_UNITS, Unit
 from ivkit.readings.written_number import (
@@ -16,11 +16,10 @@ from ivkit.readings.written_number import (
     Marks,
     read_number,
     read_plain_numbers,
+    shown,
     tidy,
 )
 
-_OPEN = {"open", "oc", "o.c.", "∞", "offen", "leerlauf", "ouvert", "abierto"}
-_SHORT = {"short", "sc", "s.c.", "kurzschluss", "court-circuit", "corto"}
 _CLOCK = re.compile(r"(\d\d?):(\d\d):(\d\d(?:\.\d+)?)", re.ASCII)
 _ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?", re.ASCII)
 # Beyond these, a value without a unit is worth a word: no small panel gives it.
@@ -62,12 +61,14 @@ class Column:
         TableError
             A cell that is no number (or resistance, or time), at its row and column.
         """
-        quick = read_plain_numbers(cells, marks)
+        power = self.unit.power if self.unit else 0
+        quick = read_plain_numbers(cells, marks, power or 0)
         if quick is not None:
-            values, step = quick
-            self._note_step(step, self.unit)
-            numbers = np.array(values)
-            self._parts.append(self.unit.to_base(numbers) if self.unit else numbers)
+            values, step = np.array(quick[0]), quick[1]
+            if self.unit and power is None:
+                values, step = self.unit.to_base(values), self.unit.step_to_base(step)
+            self._note_step(step)
+            self._parts.append(values)
         else:
             self._parts.append(
                 np.array([self._read(c, r, marks) for c, r in zip(cells, rows, strict=True)])
@@ -110,8 +111,7 @@ class Column:
             return f"{self.name}, row {self.line} ('{self.heading}'), value {row}"
         return f"{self.name}, row {row}, column '{self.heading}'"
 
-    def _note_step(self, step: float, unit: Unit | None) -> None:
-        step = unit.step_to_base(step) if unit else step
+    def _note_step(self, step: float) -> None:
         self.resolution = step if self.resolution is None else min(step, self.resolution)
 
     def _read(self, cell: str, row: int, marks: Marks) -> float:
@@ -121,23 +121,23 @@ class Column:
         if self.quantity == "time" and is_stamp(text):
             return self._read_stamp(text, row)
         if self.quantity == "load":
-            if text.casefold() in _OPEN:
+            if text.casefold() in OPEN:
                 return np.inf
-            if text.casefold() in _SHORT:
+            if text.casefold() in SHORT:
                 return 0.0
             if re.search("[a-zA-ZΩΩ]", text) and not re.search("[eE]", text):
                 try:
                     value, step = resistor_value_and_step(tidy(text))
                 except TableError as problem:
                     raise TableError(problem.what, self._place(row), problem.remedy) from None
-                self._note_step(step, None)
+                self._note_step(step)
                 self._cell_units.add("")
                 return value
+        if self.quantity == "sweep" and not text.isdecimal():
+            return float(self._labels.setdefault(text, len(self._labels) + 1))
         try:
             value, step, unit = read_number(text, marks)
         except ValueError as problem:
-            if self.quantity == "sweep":
-                return float(self._labels.setdefault(text, len(self._labels) + 1))
             raise TableError(
                 str(problem), self._place(row), "write a number or leave the cell blank"
             ) from None
@@ -146,14 +146,14 @@ class Column:
             if unit.quantity != kind or (self.unit is not None and unit != self.unit):
                 expected = self.unit.name if self.unit else f"a unit of {self.quantity}"
                 raise TableError(
-                    f"'{text}' is in {unit.name} where {expected} belongs",
+                    f"'{shown(text)}' is in {unit.name} where {expected} belongs",
                     self._place(row),
                     "write all values of a column in its unit",
                 )
             self._cell_units.add(unit.name)
         unit = unit or self.unit
-        self._note_step(step, unit)
-        return float(unit.to_base(value)) if unit else value
+        self._note_step(unit.step_to_base(step) if unit else step)
+        return unit.number_to_base(value) if unit else value
 
     def _read_stamp(self, text: str, row: int) -> float:
         """Return seconds since the first date or time of day in the column."""
@@ -165,7 +165,7 @@ class Column:
                 self._clock, self._zero = True, seconds
             if seconds - self._last < -43200 and self._last > -np.inf:
                 raise TableError(
-                    f"'{text}' is half a day before the reading above it",
+                    f"'{shown(text)}' is half a day before the reading above it",
                     self._place(row),
                     "write the date too, as 2024-06-05T12:00:00",
                 )
@@ -178,12 +178,12 @@ class Column:
                 return (moment - self.start).total_seconds()
             except (ValueError, TypeError, OverflowError):
                 raise TableError(
-                    f"'{text}' is no date and time like the others",
+                    f"'{shown(text)}' is no date and time like the others",
                     self._place(row),
                     "write 2024-06-05T12:00:00, all with a time zone or all without",
                 ) from None
         raise TableError(
-            f"'{text}' can be read as more than one time",
+            f"'{shown(text)}' can be read as more than one time",
             self._place(row),
             "write 2024-06-05T12:00:00, or 12:00:00, or seconds as a number",
         )
@@ -193,7 +193,7 @@ class Column:
         if below.size:
             k = int(below[0])
             raise TableError(
-                f"'{cells[k].strip()}' is negative, which no {self.quantity} is",
+                f"'{shown(cells[k])}' is negative, which no {self.quantity} is",
                 self._place(rows[k]),
                 "correct the value or leave the cell blank",
             )

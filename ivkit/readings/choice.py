@@ -33,7 +33,8 @@ def choose_columns(
     ----------
     headings : sequence of Heading
     said : mapping of str to str
-        The user's choice: quantity to heading or number, perhaps with ``:unit``.
+        The user's choice: quantity to heading or number, perhaps with ``:unit``; ``none`` where
+        no column is to be read as the quantity.
     has_heading : bool
         Whether the table names its columns at all.
     name : str
@@ -56,6 +57,8 @@ def choose_columns(
     choice = Choice()
     taken: dict[int, str] = {}
     for quantity, text in said.items():
+        if text.strip().casefold() == "none" and _find(text, headings) is None:
+            continue
         k, unit = _said_column(quantity, text, headings, name)
         if k in taken:
             raise TableError(
@@ -92,13 +95,15 @@ def choose_columns(
             what = f"columns {listed} may all be {quantity.replace('_', ' ')}"
             if quantity in _ESSENTIAL:
                 options = " or ".join(f"--column {quantity}={_option(headings, k)}" for k in sure)
-                raise TableError(what, name, f"choose one with {options}")
+                raise TableError(
+                    what, name, f"choose with {options}, or leave out with --column {quantity}=none"
+                )
             choice.doubts[quantity] = what
         elif candidates:
             heading = headings[candidates[0]]
             meanings = " or ".join(sorted(heading.meanings))
             choice.doubts[quantity] = f"'{heading.text}' may be {meanings}"
-    choice.others = [h.text or str(k + 1) for k, h in enumerate(headings) if k not in taken]
+    choice.others = [h.text for k, h in enumerate(headings) if k not in taken and h.text]
     choice.notes = [f"{what}; not read" for what in dict.fromkeys(choice.doubts.values())]
     choice.columns = {q: choice.columns[q] for q in BASE_UNITS if q in choice.columns}
     return choice
@@ -123,7 +128,7 @@ def _said_column(
         k = _find(column, headings) if column else None
     if k is None:
         names = [h.text for h in headings]
-        near = difflib.get_close_matches(text.rpartition(":")[0] or text, names, 1)
+        near = difflib.get_close_matches(text.rpartition(":")[0] or text, names, 1, 0.5)
         listed = ", ".join(f"{i} '{n}'" for i, n in enumerate(names, start=1))
         raise TableError(
             f"no column '{text}'",

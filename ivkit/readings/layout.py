@@ -4,40 +4,35 @@ Every way of cutting the first lines into cells is tried, and the one under whic
 the readings below it fit together is taken.
 """
 
-import csv
 import re
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from ivkit.errors import TableError
+from ivkit.readings.lines import (
+    SEPARATORS,
+    cut,
+    is_comment,
+    is_empty,
+    is_number,
+    is_value,
+    without_comment_sign,
+)
 from ivkit.readings.quantities import Heading, read_heading
-from ivkit.readings.resistor_value import resistor_value
 from ivkit.readings.units import find_unit
-from ivkit.readings.written_number import BLANKS, looks_like_number
+from ivkit.readings.written_number import BLANKS, shown
 
 Lines = Sequence[tuple[int, str]]
+Cells = list[str]
+Headings = tuple[Heading, ...]
 
-SEPARATORS = {
-    "\t": "tabs",
-    ";": "semicolons",
-    "|": "vertical bars",
-    "  ": "blanks",
-    ",": "commas",
-    " ": "blanks",
-    "": "nothing",
-}
-"""Separators in the order in which they are preferred, and their names."""
-
-_COMMENT = re.compile(r'\s*"?\s*(?:#(?!DIV/0!|N/A|VALUE!|REF!|NUM!|NAME\?|NULL!)|%|//)')
-_MOST_QUANTITIES = 60
+# R1 heads a column of loads, or is 0.1 ohm.
+_R_NAME = re.compile("R[0-9]{1,2}")
 _LONGEST_PREAMBLE = 60
-_RULE = re.compile(r"[\s|:+=_-]*")
-_STAMP = re.compile(
-    r"\d{4}-\d\d?-\d\d?(?:[T\s]+\d\d?:\d\d.*)?|\d\d?:\d\d(?::\d\d(?:[.,]\d+)?)?\s*(?:[aApP]\.?[mM]\.?)?"
-    r"|\d\d?[./-]\d\d?[./-]\d{2,4}(?:[T\s]+\d\d?:\d\d.*)?|\d{4}/\d\d?/\d\d?(?:[T\s]+\d\d?:\d\d.*)?"
-)
-_DATE_AND_CLOCK = re.compile(r"(\d{4}-\d\d-\d\d)\s+(\d\d:\d\d)")
+_MOST_QUANTITIES = 60
+_MOST_COLUMNS = 500
+_LOOKED_AT = 200
 
 
 @dataclass(frozen=True)
@@ -47,9 +42,9 @@ class Layout:
     Attributes
     ----------
     separator : str
-        One of `SEPARATORS`; one blank is any run of blanks, two are a run of two or more.
+        One of `SEPARATORS`.
     headings : tuple of Heading
-        One a column (or, transposed, a row); without a heading line they are "1", "2", ...
+        One a column; without a heading line they are "1", "2", ... Empty where transposed.
     has_heading : bool
     start : int
         Index of the first body line among the lines that were given.
@@ -62,53 +57,16 @@ class Layout:
     """
 
     separator: str
-    headings: tuple[Heading, ...]
+    headings: Headings
     has_heading: bool
     start: int
     skipped: int = 0
     transposed: bool = False
     width: int = 0
 
-    def cut(self, text: str) -> list[str]:
+    def cut(self, text: str) -> Cells:
         """Return the cells of a line."""
         return cut(text, self.separator, self.width)
-
-
-def is_comment(text: str) -> bool:
-    """Tell whether a line is a comment (#, %, //)."""
-    return _COMMENT.match(text) is not None
-
-
-def is_empty(text: str) -> bool:
-    """Tell whether a line holds no cell: blanks, separators, or the rule of a Markdown table."""
-    return not text.strip(" \t,;|") or (len(text) > 1 and _RULE.fullmatch(text) is not None)
-
-
-def is_stamp(cell: str) -> bool:
-    """Tell whether a cell looks like a date, a time of day or both, in any order."""
-    return _STAMP.fullmatch(cell.strip()) is not None
-
-
-def cut(text: str, separator: str, width: int = 0) -> list[str]:
-    """Return the cells of a line without outer blanks."""
-    if separator == "":
-        return [text.strip().strip('"')]
-    if separator == " ":
-        cells = text.split()
-        if width and len(cells) == width + 1:
-            return _DATE_AND_CLOCK.sub(r"\1T\2", text).split()
-        return cells
-    if separator == "  ":
-        return re.split(r"\s{2,}|\t", text.strip())
-    if separator == "|":
-        text = text.strip()
-        return [c.strip() for c in text.removeprefix("|").removesuffix("|").split("|")]
-    if '"' in text:
-        try:
-            return [c.strip() for c in next(csv.reader([text], delimiter=separator))]
-        except (csv.Error, StopIteration):
-            pass
-    return [c.strip() for c in text.split(separator)]
 
 
 def find_layout(lines: Lines, known: Collection[str], name: str) -> Layout:
@@ -130,181 +88,206 @@ def find_layout(lines: Lines, known: Collection[str], name: str) -> Layout:
     """
     if not any(text.strip() for _, text in lines):
         raise TableError("it is empty", name, "give a table with a heading line and readings")
-    separators = list(SEPARATORS)
-    for _, text in lines[:3]:
-        if text.strip().strip('"').lower().startswith("sep=") and len(text.strip().strip('"')) > 4:
-            separators = [text.strip().strip('"')[4]]
-    if separators[0] not in SEPARATORS:
-        separators = list(SEPARATORS)
-    attempts = [_Attempt(lines, separator, known) for separator in separators]
+    declared = [s for s in (_declared_separator(text) for _, text in lines[:3]) if s]
+    attempts = [_Attempt(lines, separator, known) for separator in declared or SEPARATORS]
     best = max(attempts, key=lambda attempt: attempt.score)
     layout = best.layout
-    if not best.numeric:
-        body = [n for n, text in lines[layout.start :] if not (is_comment(text) or is_empty(text))]
-        if layout.has_heading and body:
-            return layout
-        if layout.has_heading:
-            raise TableError("no reading below the heading", name, "add rows with readings")
-        raise TableError("no number in it", name, "give a table with a heading line and readings")
-    if best.separator == "," and not layout.transposed and not best.fits:
-        rows = [cells for _, cells in best.numeric]
-        halves = all(
-            len(cells) % 2 == 0 and all(c.isdigit() for c in cells[1::2]) for cells in rows
-        )
-        plain = not any("." in c for cells in rows for c in cells)
-        names = len(layout.headings)
-        if (
-            plain
-            and halves
-            and (names * 2 == len(rows[0]) if layout.has_heading else len(rows[0]) >= 4)
-        ):
-            row, text = lines[best.numeric[0][0]]
+    if not best.readings:
+        if not layout.has_heading:
             raise TableError(
-                f"'{text.strip()}' uses the comma as separator and, it seems, as decimal mark",
-                f"{name}, row {row}",
-                "separate by semicolons, or write decimal points"
-                + ("" if layout.has_heading else " and a heading line that names the columns"),
+                "no number in it", name, "give a table with a heading line and readings"
             )
+        if all(is_comment(text) or is_empty(text) for _, text in lines[layout.start :]):
+            raise TableError("no reading below the heading", name, "add rows with readings")
+    if layout.separator == "," and not best.fits:
+        _refuse_two_commas(best, name)
+    if layout.has_heading and best.readings and not best.fits:
+        (number, text), named = lines[layout.skipped], len(layout.headings)
+        remedy = "give each column one name"
+        if layout.separator in (" ", "  "):
+            remedy += ", and separate the columns by commas or semicolons"
+        elif layout.separator == ",":
+            remedy += "; if the comma is the decimal mark, separate by semicolons"
+        raise TableError(
+            f"'{shown(text)}' names {named} column{'s' * (named != 1)}, but the readings have "
+            f"{best.width} cells",
+            f"{name}, row {number}",
+            remedy,
+        )
     return layout
 
 
+def _declared_separator(text: str) -> str:
+    """Return the separator that a first line ``sep=;`` declares, as spreadsheets write it."""
+    found = re.fullmatch(r'"?sep=(.)"?', text.strip(" "), re.IGNORECASE)
+    return found[1] if found and found[1] in SEPARATORS else ""
+
+
+def _refuse_two_commas(attempt: "_Attempt", name: str) -> None:
+    """Raise where ``0,5,98,5`` is two numbers or four."""
+    layout, rows = attempt.layout, attempt.readings
+    pairs = all(
+        len(cells) % 2 == 0 and all(c.isdigit() for c in cells[1::2]) and "." not in "".join(cells)
+        for _, cells in rows
+    )
+    width = len(rows[0][1]) if rows else 0
+    named = len(layout.headings)
+    if pairs and (named * 2 == width if layout.has_heading else width >= 4):
+        number, text = attempt.lines[rows[0][0]]
+        remedy = "separate by semicolons, or write decimal points"
+        if not layout.has_heading:
+            remedy += " and a heading line that names the columns"
+        raise TableError(
+            f"'{shown(text)}' uses the comma as separator and, it seems, as decimal mark",
+            f"{name}, row {number}",
+            remedy,
+        )
+
+
 class _Attempt:
-    """The first lines, cut at one separator."""
+    """The first lines, cut at one separator.
+
+    Attributes
+    ----------
+    readings : list of (index, cells)
+        The lines that look like readings.
+    width : int
+        Cells in most of them.
+    layout : Layout
+    fits : bool
+        Whether heading and readings have equally many cells.
+    score : tuple
+        The attempt with the highest is the likeliest.
+    """
 
     def __init__(self, lines: Lines, separator: str, known: Collection[str]) -> None:
-        self.separator, self.known = separator, {k.strip().casefold() for k in known}
-        self.lines = lines
+        self.lines, self.separator = lines, separator
+        self.known = {name.strip().casefold() for name in known}
         self.grid = {
             i: cut(text, separator)
             for i, (_, text) in enumerate(lines)
-            if not (is_comment(text) or is_empty(text) or text.lower().startswith("sep="))
+            if not (is_comment(text) or is_empty(text) or _declared_separator(text))
         }
-        strict = [(i, cells) for i, cells in self.grid.items() if self._is_reading(cells)]
-        loose = [(i, cells) for i, cells in self.grid.items() if self._is_mostly_numbers(cells)]
-        self.fits = False
-        self.numeric = strict or loose
-        heading = self._find_heading() if self.numeric or not loose else None
-        if heading is None or (not strict and not heading[2]):
-            rows = self._labelled_rows()
-            if rows:
-                self.numeric, self.fits = [(i, cells) for i, cells in loose], True
-                self.layout = Layout(separator, (), True, rows[0], transposed=True)
-                self.score = (True, len(rows), len(rows), self._rank())
-                return
-        if heading is None:
-            width = self._width()
-            start = next(
-                (i for i, c in self.grid.items() if len(c) == width and any(map(_is_value, c))), 0
-            )
-            headings = tuple(Heading(str(k + 1), str(k + 1)) for k in range(width))
-            self.layout = Layout(separator, headings, False, start, start, width=width)
-            self.score = (False, len(strict), 0, self._rank())
-            return
-        at, headings, understood, after = heading
-        self.fits = self._fitting(headings) > 0.5
-        self.layout = Layout(separator, headings, True, after, at, width=len(headings))
-        self.score = (self.fits and understood > 0, len(strict), understood, self._rank())
+        strict = [(i, c) for i, c in self.grid.items() if self._all_values(c)]
+        self.readings = strict or [(i, c) for i, c in self.grid.items() if self._half_values(c)]
+        counts = Counter(len(cells) for _, cells in self.readings)
+        self.width = max(counts, key=lambda n: (counts[n], n), default=1)
+        first = (i for i, cells in self.readings if len(cells) == self.width)
+        self.first = next(first, len(lines))
+        rank = -list(SEPARATORS).index(separator)
 
-    def _rank(self) -> int:
-        return -list(SEPARATORS).index(self.separator)
+        found = self._find_heading()
+        labelled = [] if strict and found else self._labelled_rows()
+        if labelled and (found is None or (not strict and found[0] > labelled[0])):
+            self.fits = True
+            self.layout = Layout(separator, (), True, labelled[0], labelled[0], transposed=True)
+            self.score = (True, len(labelled), len(labelled), rank)
+        elif found is None:
+            self.fits = False
+            start = self._first_line_with_a_value()
+            headings = tuple(Heading(str(k), str(k)) for k in range(1, self.width + 1))
+            self.layout = Layout(separator, headings, False, start, start, width=self.width)
+            self.score = (False, len(strict), 0, rank)
+        else:
+            at, headings, start = found
+            self.fits = self._share_that_fits(headings) > 0.5
+            self.layout = Layout(separator, headings, True, start, at, width=len(headings))
+            understood = self._understood(headings)
+            self.score = (self.fits and understood > 0, len(strict), understood, rank)
 
-    def _is_reading(self, cells: list[str]) -> bool:
-        """All cells are values or blank, and one at least is a number."""
+    def _all_values(self, cells: Cells) -> bool:
+        cells = cells[:_LOOKED_AT]
         if len(cells) < 2 and self.separator:
             return False
-        return all(_is_value(c) or c in BLANKS for c in cells) and any(map(_is_number, cells))
+        return all(is_value(c) or c in BLANKS for c in cells) and any(map(is_number, cells))
 
-    def _is_mostly_numbers(self, cells: list[str]) -> bool:
-        if len(cells) < 2:
+    def _half_values(self, cells: Cells) -> bool:
+        cells = cells[:_LOOKED_AT]
+        if len(cells) < 2 or not any(map(is_number, cells)):
             return False
-        return 2 * sum(_is_value(c) or c in BLANKS for c in cells) >= len(cells) and any(
-            map(_is_number, cells)
+        return 2 * sum(is_value(c) or c in BLANKS for c in cells) >= len(cells)
+
+    def _first_line_with_a_value(self) -> int:
+        for i, cells in self.grid.items():
+            if len(cells) == self.width and any(map(is_value, cells)):
+                return i
+        return 0
+
+    def _share_that_fits(self, headings: Headings) -> float:
+        """Return the share of readings with a cell for each heading and none beyond."""
+        n, fit = len(headings), 0
+        for i, cells in self.readings:
+            if self.separator == " " and len(cells) == n + 1:
+                cells = cut(self.lines[i][1], " ", n)
+            fit += len(cells) == n or (len(cells) > n and not any(cells[n:]))
+        return fit / len(self.readings) if self.readings else 0.0
+
+    def _understood(self, headings: Headings) -> int:
+        return sum(
+            bool(h.meanings) or not {h.text.casefold(), h.name.casefold()}.isdisjoint(self.known)
+            for h in headings
         )
 
-    def _width(self) -> int:
-        counts = Counter(len(cells) for _, cells in self.numeric)
-        return max(counts, key=lambda n: (counts[n], n)) if counts else 1
-
-    def _fitting(self, headings: tuple[Heading, ...]) -> float:
-        """Return the share of readings that have a cell for each heading and none beyond."""
-        n = len(headings)
-        fit = [
-            len(c) == n or (len(c) > n and not any(c[n:])) or len(cut(self._raw(i), " ", n)) == n
-            if self.separator == " "
-            else len(c) == n or (len(c) > n and not any(c[n:]))
-            for i, c in self.numeric
-        ]
-        return sum(fit) / len(fit) if fit else 0.0
-
-    def _raw(self, index: int) -> str:
-        return self.lines[index][1]
-
-    def _understood(self, headings: Sequence[Heading]) -> int:
-        return sum(bool(h.meanings) or self._named(h) for h in headings)
-
-    def _named(self, heading: Heading) -> bool:
-        return bool({heading.text.casefold(), heading.name.casefold()} & self.known)
-
-    def _find_heading(self) -> tuple[int, tuple[Heading, ...], int, int] | None:
-        """Return (index, headings, how many are understood, index of the first body line)."""
-        width = self._width()
-        first = next((i for i, c in self.numeric if len(c) == width), len(self.lines))
+    def _find_heading(self) -> tuple[int, Headings, int] | None:
+        """Return (index, headings, index of the first body line), or None."""
+        # Cut at the wrong separator every line is text: look no further than a preamble reaches.
         texts = [
-            (i, c)
+            i
             for i, c in self.grid.items()
-            if i < first and not any(_is_value(x) for x in c) and sum(map(bool, c)) * 2 >= len(c)
-        ]
-        best: tuple[int, int, tuple[Heading, ...]] | None = None
-        # Cut at the wrong separator, every line is text: look no further than a preamble reaches.
-        for place, (i, cells) in enumerate(texts[:_LONGEST_PREAMBLE]):
-            headings = self._headings(i, cells, width)
-            understood = self._understood(headings)
-            if not understood:
+            if i < self.first
+            and len(c) <= _MOST_COLUMNS
+            and not any(is_value(x) and not _R_NAME.fullmatch(x) for x in c)
+            and 2 * sum(map(bool, c)) >= len(c)
+        ][:_LONGEST_PREAMBLE]
+        found: tuple[int, Headings] | None = None
+        best = (False, 0)
+        for i in texts:
+            headings = self._headings(self.lines[i][1], self.grid[i])
+            score = (len(headings) == self.width, self._understood(headings))
+            if not score[1]:
                 continue
-            previous = texts[place - 1] if place else None
-            if _is_unit_row(cells) and previous and len(previous[1]) == len(cells):
-                if best is not None and best[1] == previous[0]:
-                    continue
-                i, headings = previous[0], self._headings(previous[0], previous[1], width)
-            fit = len(headings) == width
-            if best is None or (fit, understood) > (best[3], best[0]):
-                best = (understood, i, headings, fit)
-        if best is None:
-            best = self._commented_heading(first, width)
-        if best is None:
-            unknown = [(i, c) for i, c in texts if len(c) == width and all(c)]
-            if unknown and self.numeric:
-                i, cells = unknown[-1]
-                best = (0, i, self._headings(i, cells, width), True)
-        if best is None:
+            above = i - 1
+            if above in texts and _is_unit_row(self.grid[i], entirely=True):
+                names = self._headings(self.lines[above][1], self.grid[above])
+                if len(names) == len(headings):
+                    # Units below names, even where the names mean nothing to us.
+                    i, headings = above, names
+            if score >= best and not (found and found[0] == i):
+                found, best = (i, headings), score
+        found = found or self._commented_heading()
+        if found is None and self.readings:
+            # Names that mean nothing to us are still names, for the user to choose by.
+            full = [i for i in texts if len(self.grid[i]) == self.width and all(self.grid[i])]
+            if full:
+                found = full[-1], self._headings(self.lines[full[-1]][1], self.grid[full[-1]])
+        if found is None:
             return None
-        understood, at, headings, _ = best
-        after = at + 1
+        at, headings = found
         below = next((i for i in self.grid if i > at), None)
         if below is not None and _is_unit_row(self.grid[below]):
-            headings = _with_units(headings, self.grid[below], self.lines[below][0])
-            after = below + 1
-        return at, headings, understood, after
+            return at, _with_units(headings, self.grid[below]), below + 1
+        return at, headings, at + 1
 
-    def _commented_heading(self, first: int, width: int):
+    def _commented_heading(self) -> tuple[int, Headings] | None:
         """Return a heading that stands behind a comment sign, as numpy.savetxt writes it."""
-        for i in range(first - 1, -1, -1):
-            text = self._raw(i)
-            if not is_comment(text):
+        if not self.readings:
+            return None
+        for i in range(self.first - 1, -1, -1):
+            text = self.lines[i][1]
+            if not is_comment(text) or len(text) > 1000:
                 continue
-            bare = _COMMENT.sub("", text, count=1)
+            bare = without_comment_sign(text)
             for separator in dict.fromkeys((self.separator, ",", ";", "\t", "  ", " ")):
-                cells = cut(bare, separator)
-                headings = self._headings(i, cells, width, bare)
-                if len(headings) == width and self._understood(headings):
-                    return self._understood(headings), i, headings, True
+                headings = self._headings(bare, cut(bare, separator))
+                if len(headings) == self.width and self._understood(headings):
+                    return i, headings
         return None
 
-    def _headings(self, i: int, cells: list[str], width: int, text: str = ""):
-        if self.separator == " " and len(cells) != width:
-            cells = _group(text or self._raw(i), width) or cells
-        if self.separator not in ("", " ", "  ") and len(cells) > width and not any(cells[width:]):
-            cells = cells[:width]
+    def _headings(self, text: str, cells: Cells) -> Headings:
+        if self.separator == " " and len(cells) != self.width:
+            cells = _grouped(text, self.width) or cells
+        if self.separator not in ("", " ", "  ") and not any(cells[self.width :]):
+            cells = cells[: self.width]
         return tuple(read_heading(c) for c in cells)
 
     def _labelled_rows(self) -> list[int]:
@@ -314,57 +297,43 @@ class _Attempt:
         found = []
         for i, cells in self.grid.items():
             label, values = part_label(cells)
-            if label and len(values) > 1:
-                heading = read_heading(label)
-                if heading.meanings or self._named(heading):
-                    found.append(i)
+            if label and len(values) > 1 and self._understood((read_heading(label),)):
+                found.append(i)
         return found
 
 
-def part_label(cells: Sequence[str]) -> tuple[str, list[str]]:
+def part_label(cells: Sequence[str]) -> tuple[str, Cells]:
     """Return the leading text of a row that holds one quantity, and the cells after it."""
-    k = next((k for k, c in enumerate(cells) if _is_value(c)), len(cells))
-    if k < len(cells):
+    first = next(
+        (k for k, c in enumerate(cells) if is_value(c) and not (k == 0 and _R_NAME.fullmatch(c))),
+        len(cells),
+    )
+    if first < len(cells):
         # Blank cells between label and first value are blank readings.
-        while k > 1 and cells[k - 1] in BLANKS:
-            k -= 1
-    return " ".join(c for c in cells[:k] if c), list(cells[k:])
+        while first > 1 and cells[first - 1] in BLANKS:
+            first -= 1
+    return " ".join(c for c in cells[:first] if c), list(cells[first:])
 
 
-def _is_number(cell: str) -> bool:
-    if cell[:1].isalpha() and cell[:1] not in "Rr":
-        return False
-    if looks_like_number(cell):
-        return True
-    try:
-        resistor_value(cell)
-    except TableError:
-        return False
-    return True
-
-
-def _is_value(cell: str) -> bool:
-    return _is_number(cell) or is_stamp(cell) or cell.lower() in ("nan", "inf", "-inf", "+inf")
-
-
-def _is_unit_row(cells: Sequence[str]) -> bool:
-    filled = [c for c in cells if c not in BLANKS]
+def _is_unit_row(cells: Sequence[str], entirely: bool = False) -> bool:
+    filled = [c for c in cells[:_MOST_COLUMNS] if c not in BLANKS]
     units = sum(find_unit(c) is not None for c in filled)
-    return bool(filled) and 2 * units >= len(filled) and not any(map(_is_value, filled))
+    needed = len(filled) if entirely else len(filled) / 2
+    return bool(filled) and units >= needed and not any(map(is_value, filled))
 
 
-def _with_units(headings, cells: Sequence[str], row: int) -> tuple[Heading, ...]:
+def _with_units(headings: Headings, cells: Sequence[str]) -> Headings:
     """Return the headings with the units of the row below them."""
     result = []
     for k, heading in enumerate(headings):
         cell = cells[k] if k < len(cells) else ""
-        if cell not in BLANKS and (heading.unit is None or not heading.meanings):
+        if cell not in BLANKS:
             heading = heading.with_unit(find_unit(cell, heading.quantity or ""), cell)
         result.append(heading)
     return tuple(result)
 
 
-def _group(text: str, width: int) -> list[str] | None:
+def _grouped(text: str, width: int) -> Cells | None:
     """Return a heading of words as ``width`` names, where there is only one way to do so."""
     joined = re.sub(r"\s+(?=[(\[{/])|(?<=[/])\s+", "\u2007", text.strip())
     joined = re.sub(r"\s+(in|en)\s+", "\u2007\\1\u2007", joined)
@@ -373,9 +342,9 @@ def _group(text: str, width: int) -> list[str] | None:
         return tokens
     if not width < len(tokens) <= 12:
         return None
-    ways: list[list[str]] = []
+    ways: list[Cells] = []
 
-    def extend(start: int, groups: list[str]) -> None:
+    def extend(start: int, groups: Cells) -> None:
         if len(groups) == width:
             if start == len(tokens):
                 ways.append(groups)

@@ -7,7 +7,7 @@ the panel's voltage, and a wrong guess costs more than a question.
 
 import re
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ivkit.readings.units import BASE_UNITS, Unit, find_unit
 
@@ -39,8 +39,8 @@ _SYMBOLS = {
     "θ": "angle temperature",
     "α": "angle",
     "φ": "angle",
-    "d": "distance",
-    "D": "distance",
+    "d": "distance day",
+    "D": "distance day",
 }
 _WORDS = {
     "voltage": "voltage volt volts spannung tension voltaje",
@@ -63,10 +63,12 @@ _WORDS = {
 _MEANINGS = {w: frozenset(q.split()) for q, words in _WORDS.items() for w in words.split()}
 _AMBIVALENT = {"load", "last", "charge", "carga", "light", "licht", "resistance", "incidence"}
 _CODES = {"code", "codes", "count", "counts", "raw", "adc", "lsb", "digits", "cts"}
-_QUALIFYING = """panel pv solar module modul cell zelle celule celda panneau solaire solarzelle
-output out dc measured meas the of de la du des der am an across through at lamp lampe incident
-incidence reading value wert valeur valor l ch channel kanal sensor in plane plan from angle
-electrical elektrische electrique electrica stated set"""
+_LONGEST = 120
+_QUALIFYING = """avg average mean mittel mittelwert moyenne media calc calculated berechnet panel pv
+solar module modul cell zelle celule celda panneau solaire solarzelle output out dc measured meas
+the of de la du des der am an across through at lamp lampe incident incidence reading value wert
+valeur valor l ch channel kanal sensor in plane plan from angle electrical elektrische electrique
+electrica stated set"""
 _QUALIFIERS = frozenset(_QUALIFYING.split())
 _GLUED = re.compile(r"([UVIPRT])[_ ]?(pv|PV|panel|Panel|meas|load|Load|L|cell|mod|out|dc|DC|M)")
 
@@ -86,6 +88,8 @@ class Heading:
     unit : Unit or None
     unknown_unit : str
         What stands where a unit belongs and is none; empty otherwise.
+    conflict : str
+        How heading and unit row disagree; empty where they do not.
     """
 
     text: str
@@ -93,6 +97,7 @@ class Heading:
     meanings: frozenset[str] = frozenset()
     unit: Unit | None = None
     unknown_unit: str = ""
+    conflict: str = ""
 
     @property
     def quantity(self) -> str | None:
@@ -101,19 +106,31 @@ class Heading:
 
     @property
     def contradiction(self) -> str:
-        """Why name and unit do not fit, or an empty text."""
+        """Why name and units do not fit, or an empty text."""
         names = name_meanings(self.name)
-        if self.unit and names and not self.meanings:
-            kind = "a converter code" if self.unit.quantity == "code" else self.unit.quantity
-            return f"it is headed {' or '.join(sorted(names))}, but {self.unit.name} is {kind}"
-        return ""
+        if self.conflict or not (self.unit and names and not self.meanings):
+            return self.conflict
+        kind = f"a unit of {self.unit.quantity}"
+        if self.unit.quantity == "code":
+            kind = "a converter's"
+        return f"it is headed {' or '.join(sorted(names))}, but {self.unit.name} is {kind}"
 
     def with_unit(self, unit: Unit | None, text: str = "") -> "Heading":
-        """Return the heading with the unit of a separate unit row."""
+        """Return the heading with the unit of a separate unit row.
+
+        Parameters
+        ----------
+        unit : Unit or None
+        text : str
+            What stands in the unit row; where it is no unit, an error may quote it.
+        """
         if unit is None:
-            return Heading(self.text, self.name, self.meanings, None, text) if text else self
+            return self if self.unit else replace(self, unknown_unit=text)
+        if self.unit not in (None, unit):
+            what = f"its heading says {self.unit.name} and the unit row {unit.name}"
+            return replace(self, conflict=what)
         names = self.meanings or name_meanings(self.name)
-        return Heading(self.text, self.name, _agree(names, unit, self.name), unit)
+        return replace(self, meanings=_agree(names, unit), unit=unit, unknown_unit="")
 
 
 def read_heading(text: str) -> Heading:
@@ -134,12 +151,17 @@ def read_heading(text: str) -> Heading:
     >>> read_heading("Voc").quantity is None
     True
     """
-    plain = " ".join(_plain(text).replace("″", '"').split()).strip(" :=")
+    text = "".join(c if c.isprintable() else " " for c in text)
+    if len(text) > _LONGEST:
+        return Heading(text, text)
+    # m² is m^2 in a unit, but V² is no voltage.
+    plain = re.sub("[⁻¹²³⁴]+", lambda found: "^" + _plain(found[0]), text)
+    plain = " ".join(_plain(plain).split()).strip(" :=")
     for name, written, sure in _splits(plain):
         names = name_meanings(name)
         unit = find_unit(written, next(iter(names)) if len(names) == 1 else "")
         if unit is not None:
-            meanings = _agree(names, unit, name)
+            meanings = _agree(names, unit)
             if sure or meanings:
                 return Heading(text, name, meanings, unit)
         elif sure and names:
@@ -161,7 +183,7 @@ def _plain(text: str) -> str:
     return unicodedata.normalize("NFKC", text)
 
 
-def _agree(names: frozenset[str], unit: Unit, name: str) -> frozenset[str]:
+def _agree(names: frozenset[str], unit: Unit) -> frozenset[str]:
     """Return those meanings of a name that its unit allows."""
     if unit.quantity == "code":
         return frozenset(f"{q}_code" if not q.endswith("_code") else q for q in names) & set(
@@ -186,7 +208,7 @@ def _splits(text: str):
         yield word[1], word[2], True
     mark = re.fullmatch(r"(.+?)\s*[,:]\s*(\S.*)", text)
     if mark:
-        yield mark[1], mark[2], True
+        yield mark[1], mark[2], False
     for gap in re.finditer(r"[_\s]+", text):
         yield text[: gap.start()], text[gap.end() :], False
 

@@ -4,6 +4,7 @@ import re
 import unicodedata
 
 from ivkit.errors import TableError
+from ivkit.readings.written_number import shown
 
 # The letter stands where the decimal mark would be (the letter code of IEC 60062).
 _LETTER = re.compile(r"(\d*)([RrKkMG])(\d*)(?:ohms?)?", re.ASCII)
@@ -71,14 +72,15 @@ def resistor_value_and_step(text: str) -> tuple[float, float]:
         power = _EXACT_UNITS.get(unit, _UNITS.get(unit.lower()))
         if unit == "m":
             raise TableError(
-                f"resistance '{text}' is milli or mega", remedy="write 0R01, 10 mohm or 10M"
+                f"resistance '{shown(text)}' is milli or mega", remedy="write 0R01, 10 mohm or 10M"
             )
         if power is not None:
             whole, _, decimals = mantissa.replace(",", ".").partition(".")
             power += int(exponent or 0) - len(decimals)
             return _scaled(whole + decimals, power, text)
     raise TableError(
-        f"'{text}' is not a resistance", remedy="write it like 470, 4k7, 10k, 0R22 or 2.2 kohm"
+        f"'{shown(text)}' is not a resistance",
+        remedy="write it like 470, 4k7, 10k, 0R22 or 2.2 kohm",
     )
 
 
@@ -86,5 +88,5 @@ def _scaled(digits: str, power: int, text: str) -> tuple[float, float]:
     """Return digits * 10**power, rounded once as float() rounds, and 10**power."""
     value = float(f"{digits}e{power}")
     if value == float("inf"):
-        raise TableError(f"resistance '{text}' is too large", remedy="check the exponent")
+        raise TableError(f"resistance '{shown(text)}' is too large", remedy="check the exponent")
     return value, float(f"1e{power}")

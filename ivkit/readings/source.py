@@ -33,15 +33,20 @@ class Source:
         Line number from 1 and text without the line end. A quoted cell that holds a line break
         is one line, numbered by its first.
     encoding : str
-        ``utf-8``, ``utf-16``, ``latin-1`` or ``text`` (already decoded).
-    ended : bool
-        Whether the last line that was taken from ``lines`` ended with a line end.
+        ``utf-8``, ``utf-16`` (or ``-le``, ``-be``), ``cp1252`` (latin-1 with dashes and quotes),
+        ``workbook``, or ``text`` where it came decoded.
+    unended : int
+        Number of the last line where that has no line end, as in a file that is still being
+        written; 0 otherwise, and 0 before the end is reached.
+    sheet : str
+        Title of the sheet, where it is a workbook.
     """
 
     name: str
     lines: Iterator[tuple[int, str]]
     encoding: str
-    ended: bool = True
+    unended: int = 0
+    sheet: str = ""
 
 
 @contextmanager
@@ -89,7 +94,7 @@ def open_source(source: str | Path | TextIO | BinaryIO, sheet: str | int | None 
         stream = source
         name = getattr(source, "name", None)
         name = name if isinstance(name, str) else "table"
-    if isinstance(stream, io.TextIOBase):
+    if isinstance(stream.read(0), str):
         result = Source(name, iter(()), "text")
         result.lines = _numbered(stream, result)
         yield result
@@ -113,7 +118,8 @@ def _from_binary(stream: BinaryIO, name: str, sheet: str | int | None) -> Source
     if start.startswith(b"PK\x03\x04"):
         from ivkit.readings.workbook import workbook_lines
 
-        return Source(name, workbook_lines(stream, name, sheet), "workbook")
+        lines, title = workbook_lines(stream, name, sheet)
+        return Source(name, lines, "workbook", sheet=title)
     if sheet is not None:
         raise TableError("it is no workbook, so it has no sheets", name, "leave out the sheet")
     encoding = _find_encoding(stream, name)
@@ -178,11 +184,12 @@ def _find_encoding(stream: BinaryIO, name: str) -> str:
 
 
 def _numbered(stream, source: Source) -> Iterator[tuple[int, str]]:
-    """Yield numbered lines, with quoted line breaks joined, and note how the last one ended."""
+    """Yield numbered lines, with quoted line breaks joined, and note whether the last one ended."""
     number, held, since = 1, [], 0
     try:
         while chunk := stream.readlines(_CHUNK):
-            source.ended = chunk[-1].endswith("\n")
+            if not chunk[-1].endswith("\n"):
+                source.unended = number + len(chunk) - 1
             joined = "".join(chunk)
             if "\0" in joined:
                 raise _nul(number + joined[: joined.index("\0")].count("\n"), source.name)

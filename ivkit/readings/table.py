@@ -20,11 +20,12 @@ from numpy.typing import NDArray
 from ivkit.errors import TableError
 from ivkit.readings.cells import Column
 from ivkit.readings.choice import choose_columns
-from ivkit.readings.layout import Layout, find_layout, is_comment, is_empty, part_label
+from ivkit.readings.layout import Layout, find_layout, part_label
+from ivkit.readings.lines import is_comment, is_empty, is_stamp
 from ivkit.readings.quantities import read_heading
 from ivkit.readings.source import Source, open_source
 from ivkit.readings.units import BASE_UNITS, find_unit
-from ivkit.readings.written_number import Marks, find_marks
+from ivkit.readings.written_number import Marks, find_marks, shown
 
 _HEAD = 300
 _BLOCK = 50_000
@@ -208,7 +209,8 @@ def _read_columns(
     if not sum(map(len, numbers)):
         raise TableError("no reading below the heading", source.name, "add rows with readings")
     if layout.skipped:
-        notes.append(f"passed over {layout.skipped} lines before the heading")
+        n = layout.skipped
+        notes.append(f"passed over {n} line{'s' * (n > 1)} before the heading")
     return _finish(chosen, np.concatenate(numbers), layout.headings, choice, source, notes)
 
 
@@ -238,7 +240,7 @@ def _cut_block(
                 continue
             if len(cells) > width and not any(c.strip() for c in cells[width:]):
                 cells = cells[:width]
-            elif len(cells) < width and not source.ended and number == block[-1][0]:
+            elif len(cells) < width and number == source.unended:
                 notes.append(f"left out row {number}, which is not written to its end")
                 continue
             else:
@@ -252,7 +254,8 @@ def _cut_block(
 
 def _ragged(row: int, text: str, cells: list[str], layout: Layout, name: str) -> TableError:
     what = (
-        f"'{text.strip()[:60]}' has {len(cells)} cells where the table has {layout.width} columns"
+        f"'{shown(text)}' has {len(cells)} cell{'s' * (len(cells) != 1)} where the table has "
+        f"{layout.width} columns"
     )
     remedy = "write one cell for each column"
     if layout.separator == ",":
@@ -276,7 +279,7 @@ def _marks(
     numeric = [
         (column, cells)
         for column, cells in zip(chosen, used, strict=True)
-        if column.quantity != "time" or not any(":" in c for c in cells[:5])
+        if column.quantity != "time" or not any(map(is_stamp, cells[:5]))
     ]
     seen = set()
     for _, cells in numeric:
@@ -356,6 +359,8 @@ def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]
     if source.encoding in ("cp1252", "utf-16", "utf-16-le", "utf-16-be"):
         label = "latin-1" if source.encoding == "cp1252" else "UTF-16"
         said.append(f"read the file as {label}")
+    if source.sheet:
+        said.append(f"read sheet '{source.sheet}'")
     said += notes
     said += choice.notes
     if others:

@@ -3,6 +3,8 @@
 import re
 import unicodedata
 from dataclasses import dataclass
+from decimal import Decimal
+from functools import cached_property
 
 import numpy as np
 
@@ -42,6 +44,23 @@ class Unit:
         if self.offset == 0:
             return value * self.up / self.down
         return value * self.up / self.down + self.offset
+
+    def number_to_base(self, value: float) -> float:
+        """Return one number in the base unit, rounded as if it had been written in it.
+
+        >>> find_unit("mA").number_to_base(97.1), 97.1 / 1000
+        (0.0971, 0.09709999999999999)
+        """
+        if self.power is None:
+            return float(self.to_base(value))
+        return float(Decimal(repr(float(value))).scaleb(self.power))
+
+    @cached_property
+    def power(self) -> int | None:
+        """The power of ten that the unit is of the base unit; None where it is none."""
+        exponent = round(float(np.log10(self.up / self.down)))
+        same = self.offset == 0 and float(f"1e{exponent}") == self.up / self.down
+        return exponent if same else None
 
     def step_to_base(self, step: float) -> float:
         """Return a difference, such as a resolution, in the base unit."""

@@ -1,19 +1,21 @@
 """The lines of one sheet of a workbook (.xlsx), as tab-separated text."""
 
 import datetime
+import warnings
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import BinaryIO
 
 from ivkit.errors import FileError, TableError
+from ivkit.readings.lines import is_number
 
 _LARGEST = 500_000_000
 
 
 def workbook_lines(
     stream: BinaryIO, name: str, sheet: str | int | None = None
-) -> Iterator[tuple[int, str]]:
-    """Return numbered lines of a sheet; numbers are written in full, so nothing is lost.
+) -> tuple[Iterator[tuple[int, str]], str]:
+    """Return the numbered lines of a sheet, and its title.
 
     Parameters
     ----------
@@ -22,8 +24,8 @@ def workbook_lines(
     name : str
         For messages.
     sheet : str or int, optional
-        By name, or counted from 1. Without it the workbook must have one sheet that holds
-        anything.
+        By name, or counted from 1. Without it there must be one visible sheet that holds
+        anything, or one that holds a table of numbers.
 
     Raises
     ------
@@ -46,9 +48,13 @@ def workbook_lines(
         if size > _LARGEST:
             raise FileError(f"it unpacks to {size} bytes", name, "save the sheet as CSV")
         stream.seek(0)
-        book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
-        sheets = {s.title: _lines(s) for s in book.worksheets}
-        book.close()
+        with warnings.catch_warnings():
+            # openpyxl warns of styles and drop-down lists, which hold no readings.
+            warnings.simplefilter("ignore")
+            book = openpyxl.load_workbook(stream, read_only=True, data_only=True)
+            visible = {s.title for s in book.worksheets if s.sheet_state == "visible"}
+            sheets = {s.title: _lines(s) for s in book.worksheets}
+            book.close()
     except FileError:
         raise
     except Exception:
@@ -56,23 +62,33 @@ def workbook_lines(
         raise FileError(
             "it is no workbook that can be read", name, "save it as .xlsx again, or as CSV"
         ) from None
-    titles = ", ".join(f"'{title}'" for title in sheets)
     if sheet is not None:
-        if isinstance(sheet, str) and sheet in sheets:
-            return iter(sheets[sheet])
-        if str(sheet).isdigit() and 1 <= int(sheet) <= len(sheets):
-            return iter(list(sheets.values())[int(sheet) - 1])
-        raise TableError(f"no sheet '{sheet}'", name, f"the sheets are {titles}")
-    filled = {title: lines for title, lines in sheets.items() if lines}
-    if len(filled) > 1:
-        titles = ", ".join(f"'{title}'" for title in filled)
+        title = str(sheet)
+        if title not in sheets and title.isdecimal() and 1 <= int(title) <= len(sheets):
+            title = list(sheets)[int(title) - 1]
+        if title not in sheets:
+            raise TableError(f"no sheet '{sheet}'", name, f"the sheets are {_listed(sheets)}")
+        return iter(sheets[title]), title
+    filled = {title: lines for title, lines in sheets.items() if lines and title in visible}
+    tables = {title: lines for title, lines in filled.items() if _holds_a_table(lines)}
+    chosen = filled if len(filled) == 1 else tables
+    if len(filled) > 1 and len(chosen) != 1:
         raise TableError(
-            f"several sheets hold something: {titles}", name, "choose one, or keep one in the file"
+            f"several sheets may be meant: {_listed(chosen or filled)}",
+            name,
+            "choose one with --sheet NAME",
         )
-    return iter(next(iter(filled.values()), []))
+    for title, lines in chosen.items():
+        return iter(lines), title
+    return iter(()), ""
+
+
+def _listed(titles: Iterable[str]) -> str:
+    return ", ".join(f"'{title}'" for title in titles)
 
 
 def _lines(sheet) -> list[tuple[int, str]]:
+    """Return the lines of a sheet as tab-separated text, each as wide as the widest."""
     sheet.reset_dimensions()
     lines = []
     for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
@@ -90,4 +106,17 @@ def _text(cell) -> str:
         return ""
     if isinstance(cell, datetime.datetime | datetime.time):
         return cell.isoformat()
+    if isinstance(cell, float):
+        # The fifteen digits that a spreadsheet shows: 0.3, not 0.30000000000000004.
+        return f"{cell:.15g}"
     return " ".join(str(cell).split())
+
+
+def _holds_a_table(lines: list[tuple[int, str]]) -> bool:
+    """Tell whether two lines at least hold two numbers each."""
+    rows = 0
+    for _, line in lines:
+        rows += sum(map(is_number, line.split("\t"))) > 1
+        if rows > 1:
+            return True
+    return False
