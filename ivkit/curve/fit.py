@@ -12,6 +12,7 @@ import numpy as np
 from scipy.constants import Boltzmann, elementary_charge
 from uncertainties import UFloat, ufloat
 
+from ivkit.curve.between import Between, key_points_between
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.engine import LEAST_NOISE, Array, pack
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
@@ -72,6 +73,8 @@ class Fit:
         How IL, I0, Rs, 1/Rsh and a move with each voltage (per V) and each current (per A).
     freedom : float
         Degrees of freedom of the noise: infinite where the noise was stated.
+    between : Between or None
+        Where there are too few readings for a curve: the bounds of Isc, Voc and Pmp.
     limits : dict of str to float
         For a resistance that the readings do not resolve: the largest ``resistance_series`` and
         the least ``resistance_shunt`` that they allow at 95 %, ohm; infinity and 0 for no limit.
@@ -92,6 +95,7 @@ class Fit:
     noise_current: Array | None
     gradients: tuple[Array, Array] | None
     freedom: float
+    between: Between | None
     limits: dict[str, float]
     converged: bool
     flags: tuple[str, ...]
@@ -213,6 +217,9 @@ def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
         noise_current=sigma_i,
         gradients=gradients,
         freedom=freedom,
+        between=key_points_between(sweep.voltage, sweep.current)
+        if "too_few_points" in flags
+        else None,
         limits=limits,
         converged=bool(many.converged[0]),
         flags=flags,

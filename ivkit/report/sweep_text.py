@@ -7,7 +7,7 @@ import numpy as np
 
 from ivkit.curve.health import FLAGS
 from ivkit.curve.uncertainty import budget
-from ivkit.report.text import number, percent, table
+from ivkit.report.text import interval, number, percent, table
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -92,7 +92,7 @@ def answer(fit: "Fit") -> str:
         reasons = "; ".join(FLAGS[flag][0] for flag in fit.flags)
         best = data_point(fit, "p_mp")
         top = f" Largest power read from the data alone: {shown(best, 'W')}." if best else ""
-        return f"{name}: cannot tell the curve: {reasons}.{top}"
+        return f"{name}: cannot tell the curve: {reasons}.{top}{_bounds(fit)}"
     points = fit.key_points
     parts = []
     if _told(points.p_mp):
@@ -109,6 +109,23 @@ def answer(fit: "Fit") -> str:
     if _told(points.fill_factor):
         parts.append(f"fill factor {shown(points.fill_factor, '')}")
     return f"{name}: {', '.join(parts)}."
+
+
+def _bounds(fit: "Fit") -> str:
+    """Return what too few readings tell for certain, as a sentence."""
+    if fit.between is None:
+        return ""
+    parts = []
+    for label, attribute, _, unit in KEY_POINTS:
+        if not hasattr(fit.between, attribute):
+            continue
+        low, high = getattr(fit.between, attribute)
+        if np.isfinite(high):
+            text = interval(low, high, (high - low) / 20, unit)
+            parts.append(f"{label} {text}" if high > low else f"{label} {number(low, None, unit)}")
+        else:
+            parts.append(f"{label} at least {number(low, None, unit)}")
+    return f" Between the readings, taken as exact: {', '.join(parts)}."
 
 
 def describe(fit: "Fit", width: int = 88) -> str:
@@ -214,6 +231,13 @@ def document(fit: "Fit") -> dict[str, Any]:
         },
         "single_diode": {key: parameter(fit, name) for _, name, key, _ in PARAMETERS},
         "limits_95": limits(fit),
+        "bounds": None
+        if fit.between is None
+        else {
+            key: list(getattr(fit.between, attribute))
+            for _, attribute, key, _ in KEY_POINTS
+            if hasattr(fit.between, attribute)
+        },
         "key_points": of_model,
         "key_points_from_data": {
             key: data_point(fit, attribute) for _, attribute, key, _ in KEY_POINTS
