@@ -14,7 +14,9 @@ from ivkit.errors import IvkitError
 
 COMMANDS = {
     "characterize": "What is this panel: key points, parameters, uncertainty.",
+    "plan": "Before measuring: which loads, and is the front end good enough.",
     "load": "Which load resistor gets the most out of it.",
+    "track": "What a log of a turning panel says, against physics.",
     "sun": "What tracking is worth here, on this day or in this year.",
 }
 

@@ -1,13 +1,12 @@
 """The fit of a sweep in words, as a document for JSON, and as a table."""
 
-import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ivkit.curve.health import FLAGS
 from ivkit.curve.uncertainty import budget
-from ivkit.report.text import interval, number, percent, table
+from ivkit.report.text import interval, number, percent, table, wrap
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -130,7 +129,7 @@ def _bounds(fit: "Fit") -> str:
 
 def describe(fit: "Fit", width: int = 88) -> str:
     """Return the whole result as text: answer, tables, budget, flags, what was understood."""
-    blocks = [_wrap(answer(fit), width)]
+    blocks = [wrap(answer(fit), width)]
     rows = []
     for label, attribute, _, unit in KEY_POINTS:
         of_model = getattr(fit.key_points, attribute) if fit.model else None
@@ -151,7 +150,7 @@ def describe(fit: "Fit", width: int = 88) -> str:
         half = fit.interval_factor * u.std_dev
         scale = number(half, None, "W")
         blocks.append(
-            _wrap(
+            wrap(
                 f"95 % interval of Pmp: +-{scale} ({percent(half / u.nominal_value)}). "
                 f"Its variance comes from: {', '.join(parts)}.",
                 width,
@@ -160,10 +159,10 @@ def describe(fit: "Fit", width: int = 88) -> str:
     remarks = [f"{FLAGS[flag][0]}: {FLAGS[flag][1]}." for flag in fit.flags]
     remarks += [f"{note}." for note in disagreements(fit)]
     if remarks:
-        lines = [_wrap(line[0].upper() + line[1:], width, "  - ", "    ") for line in remarks]
+        lines = [wrap(line[0].upper() + line[1:], width, "  - ", "    ") for line in remarks]
         blocks.append("Mind:\n" + "\n".join(lines))
     if fit.sweep.notes:
-        lines = [_wrap(note, width, "  - ", "    ") for note in fit.sweep.notes]
+        lines = [wrap(note, width, "  - ", "    ") for note in fit.sweep.notes]
         blocks.append("Understood:\n" + "\n".join(lines))
     blocks.append("In parentheses: the standard uncertainty (1 sigma) of the last digits.")
     return "\n\n".join(blocks)
@@ -201,17 +200,6 @@ def _budget(fit: "Fit") -> dict[str, float]:
     if fit.model is None or not _told(fit.key_points.p_mp):
         return {}
     return budget(fit.key_points.p_mp) if np.isfinite(fit.key_points.p_mp.std_dev) else {}
-
-
-def _wrap(text: str, width: int, first: str = "", then: str = "") -> str:
-    return textwrap.fill(
-        text,
-        width,
-        initial_indent=first,
-        subsequent_indent=then,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
 
 
 def document(fit: "Fit") -> dict[str, Any]:

@@ -1,7 +1,8 @@
 """Numbers and tables as text: two figures of uncertainty, the value to match, the unit."""
 
 import math
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Iterable, Sequence
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
 _SCALED = {"V", "A", "W", "ohm", "Ω", "S"}
@@ -58,6 +59,23 @@ def _prefix(value: float, unit: str) -> tuple[float, str]:
         if abs(value) >= scale * 0.9995:
             return scale, prefix
     return _PREFIXES[-1]
+
+
+def wrap(text: str, width: int = 88, first: str = "", then: str = "") -> str:
+    """Return a paragraph in lines of ``width``; ``first`` and ``then`` begin its lines."""
+    return textwrap.fill(
+        text,
+        width,
+        initial_indent=first,
+        subsequent_indent=then,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def bullets(lines: Iterable[str], width: int = 88) -> str:
+    """Return lines as a list, each wrapped."""
+    return "\n".join(wrap(line, width, "  - ", "    ") for line in lines)
 
 
 def interval(low: float, high: float, u: float, unit: str = "") -> str:

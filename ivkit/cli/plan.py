@@ -1,0 +1,95 @@
+"""``ivkit plan``: before measuring, which loads, and is the front end good enough."""
+
+import click
+
+from ivkit.cli.inputs import SweepOptions, sweep_options
+from ivkit.cli.output import Output, output_options
+
+
+@click.command("plan")
+@click.argument("sweep", metavar="SWEEP")
+@sweep_options
+@click.option(
+    "--count",
+    type=click.IntRange(5, 100),
+    default=8,
+    show_default=True,
+    metavar="N",
+    help="Readings to take.",
+)
+@click.option(
+    "--aim",
+    type=click.Choice(("power", "parameters", "both")),
+    default="both",
+    show_default=True,
+    help="What the sweep is to tell best.",
+)
+@click.option(
+    "--series",
+    type=click.Choice(("E6", "E12", "E24", "E96"), case_sensitive=False),
+    default="E12",
+    show_default=True,
+    help="Series of IEC 60063, where no loads are at hand.",
+)
+@click.option(
+    "--drawer", metavar="LIST", help="The loads at hand: 10,22,47,4k7. [those of the bench]"
+)
+@click.option("--no-ends", is_flag=True, help="Do not use short circuit and open circuit.")
+@output_options(plot=False)
+def command(
+    sweep: str,
+    options: SweepOptions,
+    count: int,
+    aim: str,
+    series: str,
+    drawer: str | None,
+    no_ends: bool,
+    output: Output,
+) -> None:
+    """Before measuring: which loads tell most, and what uncertainty will come out.
+
+    SWEEP is a first, rough sweep of the panel in the light that the real one will be taken in.
+
+    Example: ivkit plan rough.csv --bench bench.toml --count 10
+    """
+    from ivkit.errors import SweepError
+    from ivkit.report.plan_text import describe_plan, plan_document, plan_frame
+    from ivkit.verdict.plan import plan_sweep
+
+    fit = options.fit(sweep)
+    if fit.model is None:
+        raise SweepError(
+            f"no curve to plan from ({', '.join(fit.flags)})", sweep, "take a few more readings"
+        )
+    plan = plan_sweep(
+        fit.model,
+        options.load_bench(),
+        count=count,
+        aim=aim,
+        series=series.upper(),
+        drawer=_loads(drawer),
+        ends=not no_ends,
+    )
+    output.deliver(
+        describe_plan(plan),
+        plan_document(plan),
+        lambda: plan_frame(plan),
+        inputs=options.files((sweep,)),
+    )
+
+
+def _loads(drawer: str | None) -> tuple[float, ...]:
+    """Return the loads of a list such as ``10,22,4k7`` in ohm."""
+    from ivkit.readings.resistor_value import resistor_value
+
+    values = []
+    for text in (drawer or "").split(","):
+        if not text.strip():
+            continue
+        try:
+            values.append(resistor_value(text.strip()))
+        except ValueError:
+            raise click.UsageError(
+                f"--drawer {text.strip()}: not a resistance; write 10, 4k7 or 0R22"
+            ) from None
+    return tuple(values)
