@@ -293,6 +293,16 @@ class Loads:
 
 
 @dataclass(frozen=True)
+class Data:
+    """``[data]``: the tables that were taken on this bench, seen from the bench file."""
+
+    sweeps: tuple[str, ...] = key("the sweeps' files", default=(), kind=Kind.FILES)
+    angle: str | None = key("the file of readings against angle", kind=Kind.FILE)
+    track: str | None = key("the file of a tracking log", kind=Kind.FILE)
+    check: str | None = key("the file of readings to check", kind=Kind.FILE)
+
+
+@dataclass(frozen=True)
 class Bench:
     """One set-up. Sections that the file lacks are empty; ``front_end`` is None without one.
 
@@ -303,6 +313,7 @@ class Bench:
     condition : BenchCondition
     front_end : FrontEnd or None
     loads : Loads
+    data : Data
     path : str
         The file it came from; empty for a bench made in code.
     """
@@ -312,6 +323,7 @@ class Bench:
     condition: BenchCondition = section(BenchCondition)
     front_end: FrontEnd | None = section(FrontEnd, optional=True)
     loads: Loads = section(Loads)
+    data: Data = section(Data)
     path: str = field(default="", metadata={"hidden": True})
 
 

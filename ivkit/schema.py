@@ -32,6 +32,7 @@ class Kind(Enum):
     RESISTANCE = "a resistance"
     RESISTANCES = "a list of resistances"
     FILE = "the name of a file in quotes"
+    FILES = "a list of names of files in quotes"
 
 
 @dataclass(frozen=True)
@@ -180,6 +181,11 @@ def _checked(declared: Key, value: Any, where: str, folder: Path) -> Any:
         if not isinstance(value, bool):
             raise BenchError(f"{_shown(value)} is not {kind.value}", where, give)
         return value
+    if kind is Kind.FILES:
+        names = value if isinstance(value, list) else [value]
+        if not names or not all(isinstance(n, str) and n.strip() and "\0" not in n for n in names):
+            raise BenchError(f"{_shown(value)} is not {kind.value}", where, give)
+        return tuple(str(folder / name) for name in names)
     if kind is Kind.RESISTANCES:
         if not isinstance(value, list) or not value:
             raise BenchError(f"{_shown(value)} is not {kind.value}", where, give)

@@ -13,7 +13,7 @@ from scipy.constants import Boltzmann, elementary_charge
 from uncertainties import UFloat, ufloat
 
 from ivkit.curve.between import Between, key_points_between
-from ivkit.curve.diode import SingleDiode
+from ivkit.curve.diode import SingleDiode, local
 from ivkit.curve.engine import LEAST_NOISE, Array, pack
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
 from ivkit.curve.limits import resistance_limits
@@ -112,6 +112,25 @@ class Fit:
         )
         parts = [f"{n} {q:.2uS}{u}" for n, q, u in told if np.isfinite(q.nominal_value)]
         return f"{', '.join(parts)} from {len(self.sweep)} readings"
+
+    def u_current(self, voltage: Array) -> Array:
+        """Return the standard uncertainty of the fitted current at voltages (V), A.
+
+        Noise and effects of the readings, carried to the curve; NaN without a model.
+        """
+        voltage = np.asarray(voltage, dtype=float)
+        if self.model is None or self.gradients is None:
+            return np.full(voltage.shape, np.nan)
+        by_v, by_i = self.gradients
+        di = local(voltage, self.model.current(voltage), *self.model.raw).di
+        to_v, to_i = di @ by_v, di @ by_i
+        variance = np.zeros(voltage.shape)
+        for moves, noise in ((to_v, self.noise_voltage), (to_i, self.noise_current)):
+            if noise is not None:
+                variance += np.sum((moves * noise) ** 2, axis=-1)
+        for effect in self.sweep.effects:
+            variance += (to_v @ effect.dv + to_i @ effect.di) ** 2
+        return np.sqrt(variance)
 
     @property
     def interval_factor(self) -> float:

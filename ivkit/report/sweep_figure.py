@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 def sweep_figure(fit: "Fit", load_ohm: float | None = None) -> "Figure":
     """Draw a sweep, its fit, the point of greatest power, the load line and the residuals.
 
+    The bands are the 95 % intervals of the fitted current and power; dots go beyond the readings.
+
     Parameters
     ----------
     fit : Fit
@@ -38,6 +40,12 @@ def sweep_figure(fit: "Fit", load_ohm: float | None = None) -> "Figure":
         v = np.linspace(min(0.0, float(np.min(sweep.voltage))), top_v, 400)
         i = fit.model.current(v)
         inside = (v >= np.min(sweep.voltage)) & (v <= np.max(sweep.voltage))
+        half = fit.interval_factor * fit.u_current(v)
+        if np.all(np.isfinite(half)):
+            for axes, scale, color in ((top, k_i, style.CURVE), (right, v * k_p, style.POWER)):
+                axes.fill_between(
+                    v * k_v, (i - half) * scale, (i + half) * scale, color=color, alpha=0.18, lw=0
+                )
         for shown, dashes in ((np.where(inside, i, np.nan), "-"), (i, (0, (1.5, 2)))):
             top.plot(v * k_v, shown * k_i, color=style.CURVE, linewidth=1.6, linestyle=dashes)
             right.plot(v * k_v, v * shown * k_p, color=style.POWER, lw=1.4, linestyle=dashes)
