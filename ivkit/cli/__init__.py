@@ -18,6 +18,7 @@ COMMANDS = {
     "load": "Which load resistor gets the most out of it.",
     "track": "What a log of a turning panel says, against physics.",
     "sun": "What tracking is worth here, on this day or in this year.",
+    "report": "The whole bench as one HTML page.",
 }
 
 

@@ -64,7 +64,7 @@ def parameter(fit: "Fit", name: str) -> Any:
     return None if name in fit.limits else fit.parameters[name]
 
 
-def _parameter_text(fit: "Fit", name: str, unit: str) -> str:
+def parameter_text(fit: "Fit", name: str, unit: str) -> str:
     """Return a parameter as text; where it is not resolved, the limit that the readings set."""
     if name not in fit.limits:
         return shown(fit.parameters[name], unit)
@@ -137,7 +137,7 @@ def describe(fit: "Fit", width: int = 88) -> str:
     blocks.append(table(rows, ("key points", "from the fit", "from the data alone")))
     if fit.model:
         rows = [
-            [label, _parameter_text(fit, name, unit)]
+            [label, parameter_text(fit, name, unit)]
             for label, name, _, unit in PARAMETERS
             if name != "ideality_factor" or fit.parameters[name] is not None
         ]

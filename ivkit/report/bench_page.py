@@ -1,0 +1,179 @@
+"""What stands on the page of a bench: the front end, the sweeps, the load, and what was checked."""
+
+from collections.abc import Sequence
+from dataclasses import fields
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ivkit.curve.health import FLAGS
+from ivkit.curve.uncertainty import budget
+from ivkit.report import load_text
+from ivkit.report.page import PageFigure, PageTable, Section, inline_svg, unique
+from ivkit.report.sweep_text import (
+    KEY_POINTS,
+    PARAMETERS,
+    answer,
+    data_point,
+    disagreements,
+    parameter_text,
+    shown,
+)
+from ivkit.report.text import interval, number, percent
+
+if TYPE_CHECKING:
+    from ivkit.bench import Bench
+    from ivkit.curve.fit import Fit
+    from ivkit.verdict.load import LoadChoice
+
+CAUTIONS = (
+    "Caution: a work lamp and a loaded resistor get hot enough to burn skin and bench tops. Let "
+    "them cool before touching, on something that does not burn.",
+    "A panel in the light is a DC source that cannot be switched off: cover it before touching "
+    "the wiring. Roofs are high. For strings of panels, roofs and mains follow your local code "
+    "and leave the work to those licensed for it.",
+)
+SOURCES = (
+    "Single-diode equation, explicit solution: Jain and Kapoor, Solar Energy Materials and Solar "
+    "Cells 81 (2004) 269; Wright omega function: Lawrence, Corless and Jeffrey, ACM Trans. Math. "
+    "Softw. 38 (2012) 20.",
+    "Weights where voltage and current are both uncertain: Orear, Am. J. Phys. 50 (1982) 912.",
+    "Steps of the fit: Marquardt, J. SIAM 11 (1963) 431.",
+    "Key points from the data alone: ASTM E1036-15 (2019), as pvlib encodes it.",
+    "Propagation of uncertainty and its budget: JCGM 100:2008 (GUM), 5.1 and 5.2; coverage factor: "
+    "annex G.",
+    "Limits of what is not resolved: Venzon and Moolgavkar, Appl. Stat. 37 (1988) 87.",
+    "E-series of resistors: IEC 60063.",
+)
+
+
+def front_end_section(bench: "Bench") -> Section:
+    """Return how the readings were taken: every part of the front end that the bench states."""
+    rows = []
+    if bench.front_end is None:
+        return Section(
+            "How it was measured",
+            ["The bench states no front end: the readings count as they stand."],
+        )
+    for title, part in (
+        ("voltage", bench.front_end.voltage),
+        ("current", bench.front_end.current),
+        ("converter", bench.front_end.converter),
+    ):
+        if part is None:
+            continue
+        for one in fields(part):
+            declared = one.metadata.get("key")
+            value = getattr(part, one.name)
+            if declared is None or value is None or value == one.default:
+                continue
+            text = f"{value:g}" if isinstance(value, float) else str(value)
+            rows.append([f"{title}: {declared.meaning}", f"{text} {declared.unit}".rstrip()])
+    where = {
+        "panel": "The voltage is taken straight across the panel, ahead of the shunt.",
+        "load": "The voltage is taken across the load, behind the shunt.",
+    }
+    lines = [where[bench.front_end.divider_at]] if bench.front_end.divider_at else []
+    return Section("How it was measured", lines, tables=[PageTable(rows, ("part", "as stated"))])
+
+
+def sweep_section(fit: "Fit", prefix: str, load_ohm: float | None = None) -> Section:
+    """Return one sweep: picture, key points with intervals, parameters, budget, what to mind."""
+    from ivkit.report.sweep_figure import sweep_figure
+
+    warnings = [f"{FLAGS[flag][0]}: {FLAGS[flag][1]}." for flag in fit.flags if flag in FLAGS]
+    warnings += [f"{fault.message} {fault.remedy}" for fault in getattr(fit, "faults", ())]
+    warnings += [f"{note}." for note in disagreements(fit)]
+    caption = (
+        "Readings (dots: current, diamonds: power, bars: twice their noise), the fitted curve with "
+        "its 95 % band, the point of greatest power and the load line; below, what the fit leaves."
+    )
+    figures = [PageFigure(inline_svg(sweep_figure(fit, load_ohm), prefix), caption)]
+    rows = []
+    for label, attribute, _, unit in KEY_POINTS:
+        value = getattr(fit.key_points, attribute) if fit.model else None
+        told = value is not None and np.isfinite(value.nominal_value)
+        half = fit.interval_factor * value.std_dev if told else np.nan
+        ends = "-"
+        if told and np.isfinite(half):
+            center = value.nominal_value
+            ends = interval(center - half, center + half, value.std_dev, unit)
+        rows.append([label, shown(value, unit), ends, shown(data_point(fit, attribute), unit)])
+    tables = [
+        PageTable(rows, ("key point", "from the fit", "95 % interval", "from the data alone"))
+    ]
+    if fit.model:
+        tables.append(
+            PageTable(
+                [
+                    [label, parameter_text(fit, name, unit)]
+                    for label, name, _, unit in PARAMETERS
+                    if name != "ideality_factor" or fit.parameters[name] is not None
+                ]
+                + [["rms residual", number(fit.rmse, None, "A")]],
+                title="Single diode",
+            )
+        )
+    shares: dict[str, float] = {}
+    if fit.model and np.isfinite(fit.key_points.p_mp.std_dev):
+        shares = budget(fit.key_points.p_mp)
+    bars = [(name, share, percent(share)) for name, share in shares.items() if share >= 0.005]
+    return Section(
+        f"Sweep {PurePath(fit.sweep.name).name}",
+        [answer(fit)],
+        warnings,
+        figures,
+        tables,
+        bars,
+        "Where the uncertainty of Pmp comes from",
+        [f"{note}." for note in unique(fit.sweep.notes)],
+    )
+
+
+def load_section(choice: "LoadChoice", fits: Sequence["Fit"], prefix: str) -> Section:
+    """Return the choice of load: answer, what each candidate loses, and the picture."""
+    from ivkit.report.load_figure import load_figure
+
+    told = [fit for fit in fits if fit.model is not None]
+    figure = load_figure(
+        choice,
+        [fit.model for fit in told],
+        [fit.sweep for fit in told],
+        [fit.sweep.name for fit in told],
+    )
+    rows = [
+        [str(cell) if not isinstance(cell, float) else f"{cell:.4g}" for cell in row]
+        for row in choice.to_frame().itertuples(index=False)
+    ]
+    head = [str(name).replace("_", " ") for name in choice.to_frame().columns]
+    return Section(
+        "Which load",
+        [load_text.answer(choice)],
+        figures=[
+            PageFigure(
+                inline_svg(figure, prefix),
+                "Power against load resistance, with what can be bought or built below the curve.",
+            )
+        ],
+        tables=[PageTable(rows, head)],
+    )
+
+
+def plain_section(
+    title: str, lines: Sequence[str], table: Any = None, figure: Any = None, caption: str = ""
+) -> Section:
+    """Return a section of sentences with an optional data frame and matplotlib figure."""
+    tables = []
+    if table is not None:
+        rows = [
+            [
+                "-" if cell is None else f"{cell:.4g}" if isinstance(cell, float) else str(cell)
+                for cell in row
+            ]
+            for row in table.itertuples(index=False)
+        ]
+        tables.append(PageTable(rows, [str(name).replace("_", " ") for name in table.columns]))
+    prefix = "".join(c for c in title.lower() if c.isalnum())
+    figures = [] if figure is None else [PageFigure(inline_svg(figure, prefix), caption)]
+    return Section(title, lines, figures=figures, tables=tables)
