@@ -48,9 +48,9 @@ def conditions(p, figures, number=mpmath.mpf):
 
 @pytest.fixture(scope="module")
 def table():
-    from pvlib.pvsystem import retrieve_sam
+    from ivkit.panel.module_table import module_table
 
-    modules = retrieve_sam("CECMod").T
+    modules = module_table()
     columns = ("I_sc_ref", "V_oc_ref", "I_mp_ref", "V_mp_ref", "alpha_sc", "beta_oc")
     return modules, np.array([modules[c].astype(float).to_numpy() for c in columns])
 

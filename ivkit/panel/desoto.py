@@ -11,7 +11,7 @@ linear in IL, J = I0 exp(1/A) and G = Voc/(Rsh Isc), and J and G follow in close
 condition on temperature then is A = num / (ln rho - ln q), where q differs from 1 by per mille
 only, so that a few substitutions settle it. What is left is dP/dV = 0 as a function of r alone,
 bracketed between a negative and the largest possible r, where the diode at the maximum-power
-point would stand at Voc. Bisection cannot miss the root or call something else one.
+point would stand at Voc. A bracketed search cannot miss the root or call something else one.
 """
 
 from collections.abc import Sequence
@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ivkit.panel.bracket import rising_root
 from ivkit.panel.conditions import BOLTZMANN_EV, KELVIN, ReferencePanel
 
 Array = NDArray[np.float64]
@@ -29,8 +30,7 @@ Array = NDArray[np.float64]
 WARMER = 2.0  # K above the reference, where the temperature coefficient of Voc is required
 CONDITIONS = ("short circuit", "open circuit", "maximum-power point", "dP/dV", "Voc when warmer")
 SOLVED_TO = 1e-8  # relative residual that counts as solved
-_HALVINGS = 62  # leave nothing of the bracket above the rounding of r
-_SUBSTITUTIONS = 12  # each takes two digits off what A lacks
+_SUBSTITUTIONS, _FEW = 12, 3  # each takes two digits off what A lacks
 
 
 class Outcome(IntEnum):
@@ -139,10 +139,10 @@ class Scaled:
         scale = 1.0 / (short * left - (1.0 - r) * top)
         return (left - self.m * (1.0 - r)) * scale, (self.m * short - top) * scale
 
-    def at(self, r: Array, A: Array) -> tuple[Array, Array, Array]:
+    def at(self, r: Array, A: Array, times: int = _SUBSTITUTIONS) -> tuple[Array, Array, Array]:
         """Return A, J and G where the warmer Voc is met too; ``A`` is a first guess."""
         rise = 1.0 - self.warm_v * self.ratio
-        for _ in range(_SUBSTITUTIONS):
+        for _ in range(times):
             J, G = self.linear(A, r)
             dark = np.exp(-1.0 / A)
             q = 1.0 - dark + (G * (1.0 - self.warm_v) + self.more_i) / J
@@ -151,8 +151,19 @@ class Scaled:
 
     def slope(self, r: Array, A: Array, J: Array, G: Array) -> Array:
         """Return minus dP/dV at the maximum-power point, times (1 + r s): 0 at the solution."""
-        s = J / A * np.exp((self.w + self.m * r - 1.0) / A) + G
-        return s * (self.w - self.m * r) - self.m
+        return self.conductance(r, A, J, G) * (self.w - self.m * r) - self.m
+
+    def conductance(self, r: Array, A: Array, J: Array, G: Array) -> Array:
+        """Return that of diode and shunt together at the maximum-power point."""
+        return J / A * np.exp((self.w + self.m * r - 1.0) / A) + G
+
+    def take(self, where: NDArray[np.bool_]) -> "Scaled":
+        """Return some of the panels."""
+        return Scaled(
+            *(x[where] for x in (self.m, self.w, self.warm_v, self.more_i)),
+            self.ratio,
+            self.log_rho,
+        )
 
 
 def solve_desoto(
@@ -239,35 +250,41 @@ def _root(scaled: Scaled) -> tuple[Array, Array, Array, Array, NDArray[np.bool_]
     """Return r, A, J, G of the only root, physical or not, and whether it was bracketed."""
     largest = np.minimum((1.0 - scaled.w), scaled.w) / scaled.m
     low, high = -largest, (1.0 - 1e-9) * largest
-    A = np.asarray((1.0 - scaled.warm_v * scaled.ratio) / scaled.log_rho)
-    bottom, top = (scaled.slope(r, *scaled.at(r, A)) for r in (low, high))
-    bracketed = (bottom < 0) & (top > 0)
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        A, J, G = scaled.at(middle, A)
-        A = np.where(np.isfinite(A), A, 0.04)
-        below = scaled.slope(middle, A, J, G) < 0
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return middle, A, J, G, bracketed
+    start = np.asarray((1.0 - scaled.warm_v * scaled.ratio) / scaled.log_rho)
+    bottom, top = (scaled.slope(r, *scaled.at(r, start)) for r in (low, high))
+    nearby = _Nearby(scaled, start)
+    r = rising_root(lambda r: scaled.slope(r, *nearby.at(r)), low, high)
+    return r, *scaled.at(r, nearby.A), (bottom < 0) & (top > 0)
+
+
+class _Nearby:
+    """A, J and G of a search in r, each from the A before: few substitutions do."""
+
+    def __init__(self, scaled: Scaled, A: Array) -> None:
+        self.scaled, self.start, self.A = scaled, A, A
+
+    def at(self, r: Array) -> tuple[Array, Array, Array]:
+        """Return A, J and G at ``r``."""
+        found = self.scaled.at(r, self.A, _FEW)
+        self.A = np.where(np.isfinite(found[0]) & (found[0] > 0), found[0], self.start)
+        return found
 
 
 def _nearest_slope(scaled: Scaled, r: Array, A: Array, outcome: NDArray[np.int64]) -> Array:
     """Return dP/dV, as a share of Imp, where the way to the root leaves what is physical."""
-    slope = np.zeros(r.shape)
-    shunt = outcome == Outcome.NEGATIVE_SHUNT
-    series = outcome == Outcome.NEGATIVE_SERIES
-    if np.any(shunt | series):
-        low, high = np.zeros(r.shape), np.maximum(r, 0.0)
-        for _ in range(_HALVINGS):  # G falls with r: find where it vanishes
-            edge = 0.5 * (low + high)
-            _, _, G = scaled.at(edge, A)
-            low, high = np.where(G > 0, edge, low), np.where(G > 0, high, edge)
-        edge = np.where(series, 0.0, low)
-        at = scaled.at(edge, A)
-        s = at[1] / at[0] * np.exp((scaled.w + scaled.m * edge - 1.0) / at[0]) + at[2]
-        share = -scaled.slope(edge, *at) / (scaled.m * (1.0 + edge * s))
-        slope = np.where(shunt | series, share, slope)
-    return np.where(outcome <= Outcome.SOLVED, 0.0, np.where(shunt | series, slope, np.nan))
+    share = np.where(outcome <= Outcome.SOLVED, 0.0, np.nan)
+    for kind in (Outcome.NEGATIVE_SHUNT, Outcome.NEGATIVE_SERIES):
+        where = outcome == kind
+        if not np.any(where):
+            continue
+        some, edge, a = scaled.take(where), np.zeros(np.count_nonzero(where)), A[where]
+        if kind == Outcome.NEGATIVE_SHUNT:
+            nearby = _Nearby(some, a)  # G falls with r: find where it vanishes
+            edge = rising_root(lambda r, near=nearby: -near.at(r)[2], edge, r[where], 2)
+        at = some.at(edge, a)
+        s = some.conductance(edge, *at)
+        share[where] = -some.slope(edge, *at) / (some.m * (1.0 + edge * s))
+    return share
 
 
 def _residual(scaled: Scaled, photo: Array, J: Array, r: Array, G: Array, A: Array) -> Array:
@@ -279,7 +296,7 @@ def _residual(scaled: Scaled, photo: Array, J: Array, r: Array, G: Array, A: Arr
         u = v + i * r
         return photo - dark * np.expm1(u / A) - u * G - i
 
-    s = dark / A * np.exp((w + m * r) / A) + G
+    s = dark / A * np.exp((w + m * r) / A) + G  # not as above: I0 itself
     warm_a = A / scaled.ratio
     warm_dark = dark * np.exp(scaled.log_rho)
     warm = photo + scaled.more_i - warm_dark * np.expm1(scaled.warm_v / warm_a)

@@ -15,10 +15,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from ivkit.curve.diode import solve_max_power
 from ivkit.curve.many import PARAMETERS
+from ivkit.panel.bracket import rising_root
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.desoto import Array, Outcome, Scaled, solve_desoto
 
-_HALVINGS = 60
 _SUBSTITUTIONS = 12  # each takes two digits off what A lacks
 
 
@@ -98,15 +98,16 @@ def nearest_panel(
 def _keep_power(scaled: Scaled, edge) -> tuple[Array, ...]:
     """Return the scaled curve at the edge of what is physical that has the stated power."""
     wanted = scaled.m * scaled.w
-    low, high = np.zeros(wanted.shape), np.full(wanted.shape, 0.99)
-    v, i = solve_max_power(*edge(scaled, low))
-    possible = v * i >= wanted
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        v, i = solve_max_power(*edge(scaled, middle))
-        enough = v * i > wanted
-        low, high = np.where(enough, middle, low), np.where(enough, high, middle)
-    curve = edge(scaled, low)
+    low = np.zeros(wanted.shape)
+
+    def lacks(x: Array) -> Array:
+        v, i = solve_max_power(*edge(scaled, x))
+        return wanted - v * i
+
+    possible = lacks(low) <= 0
+    at = rising_root(lacks, low, np.full(wanted.shape, 0.99), 2)
+    curve = edge(scaled, at)
+    v, i = solve_max_power(*curve)
     return tuple(np.where(possible, x, np.nan) for x in (*curve, v, i))
 
 
