@@ -1,0 +1,131 @@
+"""What a panel should give by its datasheet, in any light, with the doubt of every figure.
+
+Each source of doubt is moved by its standard uncertainty to either side and the whole panel solved
+anew (JCGM 100:2008, 5.1.3 note 2), all in one batch. Results stay tied to the sources, so that
+`ivkit.curve.uncertainty.budget` says which figure to find out first.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import ufloat
+
+from ivkit.curve.diode import SingleDiode
+from ivkit.curve.key_points import KeyPoints
+from ivkit.curve.many import PARAMETERS
+from ivkit.errors import RangeError
+from ivkit.panel.conditions import LOW_LIGHT
+from ivkit.panel.datasheet import Datasheet
+from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT, in_faint_light
+
+Array = NDArray[np.float64]
+Curve = Callable[[SingleDiode], Mapping[str, Any]]
+
+_ARRAYS = (*PARAMETERS, "alpha_sc")
+
+
+def expect(
+    sheet: Datasheet,
+    function: Curve,
+    effective_irradiance: Any = 1000.0,
+    temp_cell: Any = 25.0,
+) -> dict[str, Any]:
+    """Return what the datasheet's curve tells, as uncertain numbers.
+
+    Parameters
+    ----------
+    sheet : Datasheet
+    function : callable
+        Takes the curve, `SingleDiode` with parameters of shape (B,), and returns numbers of shape
+        (B,) by name.
+    effective_irradiance, temp_cell : float or UFloat
+        W/m2 and degC; what is uncertain about them is carried too.
+
+    Raises
+    ------
+    BenchError
+        No panel has the sheet's figures.
+    RangeError
+        Light or temperature that make no sense.
+
+    Examples
+    --------
+    >>> from ivkit.panel.datasheet import make_datasheet
+    >>> from ivkit.panel.sheet_file import SheetFile
+    >>> sheet = make_datasheet(SheetFile(pmp_W=10.0, cells=36))
+    >>> found = expect(sheet, lambda curve: {"power": curve.operating_point(47.0).power}, 500.0)
+    >>> print(f"{found['power']:.2uS} W")
+    3.88(38) W
+    """
+    sheet.panel()  # refuses figures that no panel has
+    light, celsius = (
+        float(getattr(x, "nominal_value", x)) for x in (effective_irradiance, temp_cell)
+    )
+    names = list(sheet.sources)
+    # Rows: as stated; then up and down for each source; then up and down for light and heat.
+    steps = np.zeros((2 * len(names) + 5, len(names)))
+    for k in range(len(names)):
+        steps[1 + 2 * k, k], steps[2 + 2 * k, k] = 1.0, -1.0
+    panel = sheet.nearest(dict(zip(names, steps.T, strict=True))).panel
+    lights, heats = np.full(len(steps), light), np.full(len(steps), celsius)
+    u_light, u_heat = (float(getattr(x, "std_dev", 0.0)) for x in (effective_irradiance, temp_cell))
+    lights[-4:-2] += u_light * np.array([1.0, -1.0])
+    heats[-2:] += u_heat * np.array([1.0, -1.0])
+    lights = np.maximum(lights, 0.0)
+    rows = function(in_faint_light(panel, lights, heats))
+    faint = []
+    if light < LOW_LIGHT:
+        one = replace(panel, **{name: getattr(panel, name)[:1] for name in _ARRAYS})
+        k, u_k = SHUNT_EXPONENT, U_SHUNT_EXPONENT
+        faint = [function(in_faint_light(one, light, celsius, k + s * u_k)) for s in (1.0, -1.0)]
+    out = {}
+    for key, values in rows.items():
+        values = np.asarray(values, dtype=float)
+        quantity: Any = float(values[0]) + 0.0 * ufloat(0.0, 1.0)
+        for k, name in enumerate(names):
+            quantity += _half(values, 1 + 2 * k, sheet, name) * sheet.sources[name]
+        if u_light > 0:
+            slope = _half(values, -4, sheet, "irradiance") / u_light
+            quantity += slope * (effective_irradiance - light)
+        if u_heat > 0:
+            slope = _half(values, -2, sheet, "cell temperature") / u_heat
+            quantity += slope * (temp_cell - celsius)
+        if faint:
+            moved = 0.5 * float(np.ravel(faint[0][key])[0] - np.ravel(faint[1][key])[0])
+            quantity += moved / U_SHUNT_EXPONENT * (sheet.shunt_exponent - SHUNT_EXPONENT)
+        out[key] = quantity
+    return out
+
+
+def expected_key_points(
+    sheet: Datasheet, effective_irradiance: Any = 1000.0, temp_cell: Any = 25.0
+) -> KeyPoints:
+    """Return the key points that the datasheet promises in this light, as uncertain numbers.
+
+    The arguments and what is raised are those of `expect`.
+    """
+
+    def points(curve: SingleDiode) -> dict[str, Any]:
+        found = curve.key_points()
+        return {name: getattr(found, name) for name in ("i_sc", "v_oc", "v_mp", "i_mp")}
+
+    return KeyPoints(**expect(sheet, points, effective_irradiance, temp_cell))
+
+
+def _half(values: Array, at: int, sheet: Datasheet, name: str) -> float:
+    """Return half of the difference between up and down; one side alone where the other is none."""
+    up, down = values[at], values[at + 1]
+    if np.isfinite(up) and np.isfinite(down):
+        return float(0.5 * (up - down))
+    if np.isfinite(up):
+        return float(up - values[0])
+    if np.isfinite(down):
+        return float(values[0] - down)
+    raise RangeError(
+        f"one standard uncertainty of '{name}' makes figures that no panel has",
+        sheet.path or sheet.name,
+        "state the figure, or a smaller tolerance",
+    )

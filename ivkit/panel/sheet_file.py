@@ -1,0 +1,212 @@
+"""What a datasheet file may say, and what cannot be true of it.
+
+Nothing is filled in here: `ivkit.panel.datasheet` does that. Every key carries its unit; a
+*tolerance* is the plus or minus that the maker states.
+"""
+
+# The declarations call `key`, which makes an ordinary dataclass field:
+
+from dataclasses import dataclass
+
+from ivkit.errors import BenchError
+from ivkit.panel.technology import TECHNOLOGY, Technology
+from ivkit.schema import Kind, key
+
+POWER_SLACK = 0.03  # between Pmp and Vmp times Imp: their rounding (common practice, no source)
+GLASS = ("plain", "antireflective", "none")
+
+
+def _tolerance(meaning: str):
+    return key(f"the tolerance of {meaning} as plus or minus percent", "%", low=0, high=50)
+
+
+@dataclass(frozen=True)
+class SheetFile:
+    """A datasheet as written: figures at 1000 W/m2, AM1.5G and 25 degC; None where silent."""
+
+    name: str = key("a name for the panel", default="", kind=Kind.TEXT)
+    technology: str = key(
+        "the cell technology", default="c-Si", kind=Kind.TEXT, choices=tuple(TECHNOLOGY)
+    )
+    cells: int | None = key(
+        "the number of cells in series in each string", kind=Kind.INTEGER, low=1, high=1000
+    )
+    strings: int = key(
+        "the number of parallel strings", default=1, kind=Kind.INTEGER, low=1, high=100
+    )
+    bypass_groups: int | None = key(
+        "the number of groups of cells that have a bypass diode",
+        kind=Kind.INTEGER,
+        low=0,
+        high=1000,
+    )
+    area_cm2: float | None = key("the panel's area", "cm2", above=0, high=100_000)
+    glass: str = key("the front", default="plain", kind=Kind.TEXT, choices=GLASS)
+
+    isc_A: float | None = key("the short-circuit current", "A", above=0, high=1000)
+    voc_V: float | None = key("the open-circuit voltage", "V", above=0, high=2000)
+    imp_A: float | None = key("the current at maximum power", "A", above=0, high=1000)
+    vmp_V: float | None = key("the voltage at maximum power", "V", above=0, high=2000)
+    pmp_W: float | None = key("the maximum power", "W", above=0, high=100_000)
+    isc_tolerance_pct: float | None = _tolerance("Isc")
+    voc_tolerance_pct: float | None = _tolerance("Voc")
+    pmp_tolerance_pct: float | None = _tolerance("Pmp")
+
+    alpha_isc_pct_per_K: float | None = key("the temperature coefficient of Isc", "%/K")
+    beta_voc_pct_per_K: float | None = key("the temperature coefficient of Voc", "%/K")
+    gamma_pmp_pct_per_K: float | None = key("the temperature coefficient of Pmp", "%/K")
+    nmot_degC: float | None = key("the nominal module operating temperature", "degC")
+
+    def __post_init__(self) -> None:
+        check_order(self)
+        check_cells(self)
+        check_coefficients(self)
+        if self.nmot_degC is not None and not 30 <= self.nmot_degC <= 80:
+            raise BenchError(
+                f"nmot_degC {self.nmot_degC:g} is outside the 30 to 80 degC that panels reach",
+                "",
+                "give it in degC",
+            )
+
+    @property
+    def kind(self) -> Technology:
+        """The technology."""
+        return TECHNOLOGY[self.technology]
+
+
+def check_order(sheet: SheetFile) -> None:
+    """Refuse figures that no one curve has.
+
+    Raises
+    ------
+    BenchError
+    """
+    isc, voc, imp, vmp, pmp = sheet.isc_A, sheet.voc_V, sheet.imp_A, sheet.vmp_V, sheet.pmp_W
+    if imp is not None and isc is not None and imp >= isc:
+        raise BenchError(
+            f"imp_A {imp:g} is not below isc_A {isc:g}", "", "check both, or whether they changed"
+        )
+    if vmp is not None and voc is not None and vmp >= voc:
+        raise BenchError(
+            f"vmp_V {vmp:g} is not below voc_V {voc:g}", "", "check both, or whether they changed"
+        )
+    if None not in (imp, vmp, pmp) and abs(vmp * imp / pmp - 1) > POWER_SLACK:
+        raise BenchError(
+            f"pmp_W {pmp:g} is not vmp_V times imp_A, {vmp * imp:.4g} W",
+            "",
+            "check the three; they are one point of the curve",
+        )
+    power = pmp if pmp is not None else (vmp * imp if None not in (vmp, imp) else None)
+    if None not in (power, isc, voc):
+        fill = power / (isc * voc)
+        if not 0.35 <= fill <= 0.90:
+            raise BenchError(
+                f"isc_A {isc:g}, voc_V {voc:g} and pmp_W {power:.4g} make a fill factor of "
+                f"{fill:.3g}",
+                "",
+                "panels have 0.5 to 0.85: check the three",
+            )
+    for word, value, whole, of in (("imp_A", imp, isc, "isc_A"), ("vmp_V", vmp, voc, "voc_V")):
+        if None not in (value, whole) and value < 0.55 * whole:
+            raise BenchError(
+                f"{word} {value:g} is only {value / whole:.0%} of {of} {whole:g}",
+                "",
+                "panels have 65 to 97 %: check both",
+            )
+    if sheet.area_cm2 is not None and power is not None:
+        efficiency = power / (0.1 * sheet.area_cm2)
+        if efficiency > 0.338:  # detailed balance, one junction: Ruehle, Solar Energy 130 (2016)
+            raise BenchError(
+                f"pmp_W {power:.4g} from area_cm2 {sheet.area_cm2:g} is an efficiency of "
+                f"{efficiency:.0%}",
+                "",
+                "one junction cannot pass 33.8 %: check both",
+            )
+
+
+def check_cells(sheet: SheetFile) -> None:
+    """Refuse a voltage that so many cells do not give.
+
+    Raises
+    ------
+    BenchError
+    """
+    if sheet.bypass_groups is not None and sheet.cells is not None:
+        groups = sheet.bypass_groups
+        if groups > sheet.cells:
+            raise BenchError(
+                f"bypass_groups {groups} is more than cells {sheet.cells}", "", "check both"
+            )
+    if sheet.cells is None or sheet.voc_V is None:
+        return
+    each = sheet.voc_V / sheet.cells
+    low, high = sheet.kind.voc_limits
+    if low <= each <= high:
+        return
+    near = sheet.voc_V / sheet.kind.voc_per_cell.value
+    raise BenchError(
+        f"voc_V {sheet.voc_V:g} from {sheet.cells} cells in series is {each:.3g} V a cell",
+        "",
+        f"one {sheet.technology} cell has {low:g} to {high:g} V; about {near:.0f} in series "
+        "would fit (cells counts one string, not the parallel ones)",
+    )
+
+
+def check_coefficients(sheet: SheetFile) -> None:
+    """Refuse temperature coefficients of the wrong sign or in another unit than %/K.
+
+    Raises
+    ------
+    BenchError
+    """
+    low, high = sheet.kind.beta_limits
+    for word, value, (least, most), per, unit in (
+        ("beta_voc_pct_per_K", sheet.beta_voc_pct_per_K, (low, high), sheet.voc_V, "V/K"),
+        ("gamma_pmp_pct_per_K", sheet.gamma_pmp_pct_per_K, (-0.75, -0.12), sheet.pmp_W, "W/K"),
+    ):
+        if value is None or least <= value <= most:
+            continue
+        if least <= -value <= most:
+            raise BenchError(
+                f"{word} {value:g} is positive",
+                "",
+                f"both fall when a cell warms up: write {-value:g}",
+            )
+        raise BenchError(
+            f"{word} {value:g} is outside {least:g} to {most:g} %/K",
+            "",
+            _other_unit(value, (least, most), per, unit),
+        )
+    alpha = sheet.alpha_isc_pct_per_K
+    if alpha is None or alpha == 0:
+        return
+    usual = (0.015, 0.16)
+    if not -0.06 <= alpha <= 0.25:
+        raise BenchError(
+            f"alpha_isc_pct_per_K {alpha:g} is outside -0.06 to 0.25 %/K",
+            "",
+            _other_unit(alpha, usual, sheet.isc_A, "A/K"),
+        )
+    if abs(alpha) < 0.01 and sheet.technology in ("c-Si", "a-Si"):
+        remedy = _other_unit(alpha, usual, sheet.isc_A, "A/K", "")
+        if remedy:
+            raise BenchError(f"alpha_isc_pct_per_K {alpha:g} is hardly a %/K", "", remedy)
+
+
+def _other_unit(
+    value: float,
+    usual: tuple[float, float],
+    per: float | None,
+    unit: str,
+    otherwise: str = "give it in %/K of the value at 25 degC",
+) -> str:
+    """Return what the value would be in %/K if it had been written in another unit."""
+    low, high = usual
+    if per is not None:
+        for scale, name in ((1.0, unit), (1e-3, f"m{unit}")):
+            share = 100 * scale * value / per
+            if low <= share <= high:
+                return f"in {name} it would be: write {share:.3g}"
+    if low <= 100 * value <= high:
+        return f"as a share of 1 it would be: write {100 * value:.3g}"
+    return otherwise
