@@ -7,22 +7,13 @@ import sys
 import numpy as np
 import pytest
 
-from ivkit.cli import main
 from tests import published
 
 
 @pytest.fixture
-def ivkit(monkeypatch, tmp_path, capsys):
-    """Run a command in an empty folder; return exit status, standard output and error."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as stop:
-            main([str(a) for a in arguments])
-        out = capsys.readouterr()
-        return stop.value.code, out.out, out.err
-
-    return run
+def ivkit(command_line):
+    """Run ivkit in an empty folder; return exit status, standard output and error."""
+    return command_line
 
 
 def _json(text):

@@ -2,12 +2,12 @@
 
 import csv
 import json
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from ivkit.cli import main
 from ivkit.curve.diode import SingleDiode
 from ivkit.report.load_text import CAUTION
 
@@ -16,23 +16,10 @@ MODULE = PUBLISHED / "module_36cell_45degC.csv"
 PANEL = SingleDiode(0.62, 3.7e-10, 1.2, 900.0, 1.0175)
 
 
-@pytest.fixture(autouse=True)
-def _in_an_empty_folder(tmp_path, monkeypatch):
-    """No bench.toml of the working folder may be found."""
-    monkeypatch.chdir(tmp_path)
-
-
 @pytest.fixture
-def run(capsys):
+def run(command_line):
     """Run the command; return exit status, standard output and standard error."""
-
-    def call(*arguments):
-        with pytest.raises(SystemExit) as done:
-            main(["load", *map(str, arguments)])
-        out, err = capsys.readouterr()
-        return done.value.code, out, err
-
-    return call
+    return partial(command_line, "load")
 
 
 def written(name, panel=PANEL, low=0.0, high=21.4, points=40, seed=1):

@@ -4,13 +4,13 @@ import csv
 import io
 import json
 import re
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pvlib
 import pytest
 
-from ivkit.cli import main
 from ivkit.curve.diode import SingleDiode
 from ivkit.light.mount import Aim, Fixed, OneAxis, Retilted, TwoAxis
 from ivkit.light.place import Place, day_steps, time_zone
@@ -23,22 +23,10 @@ LONDON = ("--latitude", 51.5, "--longitude", 0, "--timezone", "Europe/London")
 JUNE = ("--day", "2023-06-21")
 
 
-@pytest.fixture(autouse=True)
-def _in_an_empty_folder(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-
-
 @pytest.fixture
-def run(capsys):
+def run(command_line):
     """Run the command; return exit status, standard output and standard error."""
-
-    def call(*arguments):
-        with pytest.raises(SystemExit) as done:
-            main(["sun", *map(str, arguments)])
-        out, err = capsys.readouterr()
-        return done.value.code, out, err
-
-    return call
+    return partial(command_line, "sun")
 
 
 def words(text):
