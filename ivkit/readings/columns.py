@@ -35,7 +35,9 @@ class AtInstrument:
     load : ndarray or None
         Stated loads, ohm.
     usable : ndarray of bool
-        Rows that hold all that is needed.
+        Rows that hold all that is needed, with no channel at the converter's end.
+    at_end : ndarray of bool
+        Rows that hold all that is needed, and a channel stood at the converter's end.
     notes : tuple of str
         What was left out or worked out, and why.
     """
@@ -46,6 +48,7 @@ class AtInstrument:
     u_current: Array | None
     load: Array | None
     usable: NDArray[np.bool_]
+    at_end: NDArray[np.bool_]
     notes: tuple[str, ...]
 
 
@@ -75,14 +78,13 @@ def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
         channel: _noise(table, front_end, channel, values[channel], steps[channel])
         for channel in CHANNELS
     }
-    usable = np.ones(len(table.rows), dtype=bool)
+    blank, at_end = _blank(values, load), _saturated(table, front_end, values)
     for mask, why in (
-        (_blank(values, load), "no voltage and current follow from it"),
-        (_saturated(table, front_end, values), "the converter was at its end"),
+        (blank, "no voltage and current follow from it"),
+        (at_end, "the converter was at its end"),
     ):
         if np.any(mask):
             notes.append(f"{named_rows(table, mask)} left out: {why}")
-            usable &= ~mask
     for channel in CHANNELS:
         mask = _at_zero(table, front_end, channel, values[channel])
         if np.any(mask):
@@ -96,7 +98,8 @@ def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
         noise["voltage"],
         noise["current"],
         load,
-        usable,
+        ~(blank | at_end),
+        at_end & ~blank,
         tuple(notes),
     )
 

@@ -5,7 +5,7 @@ readings together, and noise, which does not. Without a bench the columns are ta
 and nothing is claimed about their uncertainty.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,6 +16,7 @@ from ivkit.readings import circuit
 from ivkit.readings.circuit import Parts
 from ivkit.readings.columns import AtInstrument, at_instrument
 from ivkit.readings.effects import effects
+from ivkit.readings.evidence import Evidence
 from ivkit.readings.sweep import Condition, Effect, Sweep
 from ivkit.readings.table import Table
 
@@ -137,13 +138,14 @@ def make_sweep(
     bench = bench or Bench()
     front_end = bench.front_end or FrontEnd()
     raw = at_instrument(table, front_end)
-    keep = raw.usable
-    if not np.any(keep):
+    if not np.any(raw.usable):
         raise SweepError(
             f"no row can be used ({'; '.join(raw.notes) or 'the table is empty'})",
             table.name,
             "give voltage and current, or one of them and the load, in every row",
         )
+
+    keep = raw.usable | raw.at_end
 
     def kept(values: Array | None) -> Array | None:
         return None if values is None else values[keep]
@@ -158,18 +160,61 @@ def make_sweep(
         kept(raw.u_voltage),
         kept(raw.u_current),
     )
-    return Sweep(
+    taken = Sweep(
         found.voltage,
         found.current,
         found.noise_voltage,
         found.noise_current,
         found.effects,
-        _condition(table, bench, temp_cell, irradiance, keep),
+        _condition(table, bench, temp_cell, irradiance, raw.usable),
         cells if cells is not None else bench.panel.cells,
         load,
         np.asarray(table.rows)[keep],
         table.name,
-        (*table.notes, *raw.notes, *_corrections(front_end, found), *_untold(bench, raw)),
+        evidence=_evidence(table, bench, raw, keep),
+    )
+    at_end = raw.at_end[keep]
+    sweep = taken.select(~at_end) if np.any(at_end) else taken
+    return replace(
+        sweep,
+        notes=(
+            *table.notes,
+            *raw.notes,
+            *_corrections(front_end, sweep),
+            *_untold(bench, raw),
+        ),
+        evidence=replace(sweep.evidence, taken=taken if np.any(at_end) else None),
+    )
+
+
+def _evidence(table: Table, bench: Bench, raw: AtInstrument, keep: NDArray[np.bool_]) -> Evidence:
+    """Return what table and bench say besides voltage and current."""
+    front_end = bench.front_end or FrontEnd()
+    columns = table.columns
+
+    def kept(values: Array | None) -> Array | None:
+        return None if values is None else np.asarray(values, dtype=float)[keep]
+
+    measured = all(
+        channel in columns or f"{channel}_code" in columns for channel in ("voltage", "current")
+    )
+    seen = None
+    if measured and raw.load is not None and raw.current is not None:
+        parts = circuit.nominal_parts(front_end, raw.load)
+        seen = np.broadcast_to(circuit.load_at_panel(parts, front_end.divider_at), keep.shape)
+    tolerance = bench.loads.tolerance_pct
+    area = bench.panel.area_cm2
+    return Evidence(
+        kept(raw.voltage),
+        kept(raw.current),
+        kept(columns.get("power")) if measured else None,
+        table.resolution.get("power"),
+        kept(seen),
+        None if tolerance is None else tolerance / 100,
+        kept(columns.get("irradiance")),
+        kept(columns.get("temperature")),
+        None if area is None else area * 1e-4,
+        raw.at_end[keep],
     )
 
 
@@ -199,7 +244,7 @@ def _condition(
     )
 
 
-def _corrections(front_end: FrontEnd, found: AtPanel) -> list[str]:
+def _corrections(front_end: FrontEnd, found: AtPanel | Sweep) -> list[str]:
     """Say what was corrected for and how much it was at most."""
     parts = circuit.nominal_parts(front_end)
     if front_end.readings == "panel":

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.errors import SweepError
+from ivkit.readings.evidence import Evidence
 
 Array = NDArray[np.float64]
 
@@ -78,6 +79,8 @@ class Sweep:
         File or label, for messages.
     notes : tuple of str
         What was understood and corrected on the way from the raw readings.
+    evidence : Evidence
+        What file and bench say besides, to check the readings against.
 
     Raises
     ------
@@ -102,6 +105,7 @@ class Sweep:
     rows: NDArray[np.int64] | None = None
     name: str = ""
     notes: tuple[str, ...] = ()
+    evidence: Evidence = field(default_factory=Evidence, repr=False)
 
     def __post_init__(self) -> None:
         n = np.shape(self.voltage)
@@ -152,4 +156,5 @@ class Sweep:
             effects=tuple(Effect(e.name, e.dv[keep], e.di[keep]) for e in self.effects),
             load=cut(self.load),
             rows=cut(self.rows),
+            evidence=self.evidence.select(keep),
         )
