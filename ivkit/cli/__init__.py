@@ -19,6 +19,7 @@ COMMANDS = {
     "track": "What a log of a turning panel says, against physics.",
     "sun": "What tracking is worth here, on this day or in this year.",
     "report": "The whole bench as one HTML page.",
+    "batch": "Many sweeps, one row each.",
 }
 
 

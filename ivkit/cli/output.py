@@ -4,11 +4,13 @@ import io
 import json
 import math
 import os
+import sys
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -147,15 +149,55 @@ def write_whole(files: dict[str, bytes], inputs: Iterable[str | Path] = ()) -> N
     except FileError:
         raise
     except OSError as error:
-        raise FileError(
-            f"cannot be written ({(error.strerror or str(error)).lower()})",
-            name,
-            "check the folder and its permissions",
-        ) from None
+        raise _not_written(name, error) from None
     finally:
         for temporary, _ in staged:
             if os.path.exists(temporary):
                 os.unlink(temporary)
+
+
+@contextmanager
+def streamed(name: str, inputs: Iterable[str | Path] = ()) -> "Iterator[TextIO]":
+    """Open a text file for rows as they come; it appears under its name when all are written.
+
+    ``-`` is standard output. Nothing is left behind when the rows stop half way.
+
+    Raises
+    ------
+    FileError
+        The file is one of ``inputs``, or cannot be written.
+    """
+    if name == "-":
+        yield sys.stdout
+        return
+    if os.path.realpath(name) in {os.path.realpath(path) for path in inputs if str(path) != "-"}:
+        raise FileError("is an input of this command", name, "give another name")
+    folder = os.path.dirname(os.path.abspath(name))
+    try:
+        file = tempfile.NamedTemporaryFile(  # noqa: SIM115 (closed below, then moved)
+            "w", dir=folder, prefix=".ivkit-", delete=False, encoding="utf-8", newline=""
+        )
+    except OSError as error:
+        raise _not_written(name, error) from None
+    try:
+        with file:
+            yield file
+        os.chmod(file.name, 0o666 & ~_umask())
+        try:
+            os.replace(file.name, name)
+        except OSError as error:
+            raise _not_written(name, error) from None
+    finally:
+        if os.path.exists(file.name):
+            os.unlink(file.name)
+
+
+def _not_written(name: str, error: OSError) -> FileError:
+    return FileError(
+        f"cannot be written ({(error.strerror or str(error)).lower()})",
+        name,
+        "check the folder and its permissions",
+    )
 
 
 def _umask() -> int:
