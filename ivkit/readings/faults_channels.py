@@ -1,0 +1,221 @@
+"""Faults of a channel: at its end, stuck, in coarse steps, reversed, or under the wrong heading."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ivkit.readings.fault import Fault, fault, named_points
+from ivkit.readings.redundancy import usual_noise
+from ivkit.readings.sweep import Sweep
+
+Array = NDArray[np.float64]
+
+FEWEST_STEPS = 50  # over a channel's range; below, the steps rather than the panel are fitted
+CHANNELS = (("voltage", "V"), ("current", "A"))
+
+
+def as_read(sweep: Sweep, channel: str) -> Array:
+    """Return a channel as converter or meter gave it, shape (N,): there, equal means equal."""
+    read = getattr(sweep.evidence, f"{channel}_read")
+    return getattr(sweep, channel) if read is None else read
+
+
+def equal_runs(values: Array, least: int) -> list[NDArray[np.int64]]:
+    """Return the runs of at least ``least`` readings in a row that are exactly equal.
+
+    >>> equal_runs(np.array([1.0, 2.0, 2.0, 2.0, 3.0]), 3)
+    [array([1, 2, 3])]
+    """
+    starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
+    runs = np.split(np.arange(len(values)), starts[1:])
+    return [run for run in runs if len(run) >= least]
+
+
+def step_of(values: Array) -> float:
+    """Return the step that all values are multiples of from the least, 0 if there is none.
+
+    >>> step_of(np.array([0.0, 0.5, 1.5, 3.0])), step_of(np.array([0.0, 0.3, 0.7]))
+    (0.5, 0.0)
+    """
+    levels = np.unique(values)
+    if levels.size < 3:
+        return 0.0
+    levels = levels - levels[0]
+    apart = np.diff(levels)
+    apart = apart[apart > 1e-9 * levels[-1]]
+    if not apart.size:
+        return 0.0
+    counts = levels / apart.min()
+    # What is left of a multiple after rounding to the digits written: half a percent of a step.
+    return float(apart.min()) if np.all(np.abs(counts - np.round(counts)) < 0.02) else 0.0
+
+
+def at_end(sweep: Sweep) -> list[Fault]:
+    """Find readings at the converter's end, and voltages held where the current still falls."""
+    found = []
+    n = len(sweep)
+    stood = sweep.evidence.at_end
+    ended = np.zeros(n, dtype=bool) if stood is None else stood
+    if np.any(ended):
+        found.append(
+            fault(
+                "clipped_channel",
+                f"the converter was at its end in "
+                f"{named_points(np.flatnonzero(ended), sweep.rows)}: more was there than it shows",
+                ended,
+                leave_out=True,
+            )
+        )
+    # A junction near open circuit moves by more than this: dV/dI is -(a/IL + Rs) and a is at
+    # least 2 % of Voc. So equal readings to a finer step cannot be.
+    for channel, other in (("voltage", "current"), ("current", "voltage")):
+        values, across = as_read(sweep, channel), getattr(sweep, other)
+        top = values == np.max(values, initial=-np.inf)
+        step, span = step_of(values), np.ptp(values) if n else 0.0
+        if top.sum() < 4 or top.sum() > n - 4 or not step < 0.002 * span:
+            continue
+        moved = np.ptp(across[top]) / max(np.max(np.abs(across)), 1e-300)
+        if channel == "voltage" and moved > 0.2 and not np.all(ended[top]):
+            found.append(
+                fault(
+                    "clipped_channel",
+                    f"the voltage stands at {np.max(sweep.voltage):.4g} V in "
+                    f"{named_points(np.flatnonzero(top), sweep.rows)} while the current falls by "
+                    f"{moved:.0%} of its range: the channel is at its end",
+                    top,
+                    leave_out=True,
+                )
+            )
+    return found
+
+
+def stuck(sweep: Sweep) -> list[Fault]:
+    """Find a channel that repeats itself while the other one, or the load, says it moved."""
+    found = []
+    load = sweep.evidence.load_at_panel
+    u_v, u_i = usual_noise(sweep)
+    for channel, other in (("voltage", "current"), ("current", "voltage")):
+        values, across = as_read(sweep, channel), getattr(sweep, other)
+        if not np.ptp(values) > 0:
+            continue
+        for run in equal_runs(values, 3):
+            if np.all(values[run] == np.max(values)) and channel == "voltage":
+                continue  # at its end rather than stuck: `at_end`
+            moved = np.ptp(across[run]) / max(np.max(np.abs(across)), 1e-300)
+            said = False
+            if load is not None and np.all(np.isfinite(load[run]) & (load[run] > 0)):
+                with np.errstate(all="ignore"):
+                    ratio = np.abs(sweep.voltage[run] / sweep.current[run] / load[run])
+                    loose = np.hypot(u_v / sweep.voltage, u_i / sweep.current)[run]
+                spread = np.ptp(np.log(ratio)) if np.all(ratio > 0) else np.inf
+                said = spread > 0.35 + 5 * np.max(loose)
+            # A voltage moves with the current everywhere but near open circuit, where it still
+            # moves by a share of Voc; see `at_end`.
+            if channel == "voltage":
+                said |= moved > 0.25 and step_of(values) < 0.002 * np.ptp(values)
+                said |= moved > 0.1 and np.all(np.abs(values[run]) < 0.6 * np.max(np.abs(values)))
+            if said and len(run) < len(sweep) - 2:
+                found.append(
+                    fault(
+                        "stuck_channel",
+                        f"the {channel} repeats itself in {named_points(run, sweep.rows)} while "
+                        f"the {other} moves by {moved:.0%} of its range",
+                        run[1:],
+                        leave_out=True,
+                    )
+                )
+    return found
+
+
+def coarse(sweep: Sweep) -> list[Fault]:
+    """Find a channel whose readings stand on few steps."""
+    found = []
+    for channel, _ in CHANNELS:
+        values = as_read(sweep, channel)
+        step, span = step_of(values), np.ptp(values) if len(sweep) else 0.0
+        if len(sweep) < 6 or step <= 0 or span <= 0:
+            continue
+        steps = span / step
+        if steps < FEWEST_STEPS and np.unique(values).size >= 3:
+            found.append(
+                fault(
+                    "coarse_steps",
+                    f"the {channel} was read in {steps:.0f} steps from its least to its largest: "
+                    f"its rounding, {0.5 / steps:.1%} of the range, is what limits the result",
+                )
+            )
+    return found
+
+
+def reversed_or_dark(sweep: Sweep) -> list[Fault]:
+    """Find reversed polarity, darkness, and a voltage that never moves."""
+    v, i = sweep.voltage, sweep.current
+    if len(sweep) < 3:
+        return []
+    stated = sweep.noise_voltage is not None and sweep.noise_current is not None
+    u_v, u_i = usual_noise(sweep)
+    if stated and (np.all(np.abs(v) < 5 * u_v) or np.all(np.abs(i) < 5 * u_i)):
+        which = "voltages" if np.all(np.abs(v) < 5 * u_v) else "currents"
+        return [fault("no_light", f"all {which} are within their noise of zero")]
+    found = []
+    power = v * i
+    strong = np.abs(power) > 0.1 * np.max(np.abs(power))
+    if not np.any(strong):
+        return [fault("no_light", "voltage or current is zero in every reading")]
+    scattered = 0.1 < np.mean(power[np.abs(power) > 0] > 0) < 0.9
+    signs = {
+        name: np.sign(x[np.abs(x) > 0.1 * np.max(np.abs(x))]) for name, x in (("v", v), ("i", i))
+    }
+    mixed = [np.any(s > 0) and np.any(s < 0) for s in signs.values()]
+    if all(mixed) or (scattered and any(mixed)):
+        return [fault("no_light", "voltage and current change sign from reading to reading")]
+    falls = _falls(np.abs(v), np.abs(i))
+    if np.all(power[strong] < 0) and falls:
+        which = "current" if np.median(i[strong]) < 0 else "voltage"
+        found.append(
+            fault(f"reversed_{which}", f"the {which} is negative where the panel delivers power")
+        )
+    elif np.all(v[strong] < 0) and np.all(i[strong] < 0) and falls:
+        found += [
+            fault(f"reversed_{which}", f"the {which} is negative where the panel delivers power")
+            for which in ("voltage", "current")
+        ]
+    if np.ptp(v) < 0.01 * np.max(np.abs(v)) and np.ptp(i) > 0.1 * np.max(np.abs(i)):
+        found.append(
+            fault(
+                "one_voltage",
+                f"the voltage is {np.mean(v):.4g} V in every reading while the current goes from "
+                f"{np.min(i):.4g} to {np.max(i):.4g} A",
+            )
+        )
+    return found
+
+
+def _falls(v: Array, i: Array) -> bool:
+    """Tell whether the current is less at large voltages, as under light and not when driven."""
+    middle = np.median(v)
+    return bool(np.mean(i[v >= middle]) < np.mean(i[v < middle])) if np.any(v < middle) else True
+
+
+def swapped(sweep: Sweep) -> list[Fault]:
+    """Find voltage and current under each other's heading, by the loads or the cells."""
+    v, i, load = sweep.voltage, sweep.current, sweep.evidence.load_at_panel
+    largest_v, largest_i = (np.max(np.abs(x), initial=0.0) for x in (v, i))
+    message = ""
+    if load is not None:
+        ok = np.isfinite(load) & (load > 0) & (np.abs(v) > 0.02 * largest_v)
+        ok &= np.abs(i) > 0.02 * largest_i
+        if ok.sum() >= 4:
+            as_is = np.abs(np.log(np.abs(v / i / load)[ok]))
+            other = np.abs(np.log(np.abs(i / v / load)[ok]))
+            if np.median(other) < 0.15 and np.median(as_is) > 0.5:
+                message = "current over voltage, not voltage over current, is the stated load"
+    if not message and sweep.cells:
+        each, other = largest_v / sweep.cells, largest_i / sweep.cells
+        if each < 0.1 and 0.3 < other < 0.8:
+            message = (
+                f"{sweep.cells} cells would give {each:.2g} V each; the current column read as "
+                f"volts makes it {other:.2f} V"
+            )
+    if not message:
+        return []
+    return [fault("swapped_columns", f"voltage and current seem to be swapped: {message}")]

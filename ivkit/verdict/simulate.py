@@ -1,0 +1,211 @@
+"""A sweep as a bench would write it, of a panel that is known, with or without a fault."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ivkit.bench import Bench, CurrentChannel, FrontEnd, VoltageChannel
+from ivkit.curve.diode import SingleDiode
+from ivkit.curve.string import SeriesString
+from ivkit.errors import SweepError
+from ivkit.panel.conditions import ReferencePanel
+from ivkit.readings.broken import Break, Course, Setting
+from ivkit.readings.circuit import nominal_scale
+from ivkit.readings.simulated import draw_hidden, load_at_panel, write_readings
+
+Array = NDArray[np.float64]
+USUAL_CELLS = 36  # where a shaded cell needs cells and nobody says how many
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """A sweep as written, and the truth behind it.
+
+    Attributes
+    ----------
+    columns : dict of str to ndarray, shape (N,)
+        ``load`` as stated (ohm), then ``voltage`` and ``current`` (V, A) or their codes.
+    truth : dict
+        For JSON: the panel, the key points, the hidden errors, the fault.
+    voltage, current : ndarray, shape (N,)
+        At the panel's terminals, V and A, as they were; of the rows before any was copied.
+    """
+
+    columns: dict[str, Array]
+    truth: dict[str, Any]
+    voltage: Array = field(repr=False)
+    current: Array = field(repr=False)
+
+
+def simulate(
+    panel: ReferencePanel,
+    effective_irradiance: float,
+    temp_cell: float,
+    loads: ArrayLike,
+    rng: np.random.Generator,
+    bench: Bench | None = None,
+    broken: Break | None = None,
+) -> Simulated:
+    """Take a sweep of a known panel on a bench whose parts are off at random.
+
+    Parameters
+    ----------
+    panel : ReferencePanel
+    effective_irradiance : float
+        W/m2, above 0.
+    temp_cell : float
+        degC.
+    loads : array_like, shape (N,)
+        Stated loads in the order taken, ohm; 0 short circuit, infinity open.
+    rng : numpy Generator
+    bench : Bench, optional
+        Without a front end in it: two hand-held meters of 4000 counts with 0.1 % of noise.
+    broken : Break, optional
+        What goes wrong, from `ivkit.readings.broken.BREAKS`.
+
+    Raises
+    ------
+    SweepError
+        No load is left, or none was given.
+    """
+    bench = bench or Bench()
+    model = panel.at(effective_irradiance, temp_cell)
+    points = model.key_points()
+    front_end = bench.front_end or hand_meters(float(points.v_oc), float(points.i_sc))
+    setting = Setting(
+        float(points.i_sc),
+        float(points.v_oc),
+        float(points.best_load),
+        _full_scale(front_end),
+        1.0 / nominal_scale(front_end, "voltage"),
+    )
+    course = Course.plain(loads)
+    if broken is not None and broken.course is not None:
+        course = broken.course(course, setting, rng)
+    if not course.loads.size:
+        raise SweepError("no load is left to take a reading with", "loads")
+    hidden = draw_hidden(front_end, rng)
+    share = (bench.loads.tolerance_pct or 0.0) / 100
+    # One resistor is off by one amount, however often it is taken.
+    values, which = np.unique(course.loads, return_inverse=True)
+    off = rng.uniform(-share, share, () if bench.loads.shared_tolerance else values.shape)
+    true_load = (values * (1 + off))[which] + course.extra_load
+    seen = load_at_panel(front_end, true_load, hidden)
+    v, i = _operating_points(panel, effective_irradiance, temp_cell, course, seen)
+    written = write_readings(v, i, front_end, rng, hidden)
+    columns = {"load": course.loads, **written}
+    if broken is not None and broken.columns is not None:
+        columns = broken.columns(columns, setting, rng)
+    truth = {
+        "condition": {"irradiance_W_m2": effective_irradiance, "temp_cell_degC": temp_cell},
+        "single_diode": _parameters(model),
+        "key_points": {
+            "isc_A": points.i_sc,
+            "voc_V": points.v_oc,
+            "vmp_V": points.v_mp,
+            "imp_A": points.i_mp,
+            "pmp_W": points.p_mp,
+            "fill_factor": points.fill_factor,
+            "best_load_ohm": points.best_load,
+        },
+        "hidden_errors_in_standard_uncertainties": {k: float(x) for k, x in hidden.items()},
+        "true_loads_ohm": true_load,
+        "voltage_V": v,
+        "current_A": i,
+        "fault": None if broken is None else {"name": broken.name, "what": broken.what},
+    }
+    return Simulated(columns, truth, v, i)
+
+
+def hand_meters(v_oc: float, i_sc: float) -> FrontEnd:
+    """Return two hand-held meters of 4000 counts in the ranges that suit a panel."""
+
+    def step(largest: float) -> float:
+        return float(10.0 ** np.ceil(np.log10(largest / 3999)))
+
+    return FrontEnd(
+        voltage=VoltageChannel(resolution_V=step(v_oc), noise_V=1e-3 * v_oc),
+        current=CurrentChannel(resolution_A=step(i_sc), noise_A=1e-3 * i_sc),
+    )
+
+
+def _full_scale(front_end: FrontEnd) -> float:
+    """Return the current at which the converter is at its end, A."""
+    converter, current = front_end.converter, front_end.current
+    if converter is None or current.is_meter:
+        return np.inf
+    room = converter.reference_V - current.offset_V
+    return room / nominal_scale(front_end, "current")
+
+
+def _parameters(model: SingleDiode) -> dict[str, Any]:
+    return {
+        "photocurrent_A": model.photocurrent,
+        "saturation_current_A": model.saturation_current,
+        "resistance_series_ohm": model.resistance_series,
+        "resistance_shunt_ohm": model.resistance_shunt,
+        "nNsVth_V": model.nNsVth,
+    }
+
+
+def _operating_points(
+    panel: ReferencePanel, irradiance: float, temp_cell: float, course: Course, seen: Array
+) -> tuple[Array, Array]:
+    """Return where the panel settles at each load, V and A."""
+    model = panel.at(irradiance * course.light, temp_cell + course.warming)
+    if course.shaded < 1.0:
+        point = _shaded(model, panel.cells or USUAL_CELLS, course.shaded, seen)
+    elif course.barrier > 0.0:
+        return _blocked(panel.at(irradiance, temp_cell), course.barrier, seen)
+    else:
+        point = model.operating_point(seen)
+    shape = seen.shape
+    return np.broadcast_to(point.voltage, shape), np.broadcast_to(point.current, shape)
+
+
+def _shaded(model: SingleDiode, cells: int, light: float, seen: Array) -> Any:
+    """Return the points of a panel in two bypassed groups with one cell in less light."""
+    each = np.ones(cells)
+    each[0] = light
+    il, i0, rs, rsh, a = (
+        np.asarray(x, dtype=float).ravel()[0]
+        for x in (
+            model.photocurrent,
+            model.saturation_current,
+            model.resistance_series,
+            model.resistance_shunt,
+            model.nNsVth,
+        )
+    )
+    one = SingleDiode(il * each, i0, rs / cells, rsh / cells, a / cells)
+    groups = [cells // 2, cells - cells // 2] if cells > 1 else [1]
+    return SeriesString(one, groups).operating_point(seen)
+
+
+def _blocked(model: SingleDiode, barrier: float, seen: Array) -> tuple[Array, Array]:
+    """Return the points of a panel in series with a leaky junction that opposes the current.
+
+    A contact that blocks makes the S-shape: De Castro et al., IEEE Trans. Electron Devices 57
+    (2010) 1850, in its simplest form. The junction lets the current pass once it has taken up
+    ``barrier`` of Voc.
+    """
+    points = model.key_points()
+    v_oc, i_sc = float(points.v_oc), float(points.i_sc)
+    a = barrier * v_oc / 6
+    leak = barrier * v_oc / (0.25 * i_sc)  # a quarter of the current leaks past it
+    junction = SingleDiode(0.0, i_sc / np.exp(6.0), 0.0, leak, a)
+
+    def voltage(current: Array) -> Array:
+        return model.voltage(current) - junction.voltage(-current)
+
+    low, high = np.zeros(seen.shape), np.full(seen.shape, i_sc)
+    for _ in range(60):
+        middle = (low + high) / 2
+        with np.errstate(invalid="ignore"):
+            needs = np.where(middle > 0, middle * seen, 0.0)
+        above = voltage(middle) > needs
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    current = np.where(np.isinf(seen), 0.0, (low + high) / 2)
+    return voltage(current), current
