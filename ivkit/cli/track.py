@@ -1,0 +1,259 @@
+"""``ivkit track``: a log of a turning panel against physics."""
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ivkit.cli.inputs import SweepOptions, named_columns, sweep_options
+from ivkit.cli.output import FiniteNumber, Output, output_options
+
+if TYPE_CHECKING:
+    from ivkit.curve.fit import Fit
+    from ivkit.verdict.angle_law import AngleLaw, Surroundings
+    from ivkit.verdict.pointing import Facing
+
+
+@click.command("track")
+@click.argument("log_file", metavar="LOG")
+@click.option(
+    "--load",
+    "load_ohm",
+    type=FiniteNumber(1e-3, 1e9, "ohm"),
+    metavar="OHM",
+    help="The fixed load. [what voltage over current shows]",
+)
+@click.option("--max-power", is_flag=True, help="Instead of a fixed load: kept at maximum power.")
+@click.option(
+    "--sweep",
+    "sweep_file",
+    metavar="FILE",
+    help="A sweep of this panel, for its curve.",
+)
+@click.option(
+    "--same-light",
+    is_flag=True,
+    help="The sweep was taken facing this very light, so that it gives the facing power.",
+)
+@click.option(
+    "--facing-power",
+    type=FiniteNumber(1e-12, 1e5, "W"),
+    metavar="W",
+    help="Power with the panel held to face this light.",
+)
+@click.option(
+    "--u-facing",
+    type=FiniteNumber(0, 50, "percent"),
+    default=1.0,
+    show_default=True,
+    metavar="PCT",
+    help="Standard uncertainty of the facing power.",
+)
+@click.option(
+    "--diffuse",
+    type=FiniteNumber(0, 100, "percent"),
+    metavar="PCT",
+    help="Share of the facing light that stays when the panel turns away. [0 to 2]",
+)
+@click.option(
+    "--u-diffuse",
+    type=FiniteNumber(0, 50, "percent"),
+    metavar="PCT",
+    help="Its standard uncertainty, in percent of the facing light. [0.6]",
+)
+@click.option(
+    "--u-angle",
+    type=FiniteNumber(0, 45, "deg"),
+    default=1.0,
+    show_default=True,
+    metavar="DEG",
+    help="Standard uncertainty of a turn by the logged angles.",
+)
+@click.option(
+    "--tilt-is",
+    type=click.Choice(("panel", "elevation")),
+    help="What a tilt column counts: the panel's tilt, 0 facing up, or the elevation it looks at.",
+)
+@click.option(
+    "--drive-power",
+    type=FiniteNumber(0, 1e5, "W"),
+    metavar="W",
+    help="What the drive takes while it moves.",
+)
+@click.option(
+    "--drive-idle",
+    type=FiniteNumber(0, 1e5, "W"),
+    metavar="W",
+    help="What it takes while it stands still. [0]",
+)
+@click.option(
+    "--from", "start", type=FiniteNumber(), metavar="S", help="Leave out what is before, s."
+)
+@click.option("--to", "end", type=FiniteNumber(), metavar="S", help="Leave out what is after, s.")
+@sweep_options
+@output_options()
+@click.pass_context
+def command(
+    context: click.Context,
+    log_file: str,
+    load_ohm: float | None,
+    max_power: bool,
+    sweep_file: str | None,
+    same_light: bool,
+    facing_power: float | None,
+    u_facing: float,
+    diffuse: float | None,
+    u_diffuse: float | None,
+    u_angle: float,
+    tilt_is: str | None,
+    drive_power: float | None,
+    drive_idle: float | None,
+    start: float | None,
+    end: float | None,
+    options: SweepOptions,
+    output: Output,
+) -> None:
+    """What a log of a turning panel says: settling, hunting, pointing error, and the rise.
+
+    LOG is a table with a time column and power, or voltage with current or --load; columns pan
+    and tilt, or the angle off the light, are used if there. --column is for LOG, and a SWEEP is
+    read with its own headings.
+
+    The exit status is 1 where the rise of the power is not what angle and load predict.
+
+    Example: ivkit track log.csv --load 68 --sweep sweep.csv --facing-power 0.51
+    """
+    if load_ohm is not None and max_power:
+        raise click.UsageError("--load and --max-power exclude each other; give one")
+    if same_light and (sweep_file is None or facing_power is not None):
+        raise click.UsageError("--same-light goes with --sweep, and instead of --facing-power")
+    if drive_idle is not None and drive_power is None:
+        raise click.UsageError("--drive-idle goes with --drive-power")
+    if sweep_file == "-" and log_file == "-":
+        raise click.UsageError("standard input (-) can be read only once")
+
+    from ivkit.readings.log import read_log
+    from ivkit.verdict.drive import Drive
+    from ivkit.verdict.log import clean
+    from ivkit.verdict.log_power import log_power
+    from ivkit.verdict.pointing import Facing
+    from ivkit.verdict.tracking import track
+
+    raw = read_log(log_file, columns=named_columns(options.columns), sheet=options.sheet)
+    bench = options.load_bench()
+    powers = log_power(raw, load_ohm, bench)
+    angles = {k: raw[k] for k in ("angle", "pan", "tilt", "elevation") if k in raw}
+    log = clean(raw["time"], powers.power, angles, raw.rows, raw.name)
+    if start is not None or end is not None:
+        log = log.between(start, end)
+    remarks = [*raw.notes, *powers.notes]
+    around = _surroundings(diffuse, u_diffuse, remarks)
+    law, facing = None, None
+    if facing_power is not None:
+        facing = Facing(facing_power, facing_power * u_facing / 100)
+        remarks.append(f"facing power taken to {u_facing:g} % (1 sigma); --u-facing changes it")
+    if sweep_file is not None:
+        fit = options.with_(columns=()).fit(sweep_file)
+        load, u_load = _load(load_ohm, max_power, powers, bench, remarks)
+        if load is not None or max_power:
+            law, facing = _law(fit, load, u_load, facing, around, same_light, u_facing, remarks)
+    found = track(
+        log,
+        law,
+        facing,
+        None if drive_power is None else Drive(drive_power, drive_idle or 0.0),
+        u_angle=u_angle,
+        tilt_is=tilt_is,
+        unit_said=raw.unit_said,
+    )
+
+    from ivkit.report.track_document import document, frame
+    from ivkit.report.track_text import describe
+
+    def figure():
+        from ivkit.report.track_figure import track_figure
+
+        return track_figure(found)
+
+    inputs = options.files((log_file, *([sweep_file] if sweep_file else [])))
+    output.deliver(
+        describe(found, remarks, raw.damage),
+        document(found, remarks, raw.damage),
+        lambda: frame(found),
+        figure,
+        inputs,
+    )
+    if found.rise is not None and found.rise.verdict in ("too high", "too low"):
+        context.exit(1)
+
+
+def _surroundings(
+    diffuse: float | None, u_diffuse: float | None, remarks: list[str]
+) -> "Surroundings":
+    """Return the stray light, assumed where nothing is said."""
+    from ivkit.verdict.angle_law import Surroundings
+
+    if diffuse is None and u_diffuse is None:
+        remarks.append(
+            "stray light assumed to be 0 to 2 % of the facing light (common practice under one "
+            "lamp, no source); outdoors 10 to 20 %: say --diffuse"
+        )
+        # The standard uncertainty of a rectangle of half width 1 % (GUM 4.3.7).
+        return Surroundings(0.01, 0.01 / 3**0.5)
+    share = 0.0 if diffuse is None else diffuse / 100
+    return Surroundings(share, (0.6 if u_diffuse is None else u_diffuse) / 100)
+
+
+def _load(
+    stated: float | None, max_power: bool, powers: Any, bench: Any, remarks: list[str]
+) -> tuple[float | None, float]:
+    """Return the load and its standard uncertainty, ohm; None at maximum power or where unknown."""
+    if max_power:
+        return None, 0.0
+    if powers.load_seen is not None:
+        remarks.append(f"voltage over current shows a fixed load of {powers.load_seen:.4g} ohm")
+        return powers.load_seen, powers.u_load_seen
+    if stated is not None:
+        tolerance = bench.loads.tolerance_pct if bench is not None else None
+        return stated, stated * (tolerance or 0.0) / 100 / 3**0.5
+    if powers.load_varies:
+        remarks.append(
+            "voltage over current changes with the power: no fixed load; say --max-power if a "
+            "converter keeps it at maximum power"
+        )
+    return None, 0.0
+
+
+def _law(
+    fit: "Fit",
+    load: float | None,
+    u_load: float,
+    facing: "Facing | None",
+    around: "Surroundings",
+    same_light: bool,
+    u_facing: float,
+    remarks: list[str],
+) -> "tuple[AngleLaw, Facing | None]":
+    """Return the law of the panel of a sweep, and the facing power if the sweep tells it."""
+    from ivkit.errors import SweepError
+    from ivkit.verdict.angle_law import panel_law
+    from ivkit.verdict.facing import facing_from_fit
+
+    if fit.model is None:
+        raise SweepError(
+            "no curve can be fitted, so how the power falls with the angle cannot be told",
+            fit.sweep.name,
+            "see what `ivkit characterize` says about it",
+        )
+    if same_light:
+        facing = facing_from_fit(fit, load, u_load, u_facing / 100)
+        remarks.append(
+            f"facing power {facing.power:.4g} W from the curve of {fit.sweep.name}, the light "
+            f"taken to be the same to {u_facing:g} % (1 sigma)"
+        )
+    power = None if facing is None else facing.power
+    if power is None:
+        remarks.append(
+            "the law of the angle is that of the sweep's own light; --facing-power or "
+            "--same-light make it that of the log"
+        )
+    return panel_law(fit.model, load, power, around, u_load), facing
