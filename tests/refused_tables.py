@@ -104,7 +104,7 @@ REFUSED = {
     "name against unit": (
         "U (mA),I\n1,2\n",
         {},
-        r"column .U \(mA\).: it is headed voltage, but mA is a unit of current; .* --column current=",
+        r"column .U \(mA\).: it is headed voltage, but mA is a unit of current; .* --column cur",
     ),
     "code against current": (
         "T (counts),U\n1,2\n",

@@ -284,3 +284,41 @@ def test_the_path_stands_in_the_message_as_it_was_given(tmp_path, monkeypatch):
     Path("sweep.csv").write_text("U,I\n1,x\n")
     with pytest.raises(TableError, match=r"^sweep\.csv, row 2, column 'I': 'x' is not a number"):
         read_table(Path("sweep.csv"))
+
+
+def test_a_line_without_end_is_refused():
+    with pytest.raises(TableError, match=r"row 2: the line has more than 1000000 characters"):
+        read("U,I\n" + "1," * 600_000 + "\n")
+
+
+def test_a_list_of_columns_in_a_message_stays_short():
+    table = read(",".join(f"c{k}" for k in range(40)) + "\n" + ",".join("1" * 40) + "\n")
+    with pytest.raises(TableError, match=r"12 'c11' and 28 more; name one") as error:
+        need(table, "voltage")
+    assert len(str(error.value)) < 300
+
+
+def test_a_long_preamble_of_comments_is_passed_over():
+    assert read("# lamp\n" * 2000 + "U,I\n1,2\n").rows.tolist() == [2002]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        " " * 300_000 + "1",
+        "U" + "(" * 300_000,
+        "U " * 150_000 + "\n1 2\n",
+        "voltage " * 30_000 + "\n1 2\n",
+        "-" * 300_000 + "x",
+        '"\n' * 100_000,
+        "U,I\n1e" + "9" * 300_000 + ",2\n",
+        "U;I\n" + "1.000" * 60_000 + ",5;2\n",
+        "lamp,on\n" * 40_000 + "U,I\n1,2\n",
+    ],
+    ids=lambda text: repr(text[:12]),
+)
+def test_a_text_made_to_be_slow_is_refused_at_once(text):
+    # No clock: with a quadratic step, one of these takes minutes and the run shows it.
+    _, refusal = read_or_refusal(io.StringIO(text))
+    assert refusal
+    assert len(refusal) < 400

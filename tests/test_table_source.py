@@ -3,11 +3,12 @@
 import datetime
 import io
 import sys
+import zipfile
 
 import numpy as np
 import pytest
 
-from ivkit.errors import FileError, TableError
+from ivkit.errors import FileError, IvkitError, TableError
 from ivkit.readings.table import read_table
 from tests.tables import READ
 
@@ -178,4 +179,37 @@ def test_a_workbook_that_unpacks_to_too_much_is_refused(tmp_path, monkeypatch):
     path = workbook(tmp_path / "sweep.xlsx", A=[["U"], [1]])
     monkeypatch.setattr("ivkit.readings.workbook._LARGEST", 10)
     with pytest.raises(FileError, match=r"it unpacks to \d+ bytes; save the sheet as CSV"):
+        read_table(path)
+
+
+def test_a_damaged_workbook_is_read_or_refused_but_never_trips(tmp_path):
+    rows = [["U (mV)", "I (mA)"], *([k, 60 - k] for k in range(30))]
+    sound = workbook(tmp_path / "sweep.xlsx", A=rows, B=[["x"]]).read_bytes()
+    random = np.random.default_rng(20240503)
+    for _ in range(150):
+        damaged = bytearray(sound)
+        for place in random.integers(0, len(sound), size=random.integers(1, 6)):
+            damaged[place] = random.integers(0, 256)
+        if random.random() < 0.2:
+            del damaged[random.integers(4, len(sound)) :]
+        try:
+            table = read_table(io.BytesIO(bytes(damaged)))
+        except IvkitError as error:
+            refusal = str(error)
+        else:
+            refusal = ""
+            assert len(table) > 0
+        assert "\n" not in refusal
+
+
+def test_a_workbook_with_a_row_number_beyond_any_sheet_is_refused(tmp_path):
+    path = workbook(tmp_path / "sweep.xlsx", A=[["U", "I"], [1, 2]])
+    with zipfile.ZipFile(path) as packed:
+        parts = {name: packed.read(name) for name in packed.namelist()}
+    sheet = "xl/worksheets/sheet1.xml"
+    parts[sheet] = parts[sheet].replace(b'<row r="2"', b'<row r="99999999999"')
+    with zipfile.ZipFile(path, "w") as packed:
+        for name, content in parts.items():
+            packed.writestr(name, content)
+    with pytest.raises(FileError, match="it is no workbook that can be read"):
         read_table(path)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from ivkit.errors import TableError
 from ivkit.readings.quantities import Heading
 from ivkit.readings.units import BASE_UNITS, Unit, find_unit, unit_names
+from ivkit.readings.written_number import listed, shown
 
 # A wrong guess in one of these is a wrong answer, so doubt is an error at once; doubt in the
 # others matters only to the command that needs them.
@@ -91,10 +92,12 @@ def choose_columns(
             choice.columns[quantity] = (sure[0], heading.unit)
             taken[sure[0]] = quantity
         elif len(sure) > 1:
-            listed = " and ".join(f"{k + 1} '{headings[k].text}'" for k in sure)
-            what = f"columns {listed} may all be {quantity.replace('_', ' ')}"
+            columns = listed([f"{k + 1} '{shown(headings[k].text)}'" for k in sure], " and ")
+            what = f"columns {columns} may all be {quantity.replace('_', ' ')}"
             if quantity in _ESSENTIAL:
-                options = " or ".join(f"--column {quantity}={_option(headings, k)}" for k in sure)
+                options = " or ".join(
+                    f"--column {quantity}={_option(headings, k)}" for k in sure[:3]
+                )
                 raise TableError(
                     what, name, f"choose with {options}, or leave out with --column {quantity}=none"
                 )
@@ -129,11 +132,11 @@ def _said_column(
     if k is None:
         names = [h.text for h in headings]
         near = difflib.get_close_matches(text.rpartition(":")[0] or text, names, 1, 0.5)
-        listed = ", ".join(f"{i} '{n}'" for i, n in enumerate(names, start=1))
+        columns = listed([f"{i} '{shown(n)}'" for i, n in enumerate(names, start=1)])
         raise TableError(
             f"no column '{text}'",
             name,
-            f"the columns are {listed}" + (f"; did you mean '{near[0]}'?" if near else ""),
+            f"the columns are {columns}" + (f"; did you mean '{near[0]}'?" if near else ""),
         )
     heading = headings[k]
     kind = "code" if quantity.endswith("_code") else quantity

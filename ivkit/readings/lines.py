@@ -26,7 +26,7 @@ SHORT = frozenset({"short", "sc", "s.c.", "kurzschluss", "court-circuit", "corto
 """Words in a load column for no load at all and for a bare wire."""
 
 # What a spreadsheet writes for a failed formula begins like a comment and is none.
-_COMMENT = re.compile(r'\s*"?\s*(?:#(?!DIV/0!|N/A|VALUE!|REF!|NUM!|NAME\?|NULL!)|%|//)')
+_COMMENT = re.compile(r'"?\s*(?:#(?!DIV/0!|N/A|VALUE!|REF!|NUM!|NAME\?|NULL!)|%|//)')
 _RULE = re.compile(r"[\s|:+=_-]*")
 _CLOCK = r"\d\d?:\d\d(?::\d\d(?:[.,]\d+)?)?"
 _DATE = r"(?:\d{4}[-/]\d\d?[-/]\d\d?|\d\d?[./-]\d\d?[./-]\d{2,4})"
@@ -36,12 +36,12 @@ _DATE_AND_CLOCK = re.compile(r"(\d{4}-\d\d-\d\d)\s+(\d\d:\d\d)")
 
 def is_comment(text: str) -> bool:
     """Tell whether a line is a comment (#, %, //)."""
-    return _COMMENT.match(text) is not None
+    return _COMMENT.match(text.lstrip()) is not None
 
 
 def without_comment_sign(text: str) -> str:
     """Return a comment without the sign that makes it one."""
-    return _COMMENT.sub("", text, count=1)
+    return _COMMENT.sub("", text.lstrip(), count=1)
 
 
 def is_empty(text: str) -> bool:

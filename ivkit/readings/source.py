@@ -12,6 +12,7 @@ from typing import BinaryIO, TextIO
 from ivkit.errors import FileError, TableError
 
 _CHUNK = 1 << 20
+_LONGEST_LINE = 1_000_000
 _SIGNATURES = {
     b"\x1f\x8b": ("it is compressed", "unpack it first"),
     b"BZh": ("it is compressed", "unpack it first"),
@@ -191,6 +192,13 @@ def _numbered(stream, source: Source) -> Iterator[tuple[int, str]]:
             if not chunk[-1].endswith("\n"):
                 source.unended = number + len(chunk) - 1
             joined = "".join(chunk)
+            if max(map(len, chunk)) > _LONGEST_LINE:
+                row = number + next(k for k, t in enumerate(chunk) if len(t) > _LONGEST_LINE)
+                raise TableError(
+                    f"the line has more than {_LONGEST_LINE} characters",
+                    f"{source.name}, row {row}",
+                    "write one reading a line",
+                )
             if "\0" in joined:
                 raise _nul(number + joined[: joined.index("\0")].count("\n"), source.name)
             lines = [line.rstrip("\r\n\x1a") for line in chunk]

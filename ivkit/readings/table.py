@@ -25,7 +25,7 @@ from ivkit.readings.lines import is_comment, is_empty, is_stamp
 from ivkit.readings.quantities import read_heading
 from ivkit.readings.source import Source, open_source
 from ivkit.readings.units import BASE_UNITS, find_unit
-from ivkit.readings.written_number import Marks, find_marks, shown
+from ivkit.readings.written_number import Marks, find_marks, listed, shown
 
 _HEAD = 300
 _BLOCK = 50_000
@@ -116,13 +116,15 @@ def need(table: Table, *quantities: str) -> tuple[NDArray[np.float64], ...]:
                 table.doubts[quantity], table.name, f"name one with --column {quantity}=NAME"
             )
         used = {heading: q for q, heading in table.headings.items()}
-        listed = ", ".join(
-            f"{k} '{h}'" + (f" ({used[h]})" if h in used else "")
-            for k, h in enumerate(table.all_headings, start=1)
+        columns = listed(
+            [
+                f"{k} '{shown(h)}'" + (f" ({used[h]})" if h in used else "")
+                for k, h in enumerate(table.all_headings, start=1)
+            ]
         )
         example = table.others[0] if table.others else "NAME"
         raise TableError(
-            f"no column is headed as {quantity.replace('_', ' ')}; the columns are {listed}",
+            f"no column is headed as {quantity.replace('_', ' ')}; the columns are {columns}",
             table.name,
             f"name one with --column {quantity}={shlex.quote(example)}",
         )
@@ -179,11 +181,22 @@ def read_table(
         )
     known = {part for text in columns.values() for part in (text, text.rpartition(":")[0]) if part}
     with open_source(source, sheet) as opened:
-        head = list(itertools.islice(opened.lines, _HEAD))
+        head = _head(opened)
         layout = find_layout(head, known, opened.name)
         if layout.transposed:
             return _read_transposed(head + list(opened.lines), layout, columns, opened)
         return _read_columns(head, layout, columns, opened)
+
+
+def _head(source: Source) -> list[tuple[int, str]]:
+    """Return the first lines, so many that some hundred of them are not comments or blank."""
+    head, filled = [], 0
+    for number, text in source.lines:
+        head.append((number, text))
+        filled += not (is_comment(text) or is_empty(text))
+        if filled == _HEAD or len(head) == _BLOCK:
+            break
+    return head
 
 
 def _read_columns(
@@ -318,9 +331,9 @@ def _read_transposed(
     used = [values[k] for k, _ in choice.columns.values()]
     counts = {q: len(values[k]) for q, (k, _) in choice.columns.items()}
     if len(set(counts.values())) > 1:
-        listed = ", ".join(f"{q} {n}" for q, n in counts.items())
         raise TableError(
-            f"the quantities have unequal numbers of values: {listed}",
+            "the quantities have unequal numbers of values: "
+            + ", ".join(f"{q} {n}" for q, n in counts.items()),
             source.name,
             "write one value of each quantity for each reading",
         )
@@ -364,8 +377,7 @@ def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]
     said += notes
     said += choice.notes
     if others:
-        listed = ", ".join(f"'{h}'" for h in others)
-        said.append(f"not used: {listed}")
+        said.append("not used: " + listed([f"'{shown(h)}'" for h in others]))
     return Table(
         columns,
         rows,

@@ -10,6 +10,7 @@ from ivkit.errors import FileError, TableError
 from ivkit.readings.lines import is_number
 
 _LARGEST = 500_000_000
+_MOST_ROWS = 1_048_576
 
 
 def workbook_lines(
@@ -92,6 +93,10 @@ def _lines(sheet) -> list[tuple[int, str]]:
     sheet.reset_dimensions()
     lines = []
     for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+        if number > _MOST_ROWS:
+            raise ValueError("a damaged row number, up to which openpyxl would fill in empty rows")
+        if not any(cell is not None for cell in row):
+            continue
         cells = [_text(cell) for cell in row]
         while cells and not cells[-1]:
             cells.pop()

@@ -22,6 +22,7 @@ _LOOSE = re.compile(
 _ENTIRE = re.compile(r"[+-]?(?:[0-9]+(?:[.][0-9]*)?|[.][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _GROUPS = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:([.,'’])[0-9]{3})(?:\1[0-9]{3})*(?:[.,][0-9]*)?")
 _EITHER = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
+_MOST_LISTED = 12
 _QUICK = b"0123456789+-.eE \t"
 
 
@@ -43,6 +44,12 @@ def shown(text: str) -> str:
     """Return a text fit to stand in a message: printable, and no longer than a line bears."""
     text = "".join(c if c.isprintable() else "?" for c in text.strip())
     return text if len(text) <= 50 else text[:47] + "..."
+
+
+def listed(texts: Sequence[str], joint: str = ", ") -> str:
+    """Return texts as a list for a message, cut short where there are many."""
+    more = len(texts) - _MOST_LISTED
+    return joint.join(texts[:_MOST_LISTED]) + (f" and {more} more" if more > 0 else "")
 
 
 def looks_like_number(cell: str) -> bool:
