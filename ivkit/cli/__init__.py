@@ -15,11 +15,13 @@ from ivkit.errors import IvkitError
 COMMANDS = {
     "characterize": "What is this panel: key points, parameters, uncertainty.",
     "plan": "Before measuring: which loads, and is the front end good enough.",
+    "translate": "This sweep at STC; is it the panel that the datasheet promises.",
     "load": "Which load resistor gets the most out of it.",
     "track": "What a log of a turning panel says, against physics.",
     "sun": "What tracking is worth here, on this day or in this year.",
     "report": "The whole bench as one HTML page.",
     "batch": "Many sweeps, one row each.",
+    "lamp": "What the panel should give under this lamp.",
 }
 
 

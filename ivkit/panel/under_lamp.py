@@ -1,0 +1,314 @@
+"""What a panel should give under this lamp: light cell by cell, the string solved, with its doubt.
+
+The lamp's strength comes in whatever terms are at hand; its spectrum turns lux or watts into light
+that the cells can use; its shape and place turn that into the light of each cell; the cells are
+solved as a string, which the darkest limits. Every uncertain input is moved by its standard
+uncertainty and all of it done again (JCGM 100:2008, 5.1.3 note 2), so the budget names what to
+find out first.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import UFloat, ufloat
+
+from ivkit.curve.key_points import KeyPoints
+from ivkit.errors import RangeError
+from ivkit.light.lamp import Lamp, PanelLight
+from ivkit.light.lamp_shape import Shape
+from ivkit.light.panel_face import PanelFace, Placement
+from ivkit.light.radiometry import Band, Spectrum
+from ivkit.light.response import of_technology
+from ivkit.light.spectrum import effective_irradiance
+from ivkit.panel.cells import cells_under
+from ivkit.panel.datasheet import Datasheet
+from ivkit.panel.low_light import in_faint_light
+from ivkit.panel.propagate import propagate
+
+Array = NDArray[np.float64]
+
+#: Usual luminous efficacy of lamps by kind, lm per electrical watt, and standard uncertainty.
+#: Halogen: 16 to 24 (TRILUX, lighting practice; archlight 2007); the others are common practice,
+#: no source.
+USUAL_EFFICACY = {
+    "halogen": (20.0, 2.3),
+    "incandescent": (12.0, 2.0),
+    "led": (90.0, 20.0),
+    "fluorescent": (70.0, 12.0),
+}
+TERMS = ("panel", "distance", "power", "cell")
+
+
+@dataclass(frozen=True)
+class Strength:
+    """How strong the lamp is, in the terms at hand.
+
+    Attributes
+    ----------
+    terms : str
+        ``panel``: a reading on the panel's centre; ``distance``: a reading on the lamp's axis;
+        ``power``: electrical watts and efficacy; ``cell``: effective irradiance on the panel's
+        centre, from a known cell.
+    value : UFloat
+        lx or W/m2; for ``power`` W.
+    unit : str
+        ``lx`` or ``W_m2``.
+    spectrum : Spectrum or None
+        Of the lamp; None only for ``cell``.
+    band : tuple of float or None
+        Of a reading in W/m2, nm.
+    distance_m : float or None
+        Of a reading on the axis.
+    efficacy_lm_W : UFloat or None
+        For ``power``.
+    """
+
+    terms: str
+    value: UFloat
+    unit: str = "lx"
+    spectrum: Spectrum | None = None
+    band: Band | None = None
+    distance_m: float | None = None
+    efficacy_lm_W: UFloat | None = None
+
+    def __post_init__(self) -> None:
+        if self.terms not in TERMS:
+            raise RangeError(f"terms {self.terms!r} of a lamp are not one of {', '.join(TERMS)}")
+        if self.terms != "cell" and self.spectrum is None:
+            raise RangeError(
+                "lux or watts say nothing without the kind of lamp",
+                remedy="name its light: halogen, led, fluorescent, or a temperature as 2856 K; "
+                "1000 lx are 3 to 32 W/m2 to a silicon cell, by the lamp",
+            )
+
+
+@dataclass(frozen=True)
+class UnderLamp:
+    """What the panel should give.
+
+    Attributes
+    ----------
+    light : PanelLight or None
+        Effective irradiance of each cell before the glass, W/m2; None for even light.
+    cells : ndarray, shape (rows, columns)
+        The same with the incidence angle modifier of the glass, W/m2.
+    effective_irradiance : UFloat
+        Mean over the panel behind the glass, W/m2.
+    key_points : KeyPoints
+        Of the string, as uncertain numbers.
+    even : KeyPoints
+        What the same light, spread evenly, would give.
+    loads : dict of float to UFloat
+        Power into each load, W, by ohm.
+    voltage, current : ndarray
+        The expected curve, V and A.
+    limiting_cell : int or None
+        Place in the string of the cell that limits at maximum power, from 0.
+    assumed : tuple of str
+        What was not given.
+    """
+
+    light: PanelLight | None
+    cells: Array
+    effective_irradiance: UFloat
+    key_points: KeyPoints
+    even: KeyPoints
+    loads: dict[float, UFloat]
+    voltage: Array
+    current: Array
+    limiting_cell: int | None
+    assumed: tuple[str, ...]
+
+
+def under_lamp(
+    sheet: Datasheet,
+    strength: Strength,
+    shape: Shape,
+    distance_m: UFloat,
+    face: PanelFace | None = None,
+    *,
+    tilt_deg: float = 0.0,
+    offset_m: tuple[float, float] = (0.0, 0.0),
+    temp_cell: UFloat | float = 25.0,
+    loads: Sequence[float] = (),
+    assumed: Sequence[str] = (),
+) -> UnderLamp:
+    """Return what a panel of this datasheet should give under this lamp.
+
+    Parameters
+    ----------
+    sheet : Datasheet
+    strength : Strength
+    shape : Point, Beam, Strip or Disc
+    distance_m : UFloat
+        From the lamp to the panel's centre, m.
+    face : PanelFace, optional
+        The cells' places; without it the light counts as even.
+    tilt_deg, offset_m : float, tuple of float
+        As in `Placement`.
+    temp_cell : float or UFloat
+        degC.
+    loads : sequence of float
+        Loads to say the power into, ohm.
+    assumed : sequence of str
+        What was not given, to be passed on.
+
+    Raises
+    ------
+    RangeError
+        A lamp inside or behind the panel, cells that are not those of the sheet, light that no
+        datasheet reaches to.
+    """
+    if face is not None and sheet.cells is not None and face.cells != sheet.cells:
+        raise RangeError(
+            f"{face.rows} rows of {face.columns} cells are {face.cells}, but the panel has "
+            f"{sheet.cells} in series",
+            remedy="give rows and columns of the cells of one string",
+        )
+    notes = list(assumed)
+    if face is not None and (sheet.strings > 1 or sheet.cells is None):
+        notes.append("strings in parallel: the light is taken as even over the panel")
+        face = None
+    factor, weights, told = _conversion(strength, sheet)
+    set_up = _SetUp(
+        sheet, strength, shape, face, tilt_deg, offset_m, tuple(map(float, loads)), factor, weights
+    )
+    inputs: dict[str, Any] = {
+        "reading": strength.value,
+        "efficacy": strength.efficacy_lm_W,
+        "distance": distance_m,
+        "temperature": temp_cell,
+        "shunt": sheet.shunt_exponent,
+        **{cause: ufloat(0.0, 1.0, cause) for cause in weights},
+        **sheet.sources,
+    }
+    found = propagate(set_up.solve, inputs)
+    plain = {name: getattr(value, "nominal_value", value) for name, value in inputs.items()}
+    light = set_up.light(plain)
+    whole = set_up.curve(plain, set_up.cells(light))
+    limiting = None
+    if face is not None:
+        limiting = int(np.ravel(whole.at_max_power().limiting_cell)[0])
+    voltage = np.linspace(0.0, found["v_oc"].nominal_value, 200)
+    return UnderLamp(
+        None if face is None else light,
+        set_up.cells(light),
+        found["mean"],
+        KeyPoints(*(found[name] for name in _NAMES)),
+        KeyPoints(*(found[f"even {name}"] for name in _NAMES)),
+        {ohm: found[f"load {ohm!r}"] for ohm in set_up.loads},
+        voltage,
+        np.asarray(whole.current(voltage)),
+        limiting,
+        tuple(dict.fromkeys([*notes, *told])),
+    )
+
+
+def usual_face(sheet: Datasheet) -> PanelFace | None:
+    """Return square cells that tile the datasheet's area, as near to a square as their number
+    allows; None where area or cells are not known.
+    """
+    if sheet.area_m2 is None or sheet.cells is None:
+        return None
+    rows = max(k for k in range(1, int(sheet.cells**0.5) + 1) if sheet.cells % k == 0)
+    columns = sheet.cells // rows
+    side = (sheet.area_m2 / sheet.cells) ** 0.5
+    return PanelFace(columns * side, rows * side, rows, columns)
+
+
+_NAMES = ("i_sc", "v_oc", "v_mp", "i_mp")
+
+
+@dataclass(frozen=True)
+class _SetUp:
+    """What stays while the uncertain inputs are moved; inputs are plain numbers by name."""
+
+    sheet: Datasheet
+    strength: Strength
+    shape: Shape
+    face: PanelFace | None
+    tilt_deg: float
+    offset_m: tuple[float, float]
+    loads: tuple[float, ...]
+    factor: float
+    weights: dict[str, float]
+
+    def light(self, given: Mapping[str, Any]) -> PanelLight:
+        """Return the effective irradiance of each cell ahead of the glass, W/m2."""
+        strength = self.strength
+        placement = Placement(given["distance"], self.tilt_deg, 0.0, self.offset_m)
+        reading = max(given["reading"], 0.0)
+        if strength.terms in ("panel", "cell"):
+            lamp = Lamp.from_panel_centre(self.shape, reading, placement, strength.unit)
+        elif strength.terms == "distance":
+            lamp = Lamp.from_reading(self.shape, reading, strength.distance_m, strength.unit)
+        else:
+            lamp = Lamp.from_power(self.shape, reading, given["efficacy"])
+        share = 1.0 + sum(weight * given[cause] for cause, weight in self.weights.items())
+        lamp = lamp.times(self.factor * max(share, 0.0), "W_m2")
+        return lamp.on(self.face or _POINT, placement)
+
+    def cells(self, light: PanelLight) -> Array:
+        """Return the effective irradiance of each cell behind the glass, W/m2."""
+        return light.cells * self.sheet.iam(light.aoi)
+
+    def curve(self, given: Mapping[str, Any], cells: Array, even: bool = False) -> Any:
+        """Return the panel's curve: its string of cells, or with the light spread evenly."""
+        panel = self.sheet.panel({name: given[name] for name in self.sheet.sources})
+        celsius, exponent = given["temperature"], given["shunt"]
+        if even or self.face is None:
+            return in_faint_light(panel, float(np.mean(cells)), celsius, exponent)
+        return cells_under(
+            panel,
+            cells.ravel()[self.face.series_order],
+            celsius,
+            bypass_groups=self.sheet.bypass_groups,
+            shunt_exponent=exponent,
+        )
+
+    def solve(self, **given: Any) -> dict[str, float]:
+        """Return the mean light, the key points of the string and of even light, and the loads."""
+        cells = self.cells(self.light(given))
+        curve = self.curve(given, cells)
+        return {
+            "mean": float(np.mean(cells)),
+            **_points(curve, ""),
+            **_points(self.curve(given, cells, even=True), "even "),
+            **_powers(curve, self.loads),
+        }
+
+
+#: A panel without extent, for even light.
+_POINT = PanelFace(1e-6, 1e-6, 1, 1)
+
+
+def _conversion(
+    strength: Strength, sheet: Datasheet
+) -> tuple[float, dict[str, float], tuple[str, ...]]:
+    """Return effective W/m2 per lx or W/m2, what it is uncertain by as shares, and assumptions."""
+    if strength.terms == "cell":
+        return 1.0, {}, ()
+    response = of_technology(sheet.kind.name)
+    given = {"lux": 1.0} if strength.unit == "lx" else {"irradiance": 1.0, "band": strength.band}
+    per_unit = effective_irradiance(strength.spectrum, response=response, **given)
+    value = float(per_unit.value_W_m2)
+    shares = {f"spectrum: {cause}": u / value for cause, u in per_unit.parts_W_m2.items() if u > 0}
+    return value, shares, per_unit.assumed
+
+
+def _points(curve: Any, prefix: str) -> dict[str, float]:
+    points = curve.key_points()
+    return {
+        f"{prefix}{name}": float(np.ravel(getattr(points, name))[0])
+        for name in ("i_sc", "v_oc", "v_mp", "i_mp")
+    }
+
+
+def _powers(curve: Any, loads: Sequence[float]) -> dict[str, float]:
+    return {
+        f"load {ohm!r}": float(np.ravel(curve.operating_point(ohm).power)[0])
+        for ohm in map(float, loads)
+    }

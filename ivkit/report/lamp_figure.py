@@ -1,0 +1,143 @@
+"""The picture of a panel under a lamp: the light on each cell, and the curve to expect."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ivkit.report import style
+from ivkit.report.text import number
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from ivkit.panel.under_lamp import UnderLamp
+
+
+def lamp_figure(
+    found: "UnderLamp", distances: Sequence[tuple[float, "UnderLamp"]] = ()
+) -> "Figure":
+    """Draw the irradiance map and the expected curves; power against distance where there is any.
+
+    Parameters
+    ----------
+    found : UnderLamp
+    distances : sequence of (m, UnderLamp)
+        The same panel at other distances.
+    """
+    even = found.light is None
+    count = (0 if even else 1) + 1 + (1 if distances else 0)
+    figure = style.new_figure(7.2, 3.4 * count)
+    axes = list(np.atleast_1d(figure.subplots(count, 1)))
+    if not even:
+        _map(figure, axes.pop(0), found)
+    _curves(axes.pop(0), found)
+    if distances:
+        _distances(axes.pop(0), distances)
+    return figure
+
+
+def _map(figure, axes, found: "UnderLamp") -> None:
+    cells = found.cells
+    image = axes.imshow(cells, origin="lower", cmap="cividis", aspect="equal")
+    rows, columns = cells.shape
+    middle = 0.5 * (float(np.min(cells)) + float(np.max(cells)))
+    if rows * columns <= 120:
+        for (row, column), value in np.ndenumerate(cells):
+            dark = value < middle
+            axes.text(
+                column,
+                row,
+                f"{value:.0f}",
+                ha="center",
+                va="center",
+                fontsize=7.5,
+                color="white" if dark else style.INK,
+            )
+    else:
+        # Too many to read one by one: a scale instead.
+        bar = figure.colorbar(image, ax=axes, shrink=0.8)
+        bar.outline.set_visible(False)
+        bar.ax.tick_params(colors=style.INK, length=3)
+    axes.set_xticks([])
+    axes.set_yticks([])
+    axes.spines[:].set_visible(False)
+    axes.set_anchor("W")
+    axes.set_title(
+        "effective irradiance of each cell (W/m²)", loc="left", fontsize=10, color=style.INK
+    )
+
+
+def _curves(axes, found: "UnderLamp") -> None:
+    points = found.key_points
+    k_i, unit_i = style.scale_of(float(np.max(found.current)), "A")
+    k_p, unit_p = style.scale_of(points.p_mp.nominal_value, "W")
+    axes.plot(found.voltage, found.current * k_i, color=style.CURVE, lw=1.6)
+    right = axes.twinx()
+    right.plot(found.voltage, found.voltage * found.current * k_p, color=style.POWER, lw=1.4)
+    v, p = points.v_mp.nominal_value, points.p_mp.nominal_value
+    right.errorbar(
+        [v],
+        [p * k_p],
+        yerr=[2 * points.p_mp.std_dev * k_p],
+        fmt="s",
+        color=style.POWER,
+        markersize=6,
+        capsize=3,
+        elinewidth=1.0,
+    )
+    right.annotate(
+        f"{number(p, points.p_mp.std_dev, 'W')}, bar: 95 %",
+        (v, p * k_p),
+        xytext=(-10, 4),
+        textcoords="offset points",
+        ha="right",
+        color=style.POWER,
+        fontsize=9,
+    )
+    style.dress(axes, "voltage (V)", f"current ({unit_i})")
+    axes.yaxis.label.set_color(style.CURVE)
+    axes.set_ylim(0, 1.2 * float(np.max(found.current)) * k_i)
+    right.set_ylim(0, 1.2 * (p + 2 * points.p_mp.std_dev) * k_p)
+    right.set_ylabel(f"power ({unit_p})", color=style.POWER)
+    right.tick_params(axis="y", colors=style.POWER, length=3)
+    right.spines[["top", "left"]].set_visible(False)
+    right.spines["right"].set_color(style.POWER)
+    axes.set_title("what to expect", loc="left", fontsize=10, color=style.INK)
+
+
+def _distances(axes, distances: Sequence[tuple[float, "UnderLamp"]]) -> None:
+    far = np.array([distance for distance, _ in distances])
+    series = [("best load", [one.key_points.p_mp for _, one in distances])]
+    for ohm in distances[0][1].loads:
+        series.append((number(ohm, None, "ohm"), [one.loads[ohm] for _, one in distances]))
+    top = max(q.nominal_value for _, values in series for q in values)
+    k, unit = style.scale_of(top, "W")
+    for (name, values), color, dashes in zip(
+        series, style.SERIES, ("-", (0, (6, 2)), (0, (1.5, 1.5)), "-.", ":", "-"), strict=False
+    ):
+        power = np.array([q.nominal_value for q in values]) * k
+        half = 2 * np.array([q.std_dev for q in values]) * k
+        axes.fill_between(
+            far, np.maximum(power - half, 1e-9), power + half, color=color, alpha=0.13, lw=0
+        )
+        axes.plot(far, power, color=color, ls=dashes, lw=1.5)
+        axes.annotate(
+            name,
+            (far[-1], power[-1]),
+            xytext=(4, 0),
+            textcoords="offset points",
+            va="center",
+            color=color,
+            fontsize=9,
+            annotation_clip=False,
+        )
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    ticks = [x for x in (0.05, 0.1, 0.2, 0.3, 0.5, 1, 2, 3, 5, 10) if far[0] <= x <= far[-1]]
+    axes.set_xticks(ticks, [f"{x:g}" for x in ticks])
+    axes.minorticks_off()
+    axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+    style.dress(axes, "distance from the lamp (m)", f"power ({unit})")
+    axes.set_xlim(far[0], far[-1] * 1.25)
+    axes.set_title("power against distance, bands: 95 %", loc="left", fontsize=10, color=style.INK)
