@@ -313,3 +313,16 @@ def test_the_figure_names_every_mount_and_both_powers(jetty):
 
 def test_best_tilts_through_a_year_are_named_by_their_period():
     assert str(Retilted("month", 180)) == "best tilt each month, south"
+
+
+def test_a_datasheet_adds_the_panels_energy_and_what_a_load_gets(run):
+    sheet = Path(__file__).parent.parent / "datasheets" / "jetty_10W.toml"
+    status, out, _ = run(*LONDON, *JUNE, "--datasheet", sheet, "--load", 33, "--step", 20)
+    assert status == 0
+    assert "more energy at maximum power" in words(out)
+    assert "into 33 ohm" in out
+    # 7.25 kWh/m2 of light on a fixed plane and 10 W at 1000 W/m2: at most 72.5 Wh, less for warm
+    # cells (-0.45 %/K), glass and low light.
+    fixed = next(line for line in out.splitlines() if line.strip().startswith("fixed"))
+    energy = float(re.findall(r"([\d.]+) Wh", fixed)[0])
+    assert 0.8 * 72.5 < energy < 72.5

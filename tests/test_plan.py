@@ -153,6 +153,21 @@ def test_the_command_answers_first_and_cautions_last(capsys):
     assert "--drawer ten: not a resistance" in capsys.readouterr().err
 
 
+def test_a_datasheet_and_the_light_do_instead_of_a_sweep(command_line):
+    sheet = EXAMPLES.parent / "datasheets" / "jetty_10W.toml"
+    arguments = ("plan", "--datasheet", sheet, "--irradiance", 140, "--json", "-")
+    status, out, _ = command_line(*arguments)
+    assert status == 0
+    # 0.14 of the label's 10 W, a little less for the lower voltage in faint light.
+    assert 1.1 < json.loads(out)["key_points"]["pmp_W"]["value"] < 1.4
+    status, _, err = command_line("plan", "--datasheet", sheet)
+    assert status == 2
+    assert "a datasheet needs --irradiance" in err
+    status, _, err = command_line("plan", "x.csv", "--datasheet", sheet)
+    assert status == 2
+    assert "either a SWEEP or a datasheet" in err
+
+
 def test_a_sweep_without_a_curve_is_nothing_to_plan_from(tmp_path, capsys):
     (tmp_path / "r.csv").write_text("V,I\n" + "".join(f"{k},{0.1 * k}\n" for k in range(1, 9)))
     with pytest.raises(SystemExit) as stop:

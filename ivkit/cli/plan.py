@@ -1,13 +1,20 @@
 """``ivkit plan``: before measuring, which loads, and is the front end good enough."""
 
+from typing import TYPE_CHECKING
+
 import click
 
 from ivkit.cli.inputs import SweepOptions, sweep_options
 from ivkit.cli.output import Output, output_options
+from ivkit.cli.panel_source import load_panel, panel_options
+
+if TYPE_CHECKING:
+    from ivkit.curve.diode import SingleDiode
 
 
 @click.command("plan")
-@click.argument("sweep", metavar="SWEEP")
+@click.argument("sweep", metavar="[SWEEP]", required=False)
+@panel_options
 @sweep_options
 @click.option(
     "--count",
@@ -37,7 +44,9 @@ from ivkit.cli.output import Output, output_options
 @click.option("--no-ends", is_flag=True, help="Do not use short circuit and open circuit.")
 @output_options(plot=False)
 def command(
-    sweep: str,
+    sweep: str | None,
+    datasheet: str | None,
+    module: str | None,
     options: SweepOptions,
     count: int,
     aim: str,
@@ -48,21 +57,19 @@ def command(
 ) -> None:
     """Before measuring: which loads tell most, and what uncertainty will come out.
 
-    SWEEP is a first, rough sweep of the panel in the light that the real one will be taken in.
+    SWEEP is a first, rough sweep of the panel in the light that the real one will be taken in;
+    instead of it a datasheet will do, with --irradiance and --temperature.
 
-    Example: ivkit plan rough.csv --bench bench.toml --count 10
+    Example: ivkit plan --datasheet panel.toml --irradiance 140 --temperature 33
     """
-    from ivkit.errors import SweepError
     from ivkit.report.plan_text import describe_plan, plan_document, plan_frame
     from ivkit.verdict.plan import plan_sweep
 
-    fit = options.fit(sweep)
-    if fit.model is None:
-        raise SweepError(
-            f"no curve to plan from ({', '.join(fit.flags)})", sweep, "take a few more readings"
-        )
+    if sweep is not None and (datasheet or module):
+        raise click.UsageError("give either a SWEEP or a datasheet to plan from")
+    model = _measured(sweep, options) if sweep else _promised(datasheet, module, options)
     plan = plan_sweep(
-        fit.model,
+        model,
         options.load_bench(),
         count=count,
         aim=aim,
@@ -74,8 +81,33 @@ def command(
         describe_plan(plan),
         plan_document(plan),
         lambda: plan_frame(plan),
-        inputs=options.files((sweep,)),
+        inputs=options.files(tuple(name for name in (sweep, datasheet) if name)),
     )
+
+
+def _measured(sweep: str, options: SweepOptions) -> "SingleDiode":
+    """Return the curve of a first sweep."""
+    from ivkit.errors import SweepError
+
+    fit = options.fit(sweep)
+    if fit.model is None:
+        raise SweepError(
+            f"no curve to plan from ({', '.join(fit.flags)})", sweep, "take a few more readings"
+        )
+    return fit.model
+
+
+def _promised(datasheet: str | None, module: str | None, options: SweepOptions) -> "SingleDiode":
+    """Return the curve that a datasheet promises in the light and at the temperature given."""
+    if options.irradiance is None:
+        raise click.UsageError(
+            "a datasheet needs --irradiance: the effective W/m2 that the sweep will be taken in"
+        )
+    sheet = load_panel(datasheet, module)
+    celsius = 25.0 if options.temp_cell is None else options.temp_cell
+    from ivkit.panel.low_light import in_faint_light
+
+    return in_faint_light(sheet.panel(), options.irradiance, celsius)
 
 
 def _loads(drawer: str | None) -> tuple[float, ...]:

@@ -6,6 +6,7 @@ import click
 
 from ivkit.cli.mounts import read_mount
 from ivkit.cli.output import FiniteNumber, Output, output_options
+from ivkit.cli.panel_source import load_panel, panel_options
 
 if TYPE_CHECKING:
     from ivkit.light.mount import Mount
@@ -143,6 +144,7 @@ class Glass(click.ParamType):
     metavar="MIN",
     help="Of a clear sky. [1 for a day, 5 for a year]",
 )
+@panel_options
 @output_options()
 def command(
     latitude: float | None,
@@ -166,6 +168,8 @@ def command(
     nmot: float | None,
     glass: float | None,
     minutes: float | None,
+    datasheet: str | None,
+    module: str | None,
     output: Output,
 ) -> None:
     """What tracking is worth here, on this day or in this year.
@@ -178,6 +182,10 @@ def command(
         raise click.UsageError("give both --latitude and --longitude, or neither")
     if day is not None and year is not None:
         raise click.UsageError("give --day or --year, not both")
+    panel = None
+    if datasheet is not None or module is not None:
+        sheet = load_panel(datasheet, module)
+        panel, nmot = sheet.panel(), sheet.nmot if nmot is None else nmot
     place = None
     if latitude is not None:
         from ivkit.light.place import Place
@@ -201,6 +209,7 @@ def command(
     result = gain(
         sky,
         chosen,
+        panel=panel,
         load_ohm=load_ohm,
         drive=taken,
         model=SkyModel(model),
@@ -219,7 +228,7 @@ def command(
         document(result, when),
         lambda: frame(result),
         figure,
-        [weather] if weather else [],
+        [name for name in (weather, datasheet) if name],
     )
 
 

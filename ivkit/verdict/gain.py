@@ -230,7 +230,7 @@ def gain(
         what = "a load's power" if load_ohm is not None else "what a drive takes"
         raise RangeError(
             f"{what} needs a panel to be compared with",
-            remedy="give the panel too, or leave it out for the light alone",
+            remedy="give the panel too (--datasheet), or leave it out for the light alone",
         )
     if nmot is not None and not 20 <= nmot <= 90:
         raise RangeError(
