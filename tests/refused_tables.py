@@ -180,6 +180,11 @@ REFUSED = {
         {},
         r"row 2, column 'time': '12:00' can be read as more",
     ),
+    "number where a time of day is said to be": (
+        "Time (hh:mm:ss);U\n0,5;1\n",
+        {},
+        r"row 2, column 'Time \(hh:mm:ss\)': '0,5' is no time written as hh:mm:ss",
+    ),
     "no such day": (
         "time;U\n2024-02-30T12:00:00;1\n",
         {},

@@ -199,6 +199,23 @@ READ = {
         "time U I\n2024-05-03 12:00:00 1 2\n2024-05-03 12:00:30 1 2\n",
         {"time": [0, 30], "voltage": [1, 1], "current": [2, 2]},
     ),
+    "dates with strokes, year first": (
+        "time;U\n2024/05/03 12:00:00;1\n2024/05/03 12:00:10;2\n",
+        {"time": [0, 10], "voltage": [1, 2]},
+    ),
+    "hours and minutes, as the heading says": (
+        "Time (hh:mm),U\n9:30,1\n10:15,2\n",
+        {"time": [0, 2700], "voltage": [1, 2]},
+    ),
+    "minutes and seconds, as the heading says": (
+        "t [mm:ss],U\n09:30,1\n10:15,2\n",
+        {"time": [0, 45], "voltage": [1, 2]},
+    ),
+    "zone in the heading": (
+        "time (UTC),U\n2024-05-03T12:00,1\n2024-05-03T12:01,2\n",
+        {"time": [0, 60], "voltage": [1, 2]},
+    ),
+    "a unit of temperature that nobody knows": ("T (foo),U\n20,1\n", {"voltage": [1]}),
     "times of day": (
         "Zeit;U;I\n11:59:30;1,5;2\n12:00:15;1,5;2\n",
         {"time": [0, 45], "voltage": [1.5, 1.5], "current": [2, 2]},

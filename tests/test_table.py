@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ivkit.errors import IvkitError, TableError
+from ivkit.readings.quantities import read_heading
 from ivkit.readings.table import need, read_table
 from tests import published
 from tests.refused_tables import REFUSED
@@ -322,3 +323,55 @@ def test_a_text_made_to_be_slow_is_refused_at_once(text):
     _, refusal = read_or_refusal(io.StringIO(text))
     assert refusal
     assert len(refusal) < 400
+
+
+STRANGERS = """Voc Isc Vmp U0 u(V) u_V dU V/I V² P=U·I Battery_voltage uv # No Vcc T_amb
+ambient_temperature max_power I_sc V_oc U_ref tilt"""
+
+
+@pytest.mark.parametrize("heading", STRANGERS.split())
+def test_a_heading_that_only_resembles_a_quantity_is_not_taken_for_it(heading):
+    assert not read_heading(heading).meanings
+
+
+@pytest.mark.parametrize(
+    ("heading", "quantity", "unit"),
+    [
+        ("U_L", "voltage", None),
+        ("Vpv", "voltage", None),
+        ("V_panel [mV]", "voltage", "mV"),
+        ("Panel voltage (V)", "voltage", "V"),
+        ("Voltage (panel)", "voltage", None),
+        ("I_load/mA", "current", "mA"),
+        ("Stromstärke in µA", "current", "uA"),
+        ("P calculated (mW)", "power", "mW"),
+        ("RL (kOhm)", "load", "kohm"),
+        ("Rheostat (Ω)", "load", "ohm"),
+        ("T (K)", "temperature", "K"),
+        ("R (K)", "load", "kohm"),
+        ("Cell temperature °C", "temperature", "degC"),
+        ("ϑ (°C)", "temperature", "degC"),
+        ("θ (°)", "angle", "deg"),
+        ("aoi_deg", "angle", "deg"),
+        ("Einfallswinkel (rad)", "angle", "rad"),
+        ("lamp distance (mm)", "distance", "mm"),
+        ("r (cm)", "distance", "cm"),
+        ("POA irradiance W m⁻²", "irradiance", "W/m2"),
+        ("Bestrahlungsstärke (W/m²)", "irradiance", "W/m2"),
+        ("Beleuchtungsstärke (klx)", "illuminance", "klx"),
+        ("lux", "illuminance", None),
+        ("elapsed time (ms)", "time", "ms"),
+        ("raw V", "voltage_code", None),
+        ("ADC current", "current_code", None),
+    ],
+)
+def test_a_heading_is_understood(heading, quantity, unit):
+    read = read_heading(heading)
+    assert (read.quantity, read.unit and read.unit.name) == (quantity, unit)
+
+
+def test_separator_and_marks_are_said_where_they_are_not_comma_and_point():
+    notes = read("U (mV);I\n1.480,5;0,1\n").notes
+    assert "read cells separated by semicolons" in notes
+    assert "read the comma as decimal mark" in notes
+    assert "read . as mark between thousands" in notes

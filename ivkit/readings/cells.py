@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from ivkit.errors import TableError
 from ivkit.readings.lines import OPEN, SHORT, is_stamp
+from ivkit.readings.moments import Moments
 from ivkit.readings.resistor_value import resistor_value_and_step
 from ivkit.readings.units import BASE_UNITS, Unit
 from ivkit.readings.written_number import (
@@ -20,8 +21,6 @@ from ivkit.readings.written_number import (
     tidy,
 )
 
-_CLOCK = re.compile(r"(\d\d?):(\d\d):(\d\d(?:\.\d+)?)", re.ASCII)
-_ISO = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?", re.ASCII)
 # Beyond these, a value without a unit is worth a word: no small panel gives it.
 _MUCH = {"voltage": 200.0, "current": 50.0, "power": 2000.0}
 
@@ -46,12 +45,15 @@ class Column:
         self.quantity, self.heading, self.unit = quantity, heading, unit
         self.name, self.line = name, line
         self.resolution: float | None = None
-        self.start: datetime | None = None
+        self._moments = Moments(unit)
         self._parts: list[NDArray[np.float64]] = []
-        self._clock = False
-        self._last = -np.inf
         self._cell_units: set[str] = set()
         self._labels: dict[str, int] = {}
+
+    @property
+    def start(self) -> datetime | None:
+        """The first date in a column of dates, at which time is zero."""
+        return self._moments.start
 
     def add(self, cells: Sequence[str], rows: Sequence[int], marks: Marks) -> None:
         """Read the cells of a block; ``rows`` are their line numbers.
@@ -62,7 +64,7 @@ class Column:
             A cell that is no number (or resistance, or time), at its row and column.
         """
         power = self.unit.power if self.unit else 0
-        quick = read_plain_numbers(cells, marks, power or 0)
+        quick = None if self._moments.form else read_plain_numbers(cells, marks, power or 0)
         if quick is not None:
             values, step = np.array(quick[0]), quick[1]
             if self.unit and power is None:
@@ -80,7 +82,7 @@ class Column:
         """Return all values in the base unit, and what was understood."""
         values = np.concatenate(self._parts) if self._parts else np.empty(0)
         label = self.quantity.replace("_", " ")
-        if self.start is not None or self._clock:
+        if self._moments.used:
             return values, [f"read '{self.heading}' as {label} in s since the first"]
         if self._labels:
             return values, [f"numbered the {len(self._labels)} sweeps of '{self.heading}'"]
@@ -119,7 +121,17 @@ class Column:
         if text in BLANKS:
             return np.nan
         if self.quantity == "time" and is_stamp(text):
-            return self._read_stamp(text, row)
+            try:
+                return self._moments.read(text)
+            except ValueError as problem:
+                what, remedy = problem.args
+                raise TableError(what, self._place(row), remedy) from None
+        if self.quantity == "time" and self._moments.form:
+            raise TableError(
+                f"'{shown(text)}' is no time written as {self._moments.form}",
+                self._place(row),
+                "write 2024-06-05T12:00:00, or 12:00:00, or name the unit in the heading",
+            )
         if self.quantity == "load":
             if text.casefold() in OPEN:
                 return np.inf
@@ -154,39 +166,6 @@ class Column:
         unit = unit or self.unit
         self._note_step(unit.step_to_base(step) if unit else step)
         return unit.number_to_base(value) if unit else value
-
-    def _read_stamp(self, text: str, row: int) -> float:
-        """Return seconds since the first date or time of day in the column."""
-        clock = _CLOCK.fullmatch(text)
-        if clock and self.start is None:
-            hours, minutes = int(clock[1]), int(clock[2])
-            seconds = 3600.0 * hours + 60.0 * minutes + float(clock[3])
-            if not self._clock:
-                self._clock, self._zero = True, seconds
-            if seconds - self._last < -43200 and self._last > -np.inf:
-                raise TableError(
-                    f"'{shown(text)}' is half a day before the reading above it",
-                    self._place(row),
-                    "write the date too, as 2024-06-05T12:00:00",
-                )
-            self._last = seconds
-            return seconds - self._zero
-        if _ISO.fullmatch(text) and not self._clock:
-            try:
-                moment = datetime.fromisoformat(text)
-                self.start = self.start or moment
-                return (moment - self.start).total_seconds()
-            except (ValueError, TypeError, OverflowError):
-                raise TableError(
-                    f"'{shown(text)}' is no date and time like the others",
-                    self._place(row),
-                    "write 2024-06-05T12:00:00, all with a time zone or all without",
-                ) from None
-        raise TableError(
-            f"'{shown(text)}' can be read as more than one time",
-            self._place(row),
-            "write 2024-06-05T12:00:00, or 12:00:00, or seconds as a number",
-        )
 
     def _refuse_negative(self, cells: Sequence[str], rows: Sequence[int]) -> None:
         below = np.flatnonzero(self._parts[-1] < 0)

@@ -88,7 +88,11 @@ def choose_columns(
         if len(sure) == 1:
             heading = headings[sure[0]]
             if heading.unknown_unit:
-                raise _unknown_unit(heading.unknown_unit, quantity, heading, name)
+                trouble = _unknown_unit(heading.unknown_unit, quantity, heading, name)
+                if quantity in _ESSENTIAL:
+                    raise trouble
+                choice.doubts[quantity] = f"{trouble.what} ('{heading.text}')"
+                continue
             choice.columns[quantity] = (sure[0], heading.unit)
             taken[sure[0]] = quantity
         elif len(sure) > 1:
@@ -163,16 +167,17 @@ def _said_column(
 
 
 def _find(text: str, headings: Sequence[Heading]) -> int | None:
-    """Return the index of the one column with that heading, name without unit, or number."""
-    for key in (lambda h: h.text.strip(), lambda h: h.text.strip().casefold()):
-        wanted = text.strip() if key(Heading("A", "A")) == "A" else text.strip().casefold()
-        same = [k for k, h in enumerate(headings) if key(h) == wanted]
-        if len(same) == 1:
+    """Return the index of the one column with that heading, number, or name without unit."""
+    wanted = text.strip()
+    for same in (
+        [k for k, h in enumerate(headings) if h.text.strip() == wanted],
+        [k for k, h in enumerate(headings) if h.text.strip().casefold() == wanted.casefold()],
+        [int(wanted) - 1] if wanted.isdecimal() and len(wanted) < 6 else [],
+        [k for k, h in enumerate(headings) if h.name.casefold() == wanted.casefold()],
+    ):
+        if len(same) == 1 and 0 <= same[0] < len(headings):
             return same[0]
-    if text.strip().isdecimal() and 1 <= int(text) <= len(headings):
-        return int(text) - 1
-    same = [k for k, h in enumerate(headings) if h.name.casefold() == text.strip().casefold()]
-    return same[0] if len(same) == 1 else None
+    return None
 
 
 def _unknown_unit(written: str, quantity: str, heading: Heading, name: str) -> TableError:

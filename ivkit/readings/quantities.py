@@ -9,6 +9,7 @@ import re
 import unicodedata
 from dataclasses import dataclass, replace
 
+from ivkit.readings.moments import find_format
 from ivkit.readings.units import BASE_UNITS, Unit, find_unit
 
 # A heading that is nothing but one of these says too little: s may be a path, K a kilo.
@@ -164,6 +165,8 @@ def read_heading(text: str) -> Heading:
             meanings = _agree(names, unit)
             if sure or meanings:
                 return Heading(text, name, meanings, unit)
+        elif sure and names == {"time"} and find_format(written):
+            return Heading(text, name, names, find_format(written))
         elif sure and names:
             # "Voltage (panel)" qualifies the name; "Voltage (foo)" is a unit nobody knows.
             whole = name_meanings(f"{name} {written}")

@@ -21,7 +21,7 @@ from ivkit.errors import TableError
 from ivkit.readings.cells import Column
 from ivkit.readings.choice import choose_columns
 from ivkit.readings.layout import Layout, find_layout, part_label
-from ivkit.readings.lines import is_comment, is_empty, is_stamp
+from ivkit.readings.lines import SEPARATORS, is_comment, is_empty, is_stamp
 from ivkit.readings.quantities import read_heading
 from ivkit.readings.source import Source, open_source
 from ivkit.readings.units import BASE_UNITS, find_unit
@@ -145,7 +145,8 @@ def read_table(
         CSV, TSV, semicolons, blanks, Markdown or a workbook; ``-`` is standard input.
     columns : mapping of str to str, optional
         What the user says a column is: quantity to heading or number from 1, with a unit if
-        wanted: ``{"voltage": "U2:mV", "current": "3"}``.
+        wanted: ``{"voltage": "U2:mV", "current": "3"}``; ``"none"`` where no column is to be read
+        as a quantity.
     sheet : str or int, optional
         Sheet of a workbook.
 
@@ -168,8 +169,12 @@ def read_table(
     >>> table = read_table(io.StringIO("U (mV);I (mA)\\n425;60,2\\n550;60,3\\n"))
     >>> table["voltage"], table.resolution["current"]
     (array([0.425, 0.55 ]), 0.0001)
-    >>> table.notes
-    ("read 'U (mV)' as voltage in mV", "read 'I (mA)' as current in mA")
+    >>> print(table)
+    table: 2 readings
+    read 'U (mV)' as voltage in mV
+    read 'I (mA)' as current in mA
+    read cells separated by semicolons
+    read the comma as decimal mark
     """
     columns = dict(columns or {})
     unknown = [q for q in columns if q not in BASE_UNITS]
@@ -221,6 +226,7 @@ def _read_columns(
         numbers.append(np.array(rows, dtype=np.int64))
     if not sum(map(len, numbers)):
         raise TableError("no reading below the heading", source.name, "add rows with readings")
+    notes += _punctuation(layout, marks)
     if layout.skipped:
         n = layout.skipped
         notes.append(f"passed over {n} line{'s' * (n > 1)} before the heading")
@@ -351,8 +357,20 @@ def _read_transposed(
         tuple(headings),
         choice,
         source,
-        ["read one quantity a row"],
+        ["read one quantity a row", *_punctuation(layout, marks)],
     )
+
+
+def _punctuation(layout: Layout, marks: Marks | None) -> list[str]:
+    """Say how cells are separated and numbers written, where it is not comma and point."""
+    notes = []
+    if layout.separator not in (",", ""):
+        notes.append(f"read cells separated by {SEPARATORS[layout.separator]}")
+    if marks and marks.decimal == ",":
+        notes.append("read the comma as decimal mark")
+    if marks and marks.thousands:
+        notes.append(f"read {' and '.join(marks.thousands)} as mark between thousands")
+    return notes
 
 
 def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]) -> Table:

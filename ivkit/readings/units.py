@@ -91,8 +91,8 @@ def _make_units() -> dict[str, Unit]:
             if prefix == "k":
                 names += [f"K{symbol}"]
             add(quantity, " ".join(names), *factors)
-    # "ADC" alone is a converter, and "a" or "na" alone are words.
-    for name in ("ADC", "na", "a"):
+    # "ADC" alone is a converter, "a" and "na" are words, "uv" is light.
+    for name in ("ADC", "na", "a", "uv"):
         del units[name]
     add("temperature", "K kelvin Kelvin degK", offset=-273.15)
     add("load", "ohm Ohm OHM ohms Ohms")
