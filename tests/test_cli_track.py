@@ -206,6 +206,28 @@ def test_a_rise_that_angle_and_load_do_not_make_exits_with_one(run):
     assert "which is too high for angle and load" in words(out)
 
 
+def test_a_datasheet_does_where_there_is_no_sweep(run):
+    sheet = EXAMPLES.parent / "datasheets" / "jetty_10W.toml"
+    log = written()
+    status, out, _ = run(log, "--load", 68, "--datasheet", sheet)
+    assert status == 0
+    assert "the panel is that of the datasheet, 10 W, 36 cells" in words(out)
+    assert "--facing-power says better" in words(out)
+    assert "cells taken to be at 25 degC" in words(out)
+    # In 140 W/m2 the label's 0.63 A make 0.0882 A and 0.529 W on 68 ohm, good to some percent.
+    options = ("--load", 68, "--datasheet", sheet, "--irradiance", 140, "--temperature", 30)
+    status, out, _ = run(log, *options, "--json", "-")
+    facing = json.loads(out)["pointing_error"]["facing_power_W"]
+    assert facing["value"] == pytest.approx(0.0882**2 * 68, rel=0.02)
+    assert 0.05 < facing["u"] / facing["value"] < 0.2
+    # The bench of the shed names the same label.
+    status, out, _ = run(SHED, "--load", 68, "--bench", EXAMPLES / "bench.toml")
+    assert status == 0
+    assert "the panel is that of the datasheet" in words(out)
+    _, out, _ = run(JETTY, "--bench", EXAMPLES / "jetty.toml", "--tilt-is", "panel")
+    assert "from the datasheet in 855 W/m2" in words(out)
+
+
 def test_maximum_power_and_a_load_that_varies_are_said(run):
     # Without a fixed load, V/I moves with the light.
     time = np.arange(600.0)
@@ -235,6 +257,8 @@ def test_options_cut_and_column_choices_reach_the_log(run):
     ("arguments", "message"),
     [
         (["--load", "5", "--max-power"], "exclude each other; give one"),
+        (["--sweep", "a", "--datasheet", "b"], "--sweep and --datasheet exclude each other"),
+        (["--datasheet", "nowhere.toml"], "nowhere.toml"),
         (["--same-light"], "--same-light goes with --sweep"),
         (["--drive-idle", "1"], "--drive-idle goes with --drive-power"),
         (["--from", "590"], "10 readings between the times asked for"),

@@ -9,7 +9,11 @@ import pvlib
 import pytest
 from scipy.optimize import brentq
 
+from ivkit.curve.fit import fit
 from ivkit.errors import RangeError
+from ivkit.panel.datasheet import make_datasheet
+from ivkit.panel.sheet_file import SheetFile
+from ivkit.readings.sweep import Sweep
 from ivkit.verdict.angle_law import (
     Surroundings,
     angle_law,
@@ -19,6 +23,7 @@ from ivkit.verdict.angle_law import (
 )
 from ivkit.verdict.disturbance import disturbed
 from ivkit.verdict.drive import Drive
+from ivkit.verdict.facing import facing_from_fit, facing_from_sheet
 from ivkit.verdict.log import clean
 from ivkit.verdict.pointing import Facing, pointing_error
 from ivkit.verdict.settling import settle
@@ -70,7 +75,10 @@ def test_light_is_scaled_until_the_curve_gives_the_facing_power():
 
 def test_what_is_uncertain_about_the_light_is_in_the_law():
     law = panel_law(LAMP, 68.0, surroundings=Surroundings(0.05, 0.02), u_load_ohm=2.0)
-    assert set(law.shifts) == {"load", "stray light", "glass"}
+    assert set(law.shifts) == {"load", "stray light", "glass", "shunt in faint light"}
+    # A shunt that stays what it is takes (60 deg) 8 V of 6.4 kohm at most; 68 ohm never feels it.
+    assert abs(float(law.shift_at(60.0)["shunt in faint light"])) < 0.002
+    assert float(panel_law(LAMP).shift_at(85.0)["shunt in faint light"]) < -0.003
     # Below the knee the share is the square of the light: one sigma of stray light is
     # 2 s ds, with s = 0.95 cos 60 IAM + 0.05 and ds = 0.02 (1 - cos 60 IAM).
     beam = 0.5 * 0.957912  # Martin and Ruiz at 60 deg, a_r 0.16
@@ -79,6 +87,41 @@ def test_what_is_uncertain_about_the_light_is_in_the_law():
     assert float(np.interp(60.0, law.aoi, law.u_ratio)) > expected
     assert law.light(4.0) == pytest.approx(2.0, rel=0.02)
     assert SQUARE.light(0.5) is None
+
+
+def test_facing_power_of_a_sweep_carries_curve_load_and_light():
+    volt = np.linspace(0, 19, 60)
+    rng = np.random.default_rng(12)
+    pulls = []
+    for _ in range(40):
+        current = LAMP.current(volt) + 2e-4 * rng.normal(size=60)
+        found = facing_from_fit(fit(Sweep(volt, current)), 68.0, u_light=0.0)
+        pulls.append((found.power - float(power_in_light(LAMP, 1.0, 68.0))) / found.u)
+    assert 0.6 < np.std(pulls) < 1.4
+    assert abs(np.mean(pulls)) < 0.6
+    current = LAMP.current(volt) + 1e-6 * rng.normal(size=60)
+    sweep = fit(Sweep(volt, current))
+    # Into a load far below the knee P = I^2 R: 1 % of light is 2 %, 1 % of load 1 %.
+    exact = facing_from_fit(sweep, 22.0, u_light=0.01)
+    assert exact.u / exact.power == pytest.approx(0.02, rel=0.03)
+    exact = facing_from_fit(sweep, 22.0, u_load_ohm=0.22, u_light=0.0)
+    assert exact.u / exact.power == pytest.approx(0.01, rel=0.03)
+    assert facing_from_fit(sweep, None).power == pytest.approx(
+        float(LAMP.key_points().p_mp), rel=1e-3
+    )
+
+
+def test_facing_power_of_a_datasheet_is_what_it_promises():
+    sheet = make_datasheet(
+        SheetFile(isc_A=0.63, voc_V=21.8, imp_A=0.57, vmp_V=17.6, cells=36, pmp_tolerance_pct=5.0)
+    )
+    found = facing_from_sheet(sheet, None, 1000.0, 25.0)
+    assert found.power == pytest.approx(0.57 * 17.6, rel=1e-3)
+    # Into Vmp / Imp it gives the same.
+    assert facing_from_sheet(sheet, 17.6 / 0.57, 1000.0, 25.0).power == pytest.approx(
+        0.57 * 17.6, rel=1e-3
+    )
+    assert 0.01 < found.u / found.power < 0.06
 
 
 def test_laws_that_cannot_be_are_refused():
@@ -300,6 +343,11 @@ def test_what_cannot_be_told_comes_with_what_to_record():
     told = dict(found.unknown)
     assert "give the panel's curve" in told["the pointing error and the swing in degrees"]
     assert any("log pan and tilt" in how for how in told.values())
+    # A law that depends on the light is made for the steady power where no facing power is known.
+    asked = []
+    track(clean(time, power), lambda facing: asked.append(facing) or SQUARE)
+    track(clean(time, power), lambda facing: asked.append(facing) or SQUARE, Facing(0.6, 0.01))
+    assert asked == [pytest.approx(0.5, abs=1e-3), 0.6]
     found = track(clean(time, power), SQUARE)
     assert "hold the panel by hand" in dict(found.unknown)["the pointing error"]
     assert found.pointing is None

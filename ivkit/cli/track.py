@@ -1,16 +1,14 @@
 """``ivkit track``: a log of a turning panel against physics."""
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from ivkit.cli.inputs import SweepOptions, named_columns, sweep_options
 from ivkit.cli.output import FiniteNumber, Output, output_options
+from ivkit.cli.track_panel import Panel
 
-if TYPE_CHECKING:
-    from ivkit.curve.fit import Fit
-    from ivkit.verdict.angle_law import AngleLaw, Surroundings
-    from ivkit.verdict.pointing import Facing
+ANGLES = ("angle", "pan", "tilt", "elevation")
 
 
 @click.command("track")
@@ -28,6 +26,11 @@ if TYPE_CHECKING:
     "sweep_file",
     metavar="FILE",
     help="A sweep of this panel, for its curve.",
+)
+@click.option(
+    "--datasheet",
+    metavar="FILE",
+    help="Its datasheet (TOML), where there is no sweep. [that of the bench]",
 )
 @click.option(
     "--same-light",
@@ -98,6 +101,7 @@ def command(
     load_ohm: float | None,
     max_power: bool,
     sweep_file: str | None,
+    datasheet: str | None,
     same_light: bool,
     facing_power: float | None,
     u_facing: float,
@@ -124,6 +128,8 @@ def command(
     """
     if load_ohm is not None and max_power:
         raise click.UsageError("--load and --max-power exclude each other; give one")
+    if sweep_file is not None and datasheet is not None:
+        raise click.UsageError("--sweep and --datasheet exclude each other; give one")
     if same_light and (sweep_file is None or facing_power is not None):
         raise click.UsageError("--same-light goes with --sweep, and instead of --facing-power")
     if drive_idle is not None and drive_power is None:
@@ -141,21 +147,36 @@ def command(
     raw = read_log(log_file, columns=named_columns(options.columns), sheet=options.sheet)
     bench = options.load_bench()
     powers = log_power(raw, load_ohm, bench)
-    angles = {k: raw[k] for k in ("angle", "pan", "tilt", "elevation") if k in raw}
+    # A long log is held once: what the power came from is not needed any more.
+    raw = raw.only("time", *ANGLES)
+    angles = {quantity: raw[quantity] for quantity in ANGLES if quantity in raw}
     log = clean(raw["time"], powers.power, angles, raw.rows, raw.name)
+    raw = raw.only()
     if start is not None or end is not None:
         log = log.between(start, end)
     remarks = [*raw.notes, *powers.notes]
-    around = _surroundings(diffuse, u_diffuse, remarks)
-    law, facing = None, None
+    facing = None
     if facing_power is not None:
         facing = Facing(facing_power, facing_power * u_facing / 100)
         remarks.append(f"facing power taken to {u_facing:g} % (1 sigma); --u-facing changes it")
+    if datasheet is None and sweep_file is None and bench is not None:
+        datasheet = bench.panel.datasheet
+    law = None
+    fit, sheet = None, None
     if sweep_file is not None:
         fit = options.with_(columns=()).fit(sweep_file)
+    elif datasheet is not None:
+        from ivkit.panel.datasheet import load_datasheet
+
+        sheet = load_datasheet(datasheet)
+    if fit is not None or sheet is not None:
         load, u_load = _load(load_ohm, max_power, powers, bench, remarks)
         if load is not None or max_power:
-            law, facing = _law(fit, load, u_load, facing, around, same_light, u_facing, remarks)
+            panel = Panel(load, u_load, facing, remarks)
+            if fit is not None:
+                law, facing = panel.of_sweep(fit, diffuse, u_diffuse, same_light, u_facing)
+            else:
+                law, facing = panel.of_sheet(sheet, diffuse, u_diffuse, options, bench)
     found = track(
         log,
         law,
@@ -174,7 +195,7 @@ def command(
 
         return track_figure(found)
 
-    inputs = options.files((log_file, *([sweep_file] if sweep_file else [])))
+    inputs = options.files([name for name in (log_file, sweep_file, datasheet) if name])
     output.deliver(
         describe(found, remarks, raw.damage),
         document(found, remarks, raw.damage),
@@ -184,23 +205,6 @@ def command(
     )
     if found.rise is not None and found.rise.verdict in ("too high", "too low"):
         context.exit(1)
-
-
-def _surroundings(
-    diffuse: float | None, u_diffuse: float | None, remarks: list[str]
-) -> "Surroundings":
-    """Return the stray light, assumed where nothing is said."""
-    from ivkit.verdict.angle_law import Surroundings
-
-    if diffuse is None and u_diffuse is None:
-        remarks.append(
-            "stray light assumed to be 0 to 2 % of the facing light (common practice under one "
-            "lamp, no source); outdoors 10 to 20 %: say --diffuse"
-        )
-        # The standard uncertainty of a rectangle of half width 1 % (GUM 4.3.7).
-        return Surroundings(0.01, 0.01 / 3**0.5)
-    share = 0.0 if diffuse is None else diffuse / 100
-    return Surroundings(share, (0.6 if u_diffuse is None else u_diffuse) / 100)
 
 
 def _load(
@@ -221,39 +225,3 @@ def _load(
             "converter keeps it at maximum power"
         )
     return None, 0.0
-
-
-def _law(
-    fit: "Fit",
-    load: float | None,
-    u_load: float,
-    facing: "Facing | None",
-    around: "Surroundings",
-    same_light: bool,
-    u_facing: float,
-    remarks: list[str],
-) -> "tuple[AngleLaw, Facing | None]":
-    """Return the law of the panel of a sweep, and the facing power if the sweep tells it."""
-    from ivkit.errors import SweepError
-    from ivkit.verdict.angle_law import panel_law
-    from ivkit.verdict.facing import facing_from_fit
-
-    if fit.model is None:
-        raise SweepError(
-            "no curve can be fitted, so how the power falls with the angle cannot be told",
-            fit.sweep.name,
-            "see what `ivkit characterize` says about it",
-        )
-    if same_light:
-        facing = facing_from_fit(fit, load, u_load, u_facing / 100)
-        remarks.append(
-            f"facing power {facing.power:.4g} W from the curve of {fit.sweep.name}, the light "
-            f"taken to be the same to {u_facing:g} % (1 sigma)"
-        )
-    power = None if facing is None else facing.power
-    if power is None:
-        remarks.append(
-            "the law of the angle is that of the sweep's own light; --facing-power or "
-            "--same-light make it that of the log"
-        )
-    return panel_law(fit.model, load, power, around, u_load), facing

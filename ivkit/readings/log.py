@@ -10,7 +10,7 @@ import io
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
@@ -86,6 +86,11 @@ class Log:
 
     def __getitem__(self, quantity: str) -> Array:
         return self.columns[quantity]
+
+    def only(self, *quantities: str) -> "Log":
+        """Return the log with these of its columns, so that the others need not be held."""
+        kept = {q: self.columns[q] for q in quantities if q in self.columns}
+        return replace(self, columns=kept)
 
     def table(self) -> Table:
         """Return the log as a table, for what works on tables."""

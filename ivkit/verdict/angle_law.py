@@ -20,6 +20,8 @@ from ivkit.light.incidence import beam_on_plane, martin_ruiz
 Array = NDArray[np.float64]
 PowerAt = Callable[[Array], Any]
 
+#: The shunt's exponent is between 0 and 1: of that rectangle, as seen from its end at 1.
+U_SHUNT_EXPONENT = 1.0 / np.sqrt(3.0)
 #: deg; straight lines between these are within 1e-6 of any curve of a panel.
 _NODES = np.linspace(0.0, 90.0, 901)
 
@@ -164,7 +166,8 @@ def panel_law(
     -----
     With a share s of the light the photocurrent is s times and the shunt resistance 1/s times
     that of ``model``; saturation current, series resistance and temperature stay (De Soto, Klein,
-    Beckman, Solar Energy 80 (2006) 78).
+    Beckman, Solar Energy 80 (2006) 78). In faint light nobody has measured the shunt: that it may
+    as well stay what it is facing the light is among the uncertainties.
 
     Examples
     --------
@@ -178,20 +181,21 @@ def panel_law(
             f"a load of {load_ohm:g} ohm takes no power", remedy="give it in ohm, above 0"
         )
 
-    def power_at(aoi: Array, load: float | None, diffuse: float, a_r: float) -> Any:
+    def power_at(aoi: Array, load: float | None, diffuse: float, a_r: float, shunt: float) -> Any:
         share = beam_on_plane(aoi, partial(martin_ruiz, a_r=a_r), min(max(diffuse, 0.0), 1.0))
         light = 1.0 if facing_power is None else light_for(model, load, facing_power)
-        return power_in_light(model, light * share, load)
+        return _relative(model, light, share, load, shunt)
 
-    nominal = (load_ohm, around.diffuse_share, around.a_r)
+    nominal = (load_ohm, around.diffuse_share, around.a_r, 1.0)
     causes = {
         "load": (u_load_ohm if load_ohm else 0.0, 0),
         "stray light": (around.u_diffuse_share, 1),
         "glass": (around.u_a_r, 2),
+        "shunt in faint light": (-U_SHUNT_EXPONENT, 3),
     }
     variants: dict[str, PowerAt] = {}
     for name, (step, place) in causes.items():
-        if step > 0:
+        if step:
             moved = [*nominal]
             moved[place] += step
             variants[name] = lambda aoi, moved=moved: power_at(aoi, *moved)
@@ -214,9 +218,17 @@ def power_in_light(model: SingleDiode, light: ArrayLike, load_ohm: float | None)
     load_ohm : float or None
         None for maximum power.
     """
-    light = np.asarray(light, dtype=float)
+    return _relative(model, 1.0, light, load_ohm, 1.0)
+
+
+def _relative(
+    model: SingleDiode, facing: float, share: ArrayLike, load_ohm: float | None, exponent: float
+) -> Array:
+    """Return the power in a share of the facing light; the shunt goes as that to -exponent."""
+    share = np.asarray(share, dtype=float)
+    light = facing * share
     with np.errstate(divide="ignore"):
-        shunt = np.where(light > 0, model.resistance_shunt / light, np.inf)
+        shunt = model.resistance_shunt / facing * np.where(share > 0, share, 0.0) ** -exponent
     lit = SingleDiode(
         model.photocurrent * light,
         model.saturation_current,

@@ -1,4 +1,4 @@
-"""The power of a panel that faces a light, from a sweep that was taken in it."""
+"""The power of a panel that faces a light, from a sweep taken in it or from its datasheet."""
 
 from typing import Any
 
@@ -8,6 +8,8 @@ from uncertainties import wrap
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.fit import Fit
 from ivkit.curve.many import PARAMETERS
+from ivkit.panel.datasheet import Datasheet
+from ivkit.panel.expected import expect
 from ivkit.verdict.angle_law import power_in_light
 from ivkit.verdict.pointing import Facing
 
@@ -33,11 +35,12 @@ def facing_from_fit(
         *parameters, load = raw
         return float(power_in_light(SingleDiode(*parameters), 1.0, load if load_ohm else None))
 
-    # A parameter at a bound has no uncertain number: it stays what it is.
-    parameters: list[Any] = [
-        getattr(fit.model, name) if fit.parameters[name] is None else fit.parameters[name]
-        for name in PARAMETERS
-    ]
+    # A parameter at its bound stays what it is: on one side of it there is no curve.
+    parameters: list[Any] = []
+    for name in PARAMETERS:
+        at = getattr(fit.model, name)
+        told = fit.parameters[name]
+        parameters.append(at if told is None or at == 0 or np.isinf(at) else told)
     value = wrap(power)(*parameters, load_ohm or 1.0)
     nominal = float(getattr(value, "nominal_value", value))
     u_curve = float(getattr(value, "std_dev", 0.0))
@@ -47,3 +50,31 @@ def facing_from_fit(
         u_load = power(*raw, load_ohm + u_load_ohm) - nominal
     light = nominal - float(power_in_light(fit.model, 1.0 - u_light, load_ohm))
     return Facing(nominal, float(np.sqrt(u_curve**2 + u_load**2 + light**2)), "the sweep")
+
+
+def facing_from_sheet(
+    sheet: Datasheet, load_ohm: float | None, effective_irradiance: Any, temp_cell: Any
+) -> Facing:
+    """Return the facing power that a datasheet promises on a load, or at maximum power.
+
+    Parameters
+    ----------
+    sheet : Datasheet
+    load_ohm : float or None
+        None for maximum power.
+    effective_irradiance, temp_cell : float or UFloat
+        W/m2 and degC.
+
+    Raises
+    ------
+    RangeError
+        Light that brings out no power.
+    """
+
+    def power(curve: SingleDiode) -> dict[str, Any]:
+        if load_ohm is None:
+            return {"power": curve.key_points().p_mp}
+        return {"power": curve.operating_point(load_ohm).power}
+
+    value = expect(sheet, power, effective_irradiance, temp_cell)["power"]
+    return Facing(value.nominal_value, value.std_dev, "the datasheet")

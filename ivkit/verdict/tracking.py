@@ -5,6 +5,7 @@ Each question has a file of its own: `log` cleans, `settling` finds the steady s
 `turning` whether the rise fits the turn, `disturbance` what broke in. This one asks them in turn.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -124,7 +125,7 @@ class Tracking:
 
 def track(
     log: CleanLog,
-    law: AngleLaw | None = None,
+    law: AngleLaw | Callable[[float], AngleLaw] | None = None,
     facing: Facing | None = None,
     drive: Drive | None = None,
     *,
@@ -138,8 +139,10 @@ def track(
     ----------
     log : CleanLog
         From `ivkit.verdict.log.clean`.
-    law : AngleLaw, optional
-        Power against angle of this panel on its load, from `ivkit.verdict.angle_law`.
+    law : AngleLaw or callable, optional
+        Power against angle of this panel on its load, from `ivkit.verdict.angle_law`; or a
+        function that makes it for a facing power (W), which is then the stated one or, without
+        one, the steady power of the log itself.
     facing : Facing, optional
         Power when it faces this light.
     drive : Drive, optional
@@ -171,6 +174,8 @@ def track(
     found = settle(log)
     off = disturbed(log, found)
     steady = _steady(log, found, off)
+    if callable(law):
+        law = law(steady.value if facing is None else facing.power)
     first = _first(log, found)
     last_part = slice(found.settled, None)
     turned, away = turn(log, slice(0, max(found.leaves, 1)), last_part, tilt_is)

@@ -1,0 +1,130 @@
+"""From the options of `ivkit track` to how its panel's power falls with the angle."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from ivkit.bench import Bench
+    from ivkit.cli.inputs import SweepOptions
+    from ivkit.curve.fit import Fit
+    from ivkit.panel.datasheet import Datasheet
+    from ivkit.verdict.angle_law import AngleLaw, Surroundings
+    from ivkit.verdict.pointing import Facing
+
+    Law = Callable[[float], AngleLaw]
+
+_SHARE_OF_IRRADIANCE = 0.05  # where its uncertainty is not stated (common practice, no source)
+
+
+@dataclass
+class Panel:
+    """A panel on its load: load and its uncertainty (ohm), facing power if stated, remarks."""
+
+    load: float | None
+    u_load: float
+    facing: "Facing | None"
+    remarks: list[str]
+
+    def of_sweep(
+        self,
+        fit: "Fit",
+        diffuse: float | None,
+        u_diffuse: float | None,
+        same_light: bool,
+        u_light: float,
+    ) -> "tuple[Law, Facing | None]":
+        """Return the law of a panel whose sweep was fitted, and the facing power."""
+        from ivkit.errors import SweepError
+        from ivkit.verdict.facing import facing_from_fit
+
+        if fit.model is None:
+            raise SweepError(
+                "no curve can be fitted, so how the power falls with the angle cannot be told",
+                fit.sweep.name,
+                "see what `ivkit characterize` says about it",
+            )
+        if same_light:
+            self.facing = facing_from_fit(fit, self.load, self.u_load, u_light / 100)
+            self.remarks.append(
+                f"facing power {self.facing.power:.4g} W from the curve of {fit.sweep.name}, the "
+                f"light taken to be the same to {u_light:g} % (1 sigma)"
+            )
+        return self._law(fit.model, self._around(diffuse, u_diffuse)), self.facing
+
+    def of_sheet(
+        self,
+        sheet: "Datasheet",
+        diffuse: float | None,
+        u_diffuse: float | None,
+        options: "SweepOptions",
+        bench: "Bench | None",
+    ) -> "tuple[Law, Facing | None]":
+        """Return the law of a panel by its datasheet, and the facing power if light is stated."""
+        from dataclasses import replace
+
+        from uncertainties import ufloat
+
+        from ivkit.verdict.facing import facing_from_sheet
+
+        stated = bench.condition if bench is not None else None
+        warm = options.temp_cell
+        if warm is None:
+            warm = stated.temp_cell_degC if stated is not None else None
+        if warm is None:
+            warm = 25.0
+            self.remarks.append("cells taken to be at 25 degC; --temperature changes it")
+        self.remarks.append(f"the panel is that of the datasheet, {sheet}")
+        light = options.irradiance
+        u_light = None
+        if light is None and stated is not None:
+            light, u_light = stated.irradiance_W_m2, stated.u_irradiance_W_m2
+        if self.facing is None and light:
+            u_light = u_light or _SHARE_OF_IRRADIANCE * light
+            irradiance = ufloat(light, u_light, "irradiance")
+            self.facing = facing_from_sheet(sheet, self.load, irradiance, warm)
+            self.remarks.append(
+                f"facing power {self.facing.power:.3g} W from the datasheet in {light:g} W/m2, "
+                f"good to {100 * self.facing.u / self.facing.power:.2g} % (1 sigma)"
+            )
+        around = self._around(diffuse, u_diffuse)
+        a_r = {"antireflective": 0.14, "none": 0.005}.get(sheet.glass, around.a_r)
+        u_a_r = 0.0 if sheet.glass == "none" else around.u_a_r
+        around = replace(around, a_r=a_r, u_a_r=u_a_r)
+        return self._law(sheet.panel().at(1000.0, warm), around), self.facing
+
+    def _law(self, model: Any, around: "Surroundings") -> "Law":
+        from ivkit.verdict.angle_law import panel_law
+
+        if self.facing is None:
+            self.remarks.append(
+                "the light is taken to be such that the panel gives the steady power when it "
+                "faces it; --facing-power says better"
+            )
+        return partial(_make_law, panel_law, model, self.load, around, self.u_load)
+
+    def _around(self, diffuse: float | None, u_diffuse: float | None) -> "Surroundings":
+        """Return the stray light, assumed where nothing is said."""
+        from ivkit.verdict.angle_law import Surroundings
+
+        if diffuse is None and u_diffuse is None:
+            self.remarks.append(
+                "stray light assumed to be 0 to 2 % of the facing light (common practice under "
+                "one lamp, no source); outdoors 10 to 20 %: say --diffuse"
+            )
+            # The standard uncertainty of a rectangle of half width 1 % (GUM 4.3.7).
+            return Surroundings(0.01, 0.01 / 3**0.5)
+        share = 0.0 if diffuse is None else diffuse / 100
+        return Surroundings(share, (0.6 if u_diffuse is None else u_diffuse) / 100)
+
+
+def _make_law(
+    panel_law: Any,
+    model: Any,
+    load: float | None,
+    around: "Surroundings",
+    u_load: float,
+    facing_power: float,
+) -> "AngleLaw":
+    return panel_law(model, load, facing_power, around, u_load)
