@@ -93,12 +93,12 @@ def test_facing_power_of_a_sweep_carries_curve_load_and_light():
     volt = np.linspace(0, 19, 60)
     rng = np.random.default_rng(12)
     pulls = []
-    for _ in range(40):
-        current = LAMP.current(volt) + 2e-4 * rng.normal(size=60)
+    for _ in range(12):
+        current = LAMP.current(volt) + 2e-5 * rng.normal(size=60)
         found = facing_from_fit(fit(Sweep(volt, current)), 68.0, u_light=0.0)
         pulls.append((found.power - float(power_in_light(LAMP, 1.0, 68.0))) / found.u)
-    assert 0.6 < np.std(pulls) < 1.4
-    assert abs(np.mean(pulls)) < 0.6
+    # Of twelve normal ones, the root mean square is within these with 99.9 %.
+    assert 0.4 < np.sqrt(np.mean(np.square(pulls))) < 1.7
     current = LAMP.current(volt) + 1e-6 * rng.normal(size=60)
     sweep = fit(Sweep(volt, current))
     # Into a load far below the knee P = I^2 R: 1 % of light is 2 %, 1 % of load 1 %.
@@ -313,11 +313,14 @@ def test_rise_is_judged_and_false_alarms_are_rare():
     rng, fits = np.random.default_rng(11), 0
     law = panel_law(LAMP, 68.0, surroundings=Surroundings(0.01, 0.006))
     time = 0.25 * np.arange(400)
-    for _ in range(200):
-        start = rng.uniform(40, 82)
-        truth = panel_law(
+    truths = [
+        panel_law(
             LAMP, 68.0, surroundings=Surroundings(rng.uniform(0, 0.02), 0, rng.normal(0.16, 0.02))
         )
+        for _ in range(40)
+    ]
+    for k in range(200):
+        start, truth = rng.uniform(40, 82), truths[k % 40]
         end = rng.uniform(0, 8)
         aoi = start + (end - start) * ramp(time, 15, 10)
         power = 0.5 * truth.at(aoi) * (1 + 0.01 * noise(rng, 400, 0.5))
