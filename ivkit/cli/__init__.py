@@ -22,6 +22,7 @@ COMMANDS = {
     "report": "The whole bench as one HTML page.",
     "batch": "Many sweeps, one row each.",
     "lamp": "What the panel should give under this lamp.",
+    "angle": "Power against incidence angle, compared with readings.",
 }
 
 
