@@ -1,9 +1,4 @@
-"""A year at one minute, four mounts, both load modes, against pvlib's position and transposition.
-
-Run alone: ``python -m tests.benchmarks.gain``.
-"""
-
-import time
+"""A year at one minute, four mounts, both load modes, against pvlib's position and transposition."""
 
 import pvlib
 
@@ -11,6 +6,7 @@ from ivkit.curve.diode import SingleDiode
 from ivkit.light.place import Place, time_zone, year_steps
 from ivkit.light.sky import clear_sky
 from ivkit.verdict.gain import gain, usual_mounts
+from tests.benchmarks.row import Row, seconds
 
 
 class JettyPanel:
@@ -24,14 +20,8 @@ class JettyPanel:
         )
 
 
-def _seconds(work) -> float:
-    start = time.perf_counter()
-    work()
-    return time.perf_counter() - start
-
-
-def rows() -> list[tuple[str, str, float, float]]:
-    """Return (what, against what, ratio of times, what the ratio must stay below)."""
+def rows() -> list[Row]:
+    """Return the row of this file."""
     place = Place(51.5, 0.0)
     steps = year_steps(2023, time_zone("UTC"), 1.0)
     sky = clear_sky(place, year_steps(2023, time_zone("UTC"), 60.0))
@@ -67,16 +57,13 @@ def rows() -> list[tuple[str, str, float, float]]:
             albedo=0.2,
         )
 
+    ratio = seconds(ours, 1) / seconds(theirs, 1)
     return [
-        (
-            f"{len(steps.times):,} steps, 4 mounts, 3 sky models, maximum power and a load",
-            "pvlib sun position + transposition to one plane, the same steps",
-            _seconds(ours) / _seconds(theirs),
-            5.0,
+        Row(
+            "a year at one minute, 4 mounts, 3 sky models, maximum power and a load",
+            "pvlib sun position + transposition to one plane",
+            f"{ratio:.2f} x",
+            "< 5 x",
+            ratio < 5,
         )
     ]
-
-
-if __name__ == "__main__":
-    for what, against, ratio, target in rows():
-        print(f"{what}; against {against}: {ratio:.2f} (target < {target:g})")
