@@ -1,0 +1,201 @@
+"""What a translation needs of the sweep as measured: its condition, its curve, its coefficients."""
+
+from typing import Any
+
+import numpy as np
+from uncertainties import ufloat
+from uncertainties.umath import log
+
+from ivkit.curve.fit import Fit
+from ivkit.errors import SweepError
+from ivkit.panel.conditions import ReferencePanel
+from ivkit.panel.datasheet import Datasheet
+from ivkit.panel.technology import TECHNOLOGY
+from ivkit.readings.sweep import Sweep
+
+U_IRRADIANCE, U_TEMPERATURE = 0.05, 2.0  # where not stated: a share, K (common practice, no source)
+U_OWN_BETA = 0.06  # of the coefficient of Voc by De Soto's equations (common practice, no source)
+LEAST_APART = 8.0  # K, for a coefficient between two sweeps
+
+
+class Measured:
+    """What every method needs of the measured sweep.
+
+    Attributes
+    ----------
+    fit : Fit
+    light, heat : UFloat
+        Irradiance (W/m2) and cell temperature (degC) during the sweep; ``here`` as plain numbers.
+    kind : Technology
+    alpha, beta : UFloat
+        Relative temperature coefficients of Isc and Voc, 1/K.
+    cells : int or None
+    effects : dict of str to UFloat
+        The variable behind each effect of the sweep.
+    notes : list of str
+        What was assumed.
+
+    Raises
+    ------
+    SweepError
+        No curve from short to open circuit runs through the readings, or their condition is not
+        known.
+    """
+
+    def __init__(self, measured: Fit, sheet: Datasheet | None, technology: str) -> None:
+        sweep = measured.sweep
+        if measured.model is None or not np.isfinite(measured.key_points.i_sc.nominal_value):
+            raise SweepError(
+                "no curve with a short-circuit current runs through the readings",
+                sweep.name,
+                "look at it with 'ivkit characterize' first",
+            )
+        if not np.isfinite(measured.key_points.v_oc.nominal_value):
+            raise SweepError(
+                "the readings do not reach near open circuit",
+                sweep.name,
+                "add a larger load, or read the voltage with no load",
+            )
+        self.fit, self.notes = measured, []
+        self.light, self.heat = condition_of(sweep, self.notes)
+        self.here = (self.light.nominal_value, self.heat.nominal_value)
+        self.kind = sheet.kind if sheet is not None else TECHNOLOGY[technology]
+        if sheet is not None:
+            self.alpha = _coefficient(sheet, sheet.alpha_pct, 4)
+            self.beta = _coefficient(sheet, sheet.beta_pct, 5)
+            stated = {a.figure: a for a in sheet.assumed}
+            for figure in ("alpha_isc_pct_per_K", "beta_voc_pct_per_K"):
+                if figure in stated:
+                    self.notes.append(f"assumed {stated[figure]}")
+        else:
+            usual_a, usual_b = self.kind.alpha, self.kind.beta
+            self.alpha = ufloat(usual_a.value, usual_a.u, "usual alpha Isc") / 100
+            self.beta = ufloat(usual_b.value, usual_b.u, "usual beta Voc") / 100
+            self.notes.append(
+                f"no datasheet: temperature coefficients usual for {self.kind.name}, "
+                f"{usual_a.value:g} +- {usual_a.u:g} %/K of Isc and {usual_b.value:g} +- "
+                f"{usual_b.u:g} %/K of Voc"
+            )
+        self.cells = sweep.cells or (sheet.cells if sheet is not None else None)
+        # The variables behind the sweep's effects, as the fit made them.
+        found = (*measured.key_points.i_sc.derivatives, *measured.key_points.v_oc.derivatives)
+        by_tag = {variable.tag: variable for variable in found}
+        self.effects = {e.name: by_tag.get(e.name, ufloat(0, 1, e.name)) for e in sweep.effects}
+
+    @property
+    def panel(self) -> ReferencePanel:
+        """The panel by its fit alone."""
+        light, heat = self.here
+        share = light / 1000.0
+        alpha = self.alpha.nominal_value
+        at_25 = self.fit.model.photocurrent / share / (1.0 + alpha * (heat - 25.0))
+        return ReferencePanel.from_curve(
+            self.fit.model,
+            light,
+            heat,
+            alpha * at_25,
+            self.cells,
+            EgRef=self.kind.EgRef,
+            dEgdT=self.kind.dEgdT,
+        )
+
+    def disagreement(self) -> list[str]:
+        """Say so where the fitted curve's own coefficient of Voc is not the one given."""
+        points = self.panel.at(self.here[0], self.here[1] + np.array([-1.0, 1.0])).key_points()
+        own = 0.5 * float(points.v_oc[1] - points.v_oc[0])
+        own /= float(self.panel.at(1000.0, 25.0).key_points().v_oc)
+        given = self.beta.nominal_value
+        if abs(own - given) < 2 * np.hypot(self.beta.std_dev, U_OWN_BETA * own):
+            return []
+        return [
+            f"the curve's own ideality makes Voc fall by {-100 * own:.2f} %/K, the coefficient "
+            f"given is {100 * given:.2f} %/K: the procedures and the five parameters differ by "
+            "what that makes; a second sweep, ten kelvin away, tells which is right"
+        ]
+
+    def coefficient_seen(self, other: "Measured") -> list[str]:
+        """Say which coefficient of Voc this sweep and another one show between them.
+
+        What light does to Voc is taken out by the ratio of their own short-circuit currents and
+        the curve's n Ns k T / q, so that no irradiance sensor has a part in it.
+        """
+        if abs(other.here[1] - self.here[1]) < LEAST_APART:
+            return []
+        (a, b), (v_a, v_b), (i_a, i_b) = (
+            (f(self.fit), f(other.fit))
+            for f in (
+                lambda fit: fit.parameters["nNsVth"],
+                lambda fit: fit.key_points.v_oc,
+                lambda fit: fit.key_points.i_sc,
+            )
+        )
+        light = 0.5 * (a + b) * log(i_b / i_a)
+        warmer = other.heat - self.heat
+        at_25 = float(self.panel.at(1000.0, 25.0).key_points().v_oc)
+        seen = 100 * (v_b - v_a - light) / warmer / at_25
+        return [
+            f"between the two sweeps Voc moves by {seen:.2uS} %/K; the coefficient given is "
+            f"{100 * self.beta.nominal_value:.2f} %/K"
+        ]
+
+    @property
+    def inputs(self) -> dict[str, Any]:
+        """What procedures 1 to 3 take, apart from their own coefficients."""
+        return {
+            "g1": self.light,
+            "t1": self.heat,
+            "i_sc1": self.fit.key_points.i_sc,
+            "v_oc1": self.fit.key_points.v_oc,
+            "alpha": self.alpha,
+            "beta": self.beta,
+        }
+
+
+def condition_of(sweep: Sweep, notes: list[str]) -> tuple[Any, Any]:
+    """Return irradiance (W/m2) and cell temperature (degC) of a sweep as uncertain numbers.
+
+    Raises
+    ------
+    SweepError
+        One of them is not known.
+    """
+    known = sweep.condition
+    for value, word, option in (
+        (known.effective_irradiance, "irradiance", "--irradiance"),
+        (known.temp_cell, "cell temperature", "--temperature"),
+    ):
+        if value is None:
+            raise SweepError(
+                f"the {word} during the sweep is not known",
+                sweep.name,
+                f"give {option}, a column of the table, or [condition] in the bench file",
+            )
+    light, heat = known.effective_irradiance, known.temp_cell
+    if not light > 0:
+        raise SweepError(
+            f"the irradiance is {light:g} W/m2", sweep.name, "give the light there was"
+        )
+    u_light, u_heat = known.u_effective_irradiance, known.u_temp_cell
+    if not u_light:
+        u_light = U_IRRADIANCE * light
+        notes.append(
+            f"the irradiance's uncertainty is not stated: assumed {100 * U_IRRADIANCE:g} % "
+            "(common practice, no source)"
+        )
+    if not u_heat:
+        u_heat = U_TEMPERATURE
+        notes.append(
+            f"the temperature's uncertainty is not stated: assumed {U_TEMPERATURE:g} K "
+            "(common practice, no source)"
+        )
+    return ufloat(light, u_light, "irradiance"), ufloat(heat, u_heat, "cell temperature")
+
+
+def _coefficient(sheet: Datasheet, value_pct: float, place: int) -> Any:
+    """Return alpha (place 4) or beta (place 5) of a datasheet, 1/K, tied to its sources."""
+    moved = sum(
+        float(shift[place]) * sheet.sources[name]
+        for name, shift in sheet.shifts.items()
+        if shift[place]
+    )
+    return (value_pct + moved) / 100
