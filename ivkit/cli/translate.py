@@ -1,0 +1,126 @@
+"""``ivkit translate``: this sweep at STC; is it the panel that the datasheet promises."""
+
+from typing import TYPE_CHECKING
+
+import click
+
+from ivkit.cli.inputs import SweepOptions, sweep_options
+from ivkit.cli.output import FiniteNumber, Output, output_options
+from ivkit.cli.panel_source import load_panel, panel_options
+
+if TYPE_CHECKING:
+    from ivkit.panel.datasheet import Datasheet
+
+
+@click.command("translate")
+@click.argument("sweep", metavar="SWEEP")
+@click.argument("second", metavar="[SECOND]", required=False)
+@sweep_options
+@panel_options
+@click.option(
+    "--to-irradiance",
+    type=FiniteNumber(1, 5000, "W/m2"),
+    default=1000.0,
+    show_default=True,
+    metavar="W_M2",
+    help="Irradiance wanted.",
+)
+@click.option(
+    "--to-temperature",
+    type=FiniteNumber(-90, 200, "degC"),
+    default=25.0,
+    show_default=True,
+    metavar="DEGC",
+    help="Cell temperature wanted.",
+)
+@click.option(
+    "--technology",
+    type=click.Choice(("c-Si", "a-Si", "CdTe", "CIGS")),
+    default="c-Si",
+    show_default=True,
+    help="Of the cells, where there is no datasheet.",
+)
+@click.option(
+    "--second-bench", metavar="FILE", help="Bench of the SECOND sweep. [that of the first]"
+)
+@click.option(
+    "--second-irradiance",
+    type=FiniteNumber(0, 5000, "W/m2"),
+    metavar="W_M2",
+    help="Effective irradiance during the SECOND sweep.",
+)
+@output_options()
+def command(
+    sweep: str,
+    second: str | None,
+    options: SweepOptions,
+    datasheet: str | None,
+    module: str | None,
+    to_irradiance: float,
+    to_temperature: float,
+    technology: str,
+    second_bench: str | None,
+    second_irradiance: float | None,
+    output: Output,
+) -> int:
+    """This sweep at STC or another condition; is it the panel that the datasheet promises.
+
+    By IEC 60891's procedures 1 and 2, by the five parameters, and with a SECOND sweep of the same
+    panel in other light by procedure 3. SWEEP is a table as for characterize; irradiance and
+    temperature come from its columns, the bench, or the options. Exit status 1: it is not.
+
+    Example: ivkit translate jetty_sweep.csv --bench jetty.toml
+    """
+    other = options.with_(
+        bench=second_bench or options.bench,
+        irradiance=options.irradiance if second_irradiance is None else second_irradiance,
+    )
+    if second is None and (second_bench or second_irradiance is not None):
+        raise click.UsageError("--second-bench and --second-irradiance need a SECOND sweep")
+    if sweep == second == "-":
+        raise click.UsageError("standard input (-) can be read only once")
+    sheet, sheet_file = _sheet(options, datasheet, module)
+
+    from ivkit.curve.fit import fit_each
+
+    fits = fit_each([options.read(sweep), *([other.read(second)] if second else [])])
+    inputs = {*options.files((sweep,)), *(other.files((second,)) if second else [])}
+
+    from ivkit.panel.translate import translate
+    from ivkit.report.translate_text import describe, document, frame, promise_of
+
+    found = translate(
+        fits[0],
+        to_irradiance,
+        to_temperature,
+        sheet=sheet,
+        technology=technology,
+        partner=fits[1] if second else None,
+    )
+
+    def figure():
+        from ivkit.report.translate_figure import translate_figure
+
+        return translate_figure(found, sheet)
+
+    output.deliver(
+        describe(found, sheet),
+        document(found, sheet),
+        lambda: frame(found, sheet),
+        figure,
+        [*inputs, *([sheet_file] if sheet_file else [])],
+    )
+    promise = promise_of(found, sheet)
+    return 1 if promise is not None and promise.verdict in ("is not", "more") else 0
+
+
+def _sheet(
+    options: SweepOptions, datasheet: str | None, module: str | None
+) -> "tuple[Datasheet | None, str | None]":
+    """Return the datasheet of the options, or of the bench, and its file."""
+    if datasheet is None and module is None:
+        bench = options.load_bench()
+        datasheet = bench.panel.datasheet if bench is not None else None
+        if datasheet is None:
+            return None, None
+    return load_panel(datasheet, module), datasheet

@@ -1,0 +1,234 @@
+"""`ivkit translate` at the command line: what it prints, writes and refuses."""
+
+import csv
+import json
+import re
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ivkit.panel.conditions import ReferencePanel
+
+ROOT = Path(__file__).parents[1]
+EXAMPLES, SHEET = ROOT / "examples", ROOT / "datasheets" / "jetty_10W.toml"
+JETTY, JETTY_BENCH = EXAMPLES / "jetty_sweep.csv", EXAMPLES / "jetty.toml"
+SHED, SHED_BENCH = EXAMPLES / "shed_sweep.csv", EXAMPLES / "bench.toml"
+# The synthetic module of the IEC 60891 checks: exact Pmp 10.1636258 W at 1000 W/m2, 25 degC.
+PANEL = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003, 36)
+
+
+@pytest.fixture
+def run(command_line):
+    """Run the command; return exit status, standard output and standard error."""
+    return partial(command_line, "translate")
+
+
+def words(text):
+    return " ".join(text.split())
+
+
+def written(name="sweep.csv", light=900.0, heat=30.0, scale=1.0):
+    """Write an invented sweep of the panel, all currents times ``scale``; return its name."""
+    curve = PANEL.at(light, heat)
+    v = np.linspace(0.0, 1.04, 30) * float(curve.voltage(0.0))
+    i = scale * curve.current(v) + np.random.default_rng(3).normal(0, 5e-5, 30)
+    rows = [f"{a:.4f},{b:.6f}" for a, b in zip(v, i, strict=True)]
+    Path(name).write_text("voltage_V,current_A\n" + "\n".join(rows) + "\n")
+    return name
+
+
+def bench(u_light=3.0, u_heat=0.2):
+    Path("own.toml").write_text(
+        f"[condition]\nu_irradiance_W_m2 = {u_light}\nu_temp_cell_degC = {u_heat}\n"
+    )
+    return "own.toml"
+
+
+def sheet(watts=10.16, tolerance=5):
+    Path("sheet.toml").write_text(
+        f"cells = 36\nisc_A = {0.0609 * watts}\nvoc_V = 21.57\npmp_W = {watts}\n"
+        f"pmp_tolerance_pct = {tolerance}\nalpha_isc_pct_per_K = 0.0484\n"
+        "beta_voc_pct_per_K = -0.455\n"
+    )
+    return "sheet.toml"
+
+
+KNOWN = ("--irradiance", "900", "--temperature", "30")
+
+
+def test_the_example_answers_whether_it_is_a_10_W_panel(run):
+    status, out, err = run(JETTY, "--bench", JETTY_BENCH)
+    assert (status, err) == (0, "")
+    first = words(out.split("\n\n")[0])
+    # The panel that made the example has 9.57 W; a sensor good to 4 % cannot tell that from 9.5.
+    assert first.startswith("Cannot tell whether this is the panel the datasheet promises: 9.")
+    assert "the least promised, 9.5 W (10 W - 5 %)" in first
+    assert "of the variance is irradiance" in first or "variance now is irradiance" in first
+    for head in ("procedure 1", "procedure 2", "five parameters", "middle of these", "datasheet"):
+        assert head in out
+
+
+def test_a_good_measurement_of_the_promised_panel_says_yes(run):
+    status, out, _ = run(written(), *KNOWN, "--bench", bench(), "--datasheet", sheet())
+    assert status == 0
+    text = words(out)
+    assert text.startswith("This is the panel the datasheet promises: 10.1")
+    assert "above the least promised, 9.652 W (10.16 W - 5 %)" in text
+
+
+def test_a_good_measurement_of_a_lesser_panel_says_no_and_ends_with_status_1(run):
+    status, out, _ = run(written(), *KNOWN, "--bench", bench(), "--datasheet", sheet(watts=12.0))
+    assert status == 1
+    assert words(out).startswith("This is not the panel the datasheet promises: 10.1")
+
+
+def test_more_than_promised_is_suspicious(run):
+    status, out, _ = run(written(), *KNOWN, "--bench", bench(), "--datasheet", sheet(watts=8.0))
+    assert status == 1
+    assert "it gives more" in words(out)
+    assert "Look at the irradiance first" in words(out)
+
+
+def test_an_undecided_measurement_says_what_to_measure_next(run):
+    own = bench(u_light=45.0)
+    status, out, _ = run(written(), *KNOWN, "--bench", own, "--datasheet", sheet())
+    assert status == 0
+    text = words(out)
+    assert text.startswith("Cannot tell whether this is the panel")
+    assert "If this value stays, a standard uncertainty of" in text
+    assert "irradiance: a calibrated sensor" in text
+
+
+def test_without_a_datasheet_it_translates_and_asks_for_one(run):
+    status, out, _ = run(written(), *KNOWN)
+    assert status == 0
+    text = words(out)
+    assert "give --datasheet or --module to hear" in text
+    assert "temperature coefficients usual for c-Si" in text
+    assert "irradiance's uncertainty is not stated: assumed 5 %" in text
+
+
+def test_away_from_stc_there_is_no_verdict(run):
+    own = ("--to-irradiance", "800", "--to-temperature", "-5")
+    status, out, _ = run(written(), *KNOWN, "--datasheet", sheet(watts=12.0), *own)
+    assert status == 0
+    assert "translate there for a verdict" in words(out)
+    assert "800 W/m2 and -5 degC" in words(out)
+
+
+def test_a_sweep_in_faint_light_is_too_far(run):
+    status, out, _ = run(SHED, "--bench", SHED_BENCH, "--irradiance", 140)
+    assert status == 0
+    text = words(out)
+    assert text.startswith("Cannot tell what ")
+    assert "shed_sweep.csv is at 1000 W/m2 and 25 degC. No method reaches that far" in text
+    assert "measure between 800 and 1250 W/m2" in text
+    assert "middle of these" not in text
+
+
+def test_a_second_sweep_brings_procedure_3(run):
+    one, two = written("one.csv", 700.0, 40.0), written("two.csv", 1100.0, 30.0)
+    status, out, err = run(
+        one, two, "--irradiance", 700, "--temperature", 40, "--second-irradiance", 1100,
+        "--datasheet", sheet(),
+    )  # fmt: skip
+    assert (status, err) == (0, "")
+    assert "procedure 3 with a = 0.75 between 700 and 1100 W/m2" in words(out)
+    status, out, _ = run(
+        JETTY, SHED, "--bench", JETTY_BENCH, "--second-bench", SHED_BENCH,
+        "--second-irradiance", 140,
+    )  # fmt: skip
+    assert status == 0
+    assert "more than a factor of 3 apart" in words(out)
+    assert "between the two sweeps Voc moves by" in words(out)
+
+
+def test_json_csv_and_picture_hold_the_same_answer(run):
+    status, _, err = run(
+        JETTY, "--bench", JETTY_BENCH, "--json", "a.json", "--csv", "a.csv", "--plot", "a.png"
+    )
+    assert (status, err) == (0, "")
+    document = json.loads(Path("a.json").read_text())
+    assert document["from"]["irradiance_W_m2"] == {"value": 855.0, "u": 35.0}
+    assert document["to"] == {"irradiance_W_m2": 1000.0, "temp_cell_degC": 25.0}
+    methods = [t["method"] for t in document["translations"]]
+    assert methods == ["procedure 1", "procedure 2", "five parameters"]
+    answer = document["answer"]["key_points"]["pmp_W"]
+    assert document["verdict"]["verdict"] == "cannot tell"
+    assert document["verdict"]["guard_band_W"] == pytest.approx(2 * answer["u"])
+    assert 0 < document["verdict"]["probability_within"] < 1
+    assert sum(document["answer"]["budget"]["pmp_W"].values()) == pytest.approx(1.0)
+    sweep = document["translations"][0]["sweep"]
+    assert len(sweep["voltage_V"]) == len(sweep["current_A"]) > 20
+    with open("a.csv", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["method"] for row in rows] == ["as measured", *methods, "answer", "datasheet"]
+    assert float(rows[-2]["pmp_W"]) == pytest.approx(answer["value"])
+    assert Path("a.png").read_bytes()[:4] == b"\x89PNG"
+
+
+def test_a_picture_is_made_of_what_is_too_far_too(run):
+    status, _, err = run(SHED, "--bench", SHED_BENCH, "--irradiance", 140, "--plot", "a.svg")
+    assert (status, err) == (0, "")
+    assert "</svg>" in Path("a.svg").read_text()
+    status, out, _ = run(SHED, "--bench", SHED_BENCH, "--irradiance", 140, "--json", "-")
+    assert status == 0
+    document = json.loads(out)
+    assert document["verdict"] is None
+    assert document["answer"]["key_points"]["pmp_W"] is None
+    assert document["translations"][0]["reaches"] is False
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ((SHED, "--bench", SHED_BENCH), "the irradiance during the sweep is not known; give --irr"),
+        ((JETTY, "--bench", JETTY_BENCH, "--module", "qq~qq"), "no module 'qq~qq'"),
+        (("none.csv",), "none.csv: .*[Nn]o such file"),
+        ((JETTY, SHED, "--bench", JETTY_BENCH), "both sweeps have about 855 W/m2"),
+        ((JETTY, "--second-irradiance", "5"), "need a SECOND sweep"),
+        (("-", "-"), "standard input \\(-\\) can be read only once"),
+        ((JETTY, "--bench", JETTY_BENCH, "--to-temperature", "298"), "298 degC is outside"),
+        ((JETTY, "--bench", JETTY_BENCH, "--to-irradiance", "0"), "0 W/m2 is outside 1 to 5000"),
+        ((JETTY, "--bench", JETTY_BENCH, "--to-irradiance", "nan"), "not a finite number"),
+        ((JETTY, "--bench", JETTY_BENCH, "--technology", "Ge"), "'Ge' is not one of"),
+        (
+            (JETTY, "--bench", JETTY_BENCH, "--datasheet", SHEET, "--module", "x"),
+            "either --datasheet FILE or --module NAME",
+        ),
+        ((JETTY, "--bench", JETTY_BENCH, "--datasheet", "none.toml"), "none.toml: no such file"),
+    ],
+)
+def test_bad_input_ends_with_one_line_and_status_2(run, arguments, message):
+    status, out, err = run(*arguments)
+    assert (status, out) == (2, "")
+    assert re.search(message, err)
+    assert "Traceback" not in err
+    assert len([line for line in err.splitlines() if line.startswith("ivkit:")]) <= 1
+
+
+def test_an_input_is_never_written_over(run):
+    name, own = written(), sheet()
+    before = Path(own).read_text()
+    status, _, err = run(name, *KNOWN, "--datasheet", own, "--json", own)
+    assert status == 2
+    assert "sheet.toml: is an input of this command" in err
+    assert Path(own).read_text() == before
+
+
+def test_a_sheet_that_contradicts_itself_is_named(run):
+    Path("bad.toml").write_text("cells = 36\nisc_A = 0.6\nimp_A = 0.7\nvoc_V = 21\n")
+    status, out, err = run(written(), *KNOWN, "--datasheet", "bad.toml")
+    assert (status, out) == (2, "")
+    assert "bad.toml: imp_A 0.7 is not below isc_A 0.6" in err
+
+
+def test_a_sheet_that_no_panel_has_is_named(run):
+    Path("bad.toml").write_text(
+        "cells = 36\nisc_A = 0.63\nimp_A = 0.615\nvoc_V = 21.8\nvmp_V = 20.0\npmp_W = 12.3\n"
+    )
+    status, out, err = run(written(), *KNOWN, "--datasheet", "bad.toml")
+    assert (status, out) == (2, "")
+    assert "bad.toml: no panel has these figures" in err
