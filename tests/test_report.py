@@ -78,7 +78,7 @@ def test_every_figure_is_well_formed(page):
 
 def test_the_page_says_what_it_was_made_of(page):
     text = page.read_text(encoding="utf-8")
-    for name in ("bench.toml", "shed_sweep.csv"):
+    for name in ("bench.toml", "shed_sweep.csv", "shed_angle.csv"):
         assert hashlib.sha256((EXAMPLES / name).read_bytes()).hexdigest() in text
     assert "Jain and Kapoor" in text
     assert "cover it before touching" in text
@@ -130,7 +130,7 @@ def test_bad_input_leaves_no_page(tmp_path, capsys, bench, arguments, message):
 
 
 def test_the_page_is_never_written_over_its_own_input(tmp_path, capsys):
-    for name in ("bench.toml", "shed_sweep.csv"):
+    for name in ("bench.toml", "shed_sweep.csv", "shed_angle.csv"):
         shutil.copy(EXAMPLES / name, tmp_path / name)
     with pytest.raises(SystemExit) as stop:
         main(["report", str(tmp_path / "bench.toml"), "--out", str(tmp_path / "shed_sweep.csv")])

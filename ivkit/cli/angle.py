@@ -10,6 +10,7 @@ from ivkit.cli.output import FiniteNumber, Output, output_options
 from ivkit.cli.panel_source import load_panel, panel_options
 
 if TYPE_CHECKING:
+    from ivkit.curve.fit import Fit
     from ivkit.verdict.angle import AngleReadings, Turned
 
 USUAL_ALPHA = 0.0005  # of Isc, 1/K: usual for silicon, where a sweep has to do for a datasheet
@@ -89,7 +90,7 @@ def command(readings: str | None, output: Output, **given: Any) -> int:
     turned, facing = _turned(given, notes)
     fit = table = None
     if readings is not None:
-        table = _readings(readings, given)
+        table = read_angles(readings, given["loads"], given["column"], given["small"])
         held = {name: given[name] for name in ("irradiance", "zero", "stray")}
         fit = fit_angles(turned, table, **held)
         loads = tuple(dict.fromkeys(float(f"{r:.3g}") for r in table.load))[:4]
@@ -155,14 +156,22 @@ def _turned(given: dict[str, Any], notes: list[str]) -> "tuple[Turned, float]":
 def _of_sweep(given: dict[str, Any], notes: list[str]) -> tuple[Any, float, float]:
     """Return the panel of a sweep that was taken facing the light, with temperature and light."""
     from ivkit.cli.inputs import SweepOptions
+
+    fit = SweepOptions(bench=given["bench"]).fit(given["sweep"])
+    return panel_of_fit(fit, given["temperature"], notes)
+
+
+def panel_of_fit(
+    fit: "Fit", temperature: float | None, notes: list[str]
+) -> tuple[Any, float, float]:
+    """Return the panel of a fitted sweep that faced the light, its temperature, and the light."""
     from ivkit.errors import SweepError
     from ivkit.panel.conditions import ReferencePanel
 
-    fit = SweepOptions(bench=given["bench"]).fit(given["sweep"])
     if fit.model is None:
-        raise SweepError(f"no curve to turn ({', '.join(fit.flags)})", given["sweep"])
+        raise SweepError(f"no curve to turn ({', '.join(fit.flags)})", fit.sweep.name)
     condition = fit.sweep.condition
-    celsius = given["temperature"] if given["temperature"] is not None else condition.temp_cell
+    celsius = temperature if temperature is not None else condition.temp_cell
     celsius = 25.0 if celsius is None else celsius
     light = condition.effective_irradiance
     if light is None:
@@ -174,7 +183,9 @@ def _of_sweep(given: dict[str, Any], notes: list[str]) -> tuple[Any, float, floa
     return panel, celsius, light
 
 
-def _readings(path: str, given: dict[str, Any]) -> "AngleReadings":
+def read_angles(
+    path: str, loads: tuple[float, ...] = (), column: tuple[str, ...] = (), small: bool = False
+) -> "AngleReadings":
     """Return the readings of a table: power and load at each angle."""
     import numpy as np
 
@@ -183,14 +194,14 @@ def _readings(path: str, given: dict[str, Any]) -> "AngleReadings":
     from ivkit.readings.table import need, read_table
     from ivkit.verdict.angle import AngleReadings
 
-    table = read_table(path, columns=named_columns(given["column"]))
+    table = read_table(path, columns=named_columns(column))
     (angle,) = need(table, "angle")
     v, i = (table.columns.get(name) for name in ("voltage", "current"))
     power, load = table.columns.get("power"), table.columns.get("load")
-    if load is None and given["loads"]:
-        if len(given["loads"]) > 1:
+    if load is None and loads:
+        if len(loads) > 1:
             raise click.UsageError("READINGS without a load column take one --load")
-        load = np.full(angle.shape, given["loads"][0])
+        load = np.full(angle.shape, loads[0])
     if power is None and v is not None and i is not None:
         power = v * i
     if load is None and v is not None and i is not None:
@@ -202,7 +213,7 @@ def _readings(path: str, given: dict[str, Any]) -> "AngleReadings":
         raise TableError("holds no power and load", path, "give V and I, or V or P with --load OHM")
     good = np.isfinite(angle) & np.isfinite(power) & np.isfinite(load) & (load > 0)
     try:
-        plausible_degrees(angle[good], limit=180.0, small_is_meant=given["small"])
+        plausible_degrees(angle[good], limit=180.0, small_is_meant=small)
     except RangeError as error:
         raise RangeError(error.what, f"{path}, angle", error.remedy) from None
     return AngleReadings.of(angle[good], power[good], load[good], name=path)

@@ -69,7 +69,7 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
 
 def _extra_files(settings: "Bench") -> list[str]:
     """Return the other tables that the page is made of."""
-    return []
+    return [name for name in (settings.data.angle,) if name]
 
 
 def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Section"]]:
@@ -93,4 +93,39 @@ def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Se
     if choice is not None:
         answers.append(load_text.answer(choice))
         sections.append(load_section(choice, told, "load"))
+    if settings.data.angle and told:
+        line, section = _angle(settings.data.angle, told[0])
+        answers.append(line)
+        sections.append(section)
     return answers, sections
+
+
+def _angle(path: str, fit: "Fit") -> tuple[str, "Section"]:
+    """Return the answer and the section of a panel turned in the light of a sweep."""
+    import numpy as np
+
+    from ivkit.cli.angle import STEPS, panel_of_fit, read_angles
+    from ivkit.report.angle_figure import angle_figure
+    from ivkit.report.angle_text import answer, frame
+    from ivkit.report.bench_page import plain_section
+    from ivkit.verdict.angle import Turned, against_angle, fit_angles
+
+    notes: list[str] = []
+    panel, celsius, _ = panel_of_fit(fit, None, notes)
+    turned, readings = Turned(panel, celsius), read_angles(path)
+    found = fit_angles(turned, readings)
+    stray = found.stray.nominal_value if found.stray is not None else 0.0
+    loads = tuple(dict.fromkeys(float(f"{ohm:.3g}") for ohm in readings.load))[:4]
+    light = found.irradiance.nominal_value
+    fine, coarse = np.linspace(-89.0, 89.0, 179), np.array(STEPS)
+    points = against_angle(turned, coarse, light, loads, stray)
+    line = answer(points, coarse, found)
+    figure = angle_figure(fine, against_angle(turned, fine, light, loads, stray), found, readings)
+    return line, plain_section(
+        "Turning the panel",
+        [line, *notes],
+        frame(points, coarse),
+        figure,
+        "Power against the angle on the scale: readings with twice their standard uncertainty, the "
+        "curve of each load, and below what the fit leaves.",
+    )
