@@ -106,8 +106,8 @@ def _angle(path: str, fit: "Fit") -> tuple[str, "Section"]:
 
     from ivkit.cli.angle import STEPS, panel_of_fit, read_angles
     from ivkit.report.angle_figure import angle_figure
-    from ivkit.report.angle_text import answer, frame
-    from ivkit.report.bench_page import plain_section
+    from ivkit.report.angle_text import answer
+    from ivkit.report.bench_page import angle_section
     from ivkit.verdict.angle import Turned, against_angle, fit_angles
 
     notes: list[str] = []
@@ -121,11 +121,4 @@ def _angle(path: str, fit: "Fit") -> tuple[str, "Section"]:
     points = against_angle(turned, coarse, light, loads, stray)
     line = answer(points, coarse, found)
     figure = angle_figure(fine, against_angle(turned, fine, light, loads, stray), found, readings)
-    return line, plain_section(
-        "Turning the panel",
-        [line, *notes],
-        frame(points, coarse),
-        figure,
-        "Power against the angle on the scale: readings with twice their standard uncertainty, the "
-        "curve of each load, and below what the fit leaves.",
-    )
+    return line, angle_section([line, *notes], points, coarse, figure)

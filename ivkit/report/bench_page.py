@@ -10,6 +10,7 @@ import numpy as np
 from ivkit.curve.health import FLAGS
 from ivkit.curve.uncertainty import budget
 from ivkit.report import load_text
+from ivkit.report.angle_text import load_name
 from ivkit.report.page import PageFigure, PageTable, Section, inline_svg, unique
 from ivkit.report.sweep_text import (
     KEY_POINTS,
@@ -21,10 +22,12 @@ from ivkit.report.sweep_text import (
     shown,
 )
 from ivkit.report.text import interval, number, percent
+from ivkit.verdict.load import value_and_u
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
     from ivkit.curve.fit import Fit
+    from ivkit.verdict.angle import AnglePoint
     from ivkit.verdict.load import LoadChoice
 
 CAUTIONS = (
@@ -142,11 +145,12 @@ def load_section(choice: "LoadChoice", fits: Sequence["Fit"], prefix: str) -> Se
         [fit.sweep for fit in told],
         [fit.sweep.name for fit in told],
     )
-    rows = [
-        [str(cell) if not isinstance(cell, float) else f"{cell:.4g}" for cell in row]
-        for row in choice.to_frame().itertuples(index=False)
-    ]
-    head = [str(name).replace("_", " ") for name in choice.to_frame().columns]
+    rows = []
+    for one in (choice.choice, *(c for c in choice.candidates if c != choice.choice)):
+        power, u = value_and_u(one.power)
+        rating = "/".join(f"{w:g} W" for w in one.ratings if np.isfinite(w)) or "none"
+        rows.append([one.made_of.label, number(power, u, "W"), percent(one.loss), rating])
+    head = ("load", "power into it", "lost", "rating to buy")
     return Section(
         "Which load",
         [load_text.answer(choice)],
@@ -160,20 +164,23 @@ def load_section(choice: "LoadChoice", fits: Sequence["Fit"], prefix: str) -> Se
     )
 
 
-def plain_section(
-    title: str, lines: Sequence[str], table: Any = None, figure: Any = None, caption: str = ""
+def angle_section(
+    lines: Sequence[str], points: "Sequence[AnglePoint]", aoi: Any, figure: Any
 ) -> Section:
-    """Return a section of sentences with an optional data frame and matplotlib figure."""
-    tables = []
-    if table is not None:
-        rows = [
-            [
-                "-" if cell is None else f"{cell:.4g}" if isinstance(cell, float) else str(cell)
-                for cell in row
-            ]
-            for row in table.itertuples(index=False)
-        ]
-        tables.append(PageTable(rows, [str(name).replace("_", " ") for name in table.columns]))
-    prefix = "".join(c for c in title.lower() if c.isalnum())
-    figures = [] if figure is None else [PageFigure(inline_svg(figure, prefix), caption)]
-    return Section(title, lines, figures=figures, tables=tables)
+    """Return a panel that was turned: answer, picture, and power by angle and load."""
+    rows = [
+        [f"{angle:g}", *(number(float(one.power[k]), None, "W") for one in points)]
+        for k, angle in enumerate(aoi)
+    ]
+    caption = (
+        "Power against the angle on the scale: readings with twice their standard uncertainty, the "
+        "curve of each load, and below what the fit leaves."
+    )
+    return Section(
+        "Turning the panel",
+        lines,
+        figures=[PageFigure(inline_svg(figure, "angle"), caption)],
+        tables=[
+            PageTable(rows, ("angle, deg", *(load_name(one.load) for one in points)), "To expect")
+        ],
+    )
