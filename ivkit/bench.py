@@ -12,6 +12,7 @@ uncertainty as it stands.
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from ivkit.bench_light import BenchLight, BenchMount
 from ivkit.errors import BenchError
 from ivkit.schema import Kind, key, load_settings, section
 
@@ -29,6 +30,13 @@ class PanelUnderTest:
     cells: int | None = key("the number of cells in series", kind=Kind.INTEGER, low=1, high=10_000)
     area_cm2: float | None = key("the panel's area", "cm2", above=0)
     datasheet: str | None = key("the datasheet's file, seen from the bench file", kind=Kind.FILE)
+    width_cm: float | None = key("the width that the cells cover", "cm", above=0, high=1000)
+    height_cm: float | None = key("the height that the cells cover", "cm", above=0, high=1000)
+    rows: int | None = key("the rows of cells", kind=Kind.INTEGER, low=1, high=200)
+    columns: int | None = key("the columns of cells", kind=Kind.INTEGER, low=1, high=200)
+    bypass_groups: int | None = key(
+        "the number of groups of cells with a bypass diode", kind=Kind.INTEGER, low=0, high=200
+    )
 
 
 @dataclass(frozen=True)
@@ -311,6 +319,8 @@ class Bench:
     name : str
     panel : PanelUnderTest
     condition : BenchCondition
+    light : BenchLight
+    mount : BenchMount
     front_end : FrontEnd or None
     loads : Loads
     data : Data
@@ -321,6 +331,8 @@ class Bench:
     name: str = key("a name for the bench", default="", kind=Kind.TEXT)
     panel: PanelUnderTest = section(PanelUnderTest)
     condition: BenchCondition = section(BenchCondition)
+    light: BenchLight = section(BenchLight)
+    mount: BenchMount = section(BenchMount)
     front_end: FrontEnd | None = section(FrontEnd, optional=True)
     loads: Loads = section(Loads)
     data: Data = section(Data)
