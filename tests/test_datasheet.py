@@ -6,12 +6,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
 from ivkit.curve.uncertainty import budget
-from ivkit.errors import BenchError, FileError, RangeError
+from ivkit.errors import BenchError, FileError, IvkitError, RangeError
 from ivkit.panel.datasheet import ALPHA, load_datasheet, make_datasheet
 from ivkit.panel.expected import expect, expected_key_points
 from ivkit.panel.fill import FIGURES, fill
@@ -362,3 +362,49 @@ def test_rows_of_the_table_that_need_an_assumption_say_so():
     odd["I_mp_ref"] = 2 * odd["I_sc_ref"]
     with pytest.raises(BenchError, match=r"CEC module table \(2019\), odd: imp_A"):
         sheet_of("odd", odd)
+
+
+_FIGURE = st.one_of(st.none(), st.floats(1e-6, 2000.0), st.floats(0.3, 40.0))
+
+
+@settings(max_examples=300)
+@given(
+    isc=_FIGURE,
+    voc=_FIGURE,
+    imp=_FIGURE,
+    vmp=_FIGURE,
+    pmp=_FIGURE,
+    cells=st.one_of(st.none(), st.integers(1, 200)),
+    alpha=st.one_of(st.none(), st.floats(-1.0, 1.0)),
+    beta=st.one_of(st.none(), st.floats(-1.0, 0.1)),
+    tolerance=st.one_of(st.none(), st.floats(0.0, 50.0)),
+    technology=st.sampled_from(sorted(TECHNOLOGY)),
+)
+def test_whatever_a_sheet_says_there_is_a_panel_or_a_sentence(
+    isc, voc, imp, vmp, pmp, cells, alpha, beta, tolerance, technology
+):
+    try:
+        sheet = make_datasheet(
+            SheetFile(
+                technology=technology,
+                cells=cells,
+                isc_A=isc,
+                voc_V=voc,
+                imp_A=imp,
+                vmp_V=vmp,
+                pmp_W=pmp,
+                alpha_isc_pct_per_K=alpha,
+                beta_voc_pct_per_K=beta,
+                isc_tolerance_pct=tolerance,
+                pmp_tolerance_pct=tolerance,
+            )
+        )
+        points = expected_key_points(sheet, 600.0, 40.0)
+    except IvkitError:
+        return  # anything else that is raised fails this test
+    for name in ("i_sc", "v_oc", "v_mp", "i_mp"):
+        value = getattr(points, name)
+        assert np.isfinite(value.nominal_value)
+        assert value.nominal_value > 0
+        assert np.isfinite(value.std_dev)
+    assert points.p_mp.nominal_value < sheet.i_sc * sheet.v_oc

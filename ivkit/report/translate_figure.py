@@ -85,7 +85,9 @@ def _curves(found: "Translated", sheet: "Datasheet | None", axes: "Axes") -> Non
     axes.set_ylim(min(0.0, 1.05 * float(sweep.current.min()) * k_i), None)
     axes.set_xlim(left=min(0.0, float(sweep.voltage.min())))
     style.dress(axes, "voltage (V)", f"current ({unit_i})")
-    axes.legend(frameon=False, fontsize=9, loc="lower left", labelcolor=style.INK)
+    # Between faint readings near the bottom and translated ones near the top.
+    place = {"loc": "center left", "bbox_to_anchor": (0.02, 0.42)}
+    axes.legend(frameon=False, fontsize=9, labelcolor=style.INK, **place)
 
 
 def _powers(found: "Translated", sheet: "Datasheet | None", axes: "Axes") -> None:
