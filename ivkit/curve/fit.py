@@ -5,10 +5,11 @@ the effects of the readings go (`uncertainty`), and the key points from the data
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.constants import Boltzmann, elementary_charge
 from uncertainties import UFloat, ufloat
 
@@ -18,6 +19,7 @@ from ivkit.curve.engine import LEAST_NOISE, Array, pack
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
 from ivkit.curve.limits import resistance_limits
 from ivkit.curve.many import PARAMETERS, fit_many, one_problem
+from ivkit.curve.misfit import all_faults, misfits
 from ivkit.curve.uncertainty import (
     Sources,
     coverage_factor,
@@ -25,7 +27,12 @@ from ivkit.curve.uncertainty import (
     parameter_gradients,
 )
 from ivkit.errors import SweepError
+from ivkit.readings.fault import Fault
+from ivkit.readings.faults import check
 from ivkit.readings.sweep import Sweep
+
+#: Readings that have to be left when those at fault are out.
+FEWEST_LEFT = 2
 
 #: The flag that takes away a key point.
 _NEEDS = {
@@ -49,7 +56,7 @@ class Fit:
     Attributes
     ----------
     sweep : Sweep
-        As fitted.
+        As fitted: without the readings that are left out.
     model : SingleDiode or None
         None where the five parameters cannot be told; the flags say why.
     parameters : dict
@@ -81,6 +88,12 @@ class Fit:
     converged : bool
     flags : tuple of str
         Names in `ivkit.curve.health.FLAGS`.
+    faults : tuple of Fault
+        What is wrong with the readings; points count in ``taken``.
+    taken : Sweep or None
+        Every reading as taken; None where it was not looked through.
+    left_out : ndarray of bool, shape (M,), or None
+        Which of them the fit does without.
     """
 
     sweep: Sweep
@@ -99,6 +112,9 @@ class Fit:
     limits: dict[str, float]
     converged: bool
     flags: tuple[str, ...]
+    faults: tuple[Fault, ...] = ()
+    taken: Sweep | None = None
+    left_out: NDArray[np.bool_] | None = None
 
     def __str__(self) -> str:
         if self.model is None:
@@ -141,6 +157,8 @@ class Fit:
 def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
     """Fit one sweep and carry its noise and its effects to every result.
 
+    Readings at fault are left out, and every fault that is found is told with the fit.
+
     Parameters
     ----------
     sweep : Sweep
@@ -160,6 +178,28 @@ def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
     >>> print(fit(Sweep(v, panel.current(v) + noise)))
     Isc 0.61925(15) A, Voc 21.5716(12) V, Pmp 10.1601(32) W, FF 0.76058(30) from 30 readings
     """
+    checked = check(sweep)
+    taken, keep, faults = checked.taken, checked.keep.copy(), list(checked.faults)
+    while True:
+        if np.sum(keep) < FEWEST_LEFT:
+            keep[:] = True  # nothing is left to hold the others against
+        used = taken if np.all(keep) else taken.select(keep)
+        found = fit_readings(used, shared)
+        # One at a time: a fault in the open hides the next.
+        place = np.flatnonzero(keep)
+        more = misfits(used, found.model, found.flags)
+        for one in more:
+            faults.append(replace(one, points=tuple(int(place[k]) for k in one.points)))
+        if not any(one.leave_out for one in more):
+            break
+        keep[[k for one in faults[-len(more) :] for k in one.points]] = False
+        if np.sum(keep) < max(FEWEST_LEFT, 0.5 * len(taken)):
+            break
+    return replace(found, faults=all_faults(faults, found.flags), taken=taken, left_out=~keep)
+
+
+def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
+    """Fit every reading of a sweep as it stands, at fault or not; see `fit`."""
     if len(sweep) < 2:
         raise SweepError(
             f"{len(sweep)} reading", sweep.name, "give at least two, and eight for a curve"

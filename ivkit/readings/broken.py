@@ -246,7 +246,10 @@ def _stray(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
         steep = inner[current[inner] < 0.7 * np.max(current)]
         inner = steep if steep.size else inner
     k = int(rng.choice(inner))
-    values[k] += _either(rng, 0.08, 0.3) * np.max(np.abs(values))
+    top, off = np.max(np.abs(values)), _either(rng, 0.08, 0.3)
+    if not 0 <= values[k] + off * top <= top:
+        off = -off
+    values[k] += off * top
     return {**columns, key: values}
 
 
@@ -276,9 +279,13 @@ def _frozen(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
     return _changed(columns, "voltage", np.full(values.shape, rng.choice(values[values > 0])))
 
 
-def _forgotten(setting: Setting, rng: np.random.Generator) -> float:
+def _forget(columns: Columns, setting: Setting, rng: np.random.Generator) -> Columns:
+    """Forget the divider's factor, or apply it twice; codes can only be too small."""
     factor = setting.divider_factor if setting.divider_factor > 3 else 7.667
-    return float(rng.choice([1.0 / factor, factor]))
+    key = _key(columns, "voltage")
+    if "code" in key or rng.random() < 0.5:
+        factor = 1.0 / factor
+    return _changed(columns, "voltage", columns[key] * factor)
 
 
 def _all(*breaks: Break) -> dict[str, Break]:
@@ -376,7 +383,7 @@ BREAKS: dict[str, Break] = _all(
         "divider_factor",
         "a divider's factor forgotten, or applied twice",
         ("voltage_per_cell",),
-        columns=_scaled("voltage", _forgotten),
+        columns=_forget,
     ),
     Break(
         "shunt_factor",

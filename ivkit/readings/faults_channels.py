@@ -33,10 +33,10 @@ def equal_runs(values: Array, least: int) -> list[NDArray[np.int64]]:
 def step_of(values: Array) -> float:
     """Return the step that all values are multiples of from the least, 0 if there is none.
 
-    >>> step_of(np.array([0.0, 0.5, 1.5, 3.0])), step_of(np.array([0.0, 0.3, 0.7]))
+    >>> step_of(np.array([0.0, 0.5, 1.5, 1.5, 2.0, 3.0])), step_of(np.array([0.0, 0.31, 0.7, 1.0]))
     (0.5, 0.0)
     """
-    levels = np.unique(values)
+    levels, often = np.unique(values, return_counts=True)
     if levels.size < 3:
         return 0.0
     levels = levels - levels[0]
@@ -44,9 +44,14 @@ def step_of(values: Array) -> float:
     apart = apart[apart > 1e-9 * levels[-1]]
     if not apart.size:
         return 0.0
-    counts = levels / apart.min()
-    # What is left of a multiple after rounding to the digits written: half a percent of a step.
-    return float(apart.min()) if np.all(np.abs(counts - np.round(counts)) < 0.02) else 0.0
+    step = levels[-1] / np.round(levels[-1] / apart.min())
+    counts = levels / step
+    # Steps written with a few digits are multiples only nearly.
+    if np.any(np.abs(counts - np.round(counts)) > 0.1):
+        return 0.0
+    # A few levels may fall on multiples by chance, unless readings repeat several of them.
+    by_chance = 0.2 ** (levels.size - 2) * 0.5 ** (values.size - levels.size - often.max() + 1)
+    return float(step) if by_chance < 5e-3 or levels[-1] / step > 200 else 0.0
 
 
 def at_end(sweep: Sweep) -> list[Fault]:
@@ -65,27 +70,59 @@ def at_end(sweep: Sweep) -> list[Fault]:
                 leave_out=True,
             )
         )
-    # A junction near open circuit moves by more than this: dV/dI is -(a/IL + Rs) and a is at
-    # least 2 % of Voc. So equal readings to a finer step cannot be.
-    for channel, other in (("voltage", "current"), ("current", "voltage")):
-        values, across = as_read(sweep, channel), getattr(sweep, other)
-        top = values == np.max(values, initial=-np.inf)
-        step, span = step_of(values), np.ptp(values) if n else 0.0
-        if top.sum() < 4 or top.sum() > n - 4 or not step < 0.002 * span:
-            continue
-        moved = np.ptp(across[top]) / max(np.max(np.abs(across)), 1e-300)
-        if channel == "voltage" and moved > 0.2 and not np.all(ended[top]):
+    for channel, other, told in (
+        ("voltage", "current", _held_voltage(sweep)),
+        ("current", "voltage", _held_current(sweep)),
+    ):
+        if told is not None and not np.all(ended[told]):
+            largest, unit = np.max(getattr(sweep, channel)[told]), "VA"[channel == "current"]
             found.append(
                 fault(
                     "clipped_channel",
-                    f"the voltage stands at {np.max(sweep.voltage):.4g} V in "
-                    f"{named_points(np.flatnonzero(top), sweep.rows)} while the current falls by "
-                    f"{moved:.0%} of its range: the channel is at its end",
-                    top,
+                    f"the {channel} stands at {largest:.4g} {unit} in "
+                    f"{named_points(np.flatnonzero(told), sweep.rows)} while the {other} moves "
+                    "further than any junction lets it: the channel is at its end",
+                    told,
                     leave_out=True,
                 )
             )
     return found
+
+
+#: Voc over a. Larger means a sharper knee; the best silicon cell, 0.75 V with n = 1, gives 29.
+SHARPEST = 30.0
+
+
+def _held_voltage(sweep: Sweep) -> NDArray[np.bool_] | None:
+    """Return where the voltage stands at its largest while the current falls.
+
+    dV/dI near open circuit is -(a/IL + Rs) or steeper, and a is at least Voc over `SHARPEST`.
+    """
+    values, i = as_read(sweep, "voltage"), sweep.current
+    if len(sweep) < 6:
+        return None
+    top = values == np.max(values)
+    falls = np.ptp(i[top]) / max(np.max(np.abs(i)), 1e-300)
+    finer = step_of(values) < 0.2 * falls / SHARPEST * np.ptp(values)
+    held = 4 <= top.sum() <= len(sweep) - 4 and falls > 0.2 and finer
+    return top if held else None
+
+
+def _held_current(sweep: Sweep) -> NDArray[np.bool_] | None:
+    """Return where the current stands at its largest at voltages where it has to fall.
+
+    At the voltage V it is less than Isc by at least exp(-(1 - V/Voc) Voc/a), more with Rs.
+    """
+    values, v = as_read(sweep, "current"), sweep.voltage
+    if len(sweep) < 6 or np.max(values) <= 0 or np.min(values) > 0.3 * np.max(values):
+        return None
+    top = values == np.max(values)
+    reach = np.max(v[top])
+    if not 4 <= top.sum() <= len(sweep) - 2 or np.mean(top[v <= reach]) < 0.8:
+        return None
+    step, span = step_of(values), np.ptp(values)
+    falls = np.exp(-SHARPEST * (1 - reach / np.max(v)))
+    return top if max(3 * step, 2e-3 * span) < falls * span else None
 
 
 def stuck(sweep: Sweep) -> list[Fault]:
@@ -106,8 +143,8 @@ def stuck(sweep: Sweep) -> list[Fault]:
                 with np.errstate(all="ignore"):
                     ratio = np.abs(sweep.voltage[run] / sweep.current[run] / load[run])
                     loose = np.hypot(u_v / sweep.voltage, u_i / sweep.current)[run]
-                spread = np.ptp(np.log(ratio)) if np.all(ratio > 0) else np.inf
-                said = spread > 0.35 + 5 * np.max(loose)
+                if np.all((ratio > 0) & np.isfinite(ratio) & np.isfinite(loose)):
+                    said = np.ptp(np.log(ratio)) > 0.35 + 5 * np.max(loose)
             # A voltage moves with the current everywhere but near open circuit, where it still
             # moves by a share of Voc; see `at_end`.
             if channel == "voltage":
@@ -205,8 +242,9 @@ def swapped(sweep: Sweep) -> list[Fault]:
         ok = np.isfinite(load) & (load > 0) & (np.abs(v) > 0.02 * largest_v)
         ok &= np.abs(i) > 0.02 * largest_i
         if ok.sum() >= 4:
-            as_is = np.abs(np.log(np.abs(v / i / load)[ok]))
-            other = np.abs(np.log(np.abs(i / v / load)[ok]))
+            v, i, load = v[ok], i[ok], load[ok]
+            as_is = np.abs(np.log(np.abs(v / i / load)))
+            other = np.abs(np.log(np.abs(i / v / load)))
             if np.median(other) < 0.15 and np.median(as_is) > 0.5:
                 message = "current over voltage, not voltage over current, is the stated load"
     if not message and sweep.cells:

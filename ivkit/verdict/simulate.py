@@ -98,6 +98,9 @@ def simulate(
     columns = {"load": course.loads, **written}
     if broken is not None and broken.columns is not None:
         columns = broken.columns(columns, setting, rng)
+        if front_end.converter is not None:  # a code stays one, whatever was done to it
+            top = front_end.converter.top
+            columns = {k: np.clip(x, 0, top) if "code" in k else x for k, x in columns.items()}
     truth = {
         "condition": {"irradiance_W_m2": effective_irradiance, "temp_cell_degC": temp_cell},
         "single_diode": _parameters(model),
@@ -167,6 +170,10 @@ def _operating_points(
 
 def _shaded(model: SingleDiode, cells: int, light: float, seen: Array) -> Any:
     """Return the points of a panel in two bypassed groups with one cell in less light."""
+    if cells < 2:
+        raise SweepError(
+            "one cell cannot be shaded against others", "--fault", "take a panel of more cells"
+        )
     each = np.ones(cells)
     each[0] = light
     il, i0, rs, rsh, a = (
@@ -180,8 +187,7 @@ def _shaded(model: SingleDiode, cells: int, light: float, seen: Array) -> Any:
         )
     )
     one = SingleDiode(il * each, i0, rs / cells, rsh / cells, a / cells)
-    groups = [cells // 2, cells - cells // 2] if cells > 1 else [1]
-    return SeriesString(one, groups).operating_point(seen)
+    return SeriesString(one, [cells // 2, cells - cells // 2]).operating_point(seen)
 
 
 def _blocked(model: SingleDiode, barrier: float, seen: Array) -> tuple[Array, Array]:
