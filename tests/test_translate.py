@@ -4,6 +4,8 @@ The panel is the synthetic module of the IEC 60891 checks (De Soto, 36 cells); i
 at 1000 W/m2, 25 degC were worked at 40 digits, its coefficients are those of the same source.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from uncertainties import ufloat
@@ -14,10 +16,12 @@ from ivkit.errors import RangeError, SweepError
 from ivkit.panel.coefficients import _meet, coefficients_of
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import make_datasheet
-from ivkit.panel.measured import U_IRRADIANCE
+from ivkit.panel.measured import U_IRRADIANCE, Measured
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.panel.translate import translate
+from ivkit.panel.translation import by_five_parameters
 from ivkit.readings.sweep import Condition, Effect, Sweep
+from tests.published import MODULE, readings
 
 PANEL = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003, 36)
 EXACT = {"i_sc": 0.6191744, "v_oc": 21.571058, "p_mp": 10.1636258}
@@ -307,3 +311,28 @@ def test_a_shared_uncertain_condition_keeps_two_results_tied():
     apart = first - second
     assert apart.std_dev < 0.05 * first.std_dev
     assert (first - ufloat(first.nominal_value, first.std_dev)).std_dev > first.std_dev
+
+
+def test_an_ideality_that_no_cell_has_does_not_set_the_temperature_coefficient():
+    """The published 36-cell module at 45 degC has n = 1.32: De Soto makes -0.7 %/K of it."""
+    v, i = readings(MODULE)
+    measured = fit(Sweep(v, i, condition=Condition(1000.0, 45.0, 20.0, 1.0), cells=36))
+    found = translate(measured)
+    five = by_name(found)["five parameters"]
+    assert "the fit's ideality would make it -0.71 %/K, which no c-Si cell has" in five.remarks[0]
+    hot = measured.key_points.v_oc.nominal_value
+    # By the coefficient that is given, of Voc at 25 degC: 20 K and -0.335 %/K.
+    assert five.key_points.v_oc.nominal_value == pytest.approx(hot / (1 - 20 * 0.00335), rel=2e-3)
+    parts = {v.tag: u for v, u in five.key_points.v_oc.error_components().items()}
+    assert parts["usual beta Voc"] == pytest.approx(0.0004 * 20 * 17.97, rel=0.1)
+    assert not any("own ideality" in note for note in found.notes)
+
+
+def test_the_given_coefficient_gives_what_the_band_gap_gives_where_both_agree():
+    """De Soto's own coefficient given as the datasheet's, the ideality held to be impossible."""
+    measured = Measured(fit(sweep()), SHEET, "c-Si")
+    by_gap = by_five_parameters(measured, (1000.0, 25.0)).key_points
+    measured.kind = replace(measured.kind, beta_limits=(-0.40, -0.20))
+    by_beta = by_five_parameters(measured, (1000.0, 25.0)).key_points
+    assert by_beta.v_oc.nominal_value == pytest.approx(by_gap.v_oc.nominal_value, rel=3e-3)
+    assert by_beta.p_mp.nominal_value == pytest.approx(by_gap.p_mp.nominal_value, rel=3e-3)

@@ -99,12 +99,24 @@ class Measured:
             dEgdT=self.kind.dEgdT,
         )
 
-    def disagreement(self) -> list[str]:
-        """Say so where the fitted curve's own coefficient of Voc is not the one given."""
+    @property
+    def own_beta(self) -> float:
+        """Coefficient of Voc that De Soto's equations make of the fit and the band gap, 1/K."""
         points = self.panel.at(self.here[0], self.here[1] + np.array([-1.0, 1.0])).key_points()
         own = 0.5 * float(points.v_oc[1] - points.v_oc[0])
-        own /= float(self.panel.at(1000.0, 25.0).key_points().v_oc)
-        given = self.beta.nominal_value
+        return own / float(self.panel.at(1000.0, 25.0).key_points().v_oc)
+
+    @property
+    def own_beta_is_possible(self) -> bool:
+        """Whether a cell of this technology can have it."""
+        low, high = self.kind.beta_limits
+        return low <= 100 * self.own_beta <= high
+
+    def disagreement(self) -> list[str]:
+        """Say so where the fitted curve's own coefficient of Voc is not the one given."""
+        own, given = self.own_beta, self.beta.nominal_value
+        if not self.own_beta_is_possible:
+            return []
         if abs(own - given) < 2 * np.hypot(self.beta.std_dev, U_OWN_BETA * own):
             return []
         return [

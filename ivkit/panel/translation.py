@@ -4,7 +4,7 @@ Limits: procedure 1 within 20 % of the irradiance (the usual statement of IEC 60
 its text not at hand); the others common practice, no source.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -248,13 +248,17 @@ def _other_name(quantity: Any, name: str) -> Any:
 
 
 def by_five_parameters(s: Measured, target: Target) -> Translation:
-    """Translate the five parameters by De Soto's equations."""
-    inputs: dict[str, Any] = {
-        "g1": s.light,
-        "t1": s.heat,
-        "alpha": s.alpha,
-        "gap": ufloat(s.kind.EgRef, U_BAND_GAP, "band gap"),
-    }
+    """Translate the five parameters by De Soto's equations.
+
+    Those make the coefficient of Voc from the band gap and the curve's ideality. An ideality above
+    that of a plain junction, usual in fits of one curve, can make it one that no cell has: then the
+    band gap is put to what gives the coefficient that is given.
+    """
+    inputs: dict[str, Any] = {"g1": s.light, "t1": s.heat, "alpha": s.alpha}
+    if s.own_beta_is_possible:
+        inputs["gap"] = ufloat(s.kind.EgRef, U_BAND_GAP, "band gap")
+    else:
+        inputs["beta"] = s.beta
     raw = dict(zip(PARAMETERS, (float(x) for x in s.fit.model.raw), strict=True))
     for name in PARAMETERS:
         told = s.fit.parameters[name]
@@ -267,15 +271,19 @@ def by_five_parameters(s: Measured, target: Target) -> Translation:
         five["resistance_shunt"] = 1.0 / shunt if shunt > 0 else np.inf
         five["resistance_series"] = max(five["resistance_series"], 0.0)
         at_25 = five["photocurrent"] * 1000.0 / q["g1"] / (1.0 + q["alpha"] * (q["t1"] - 25.0))
-        return ReferencePanel.from_curve(
-            SingleDiode(**five),
-            q["g1"],
-            q["t1"],
-            q["alpha"] * at_25,
-            s.cells,
-            EgRef=q["gap"],
-            dEgdT=s.kind.dEgdT,
-        )
+
+        def with_gap(gap: float) -> ReferencePanel:
+            return ReferencePanel.from_curve(
+                SingleDiode(**five),
+                q["g1"],
+                q["t1"],
+                q["alpha"] * at_25,
+                s.cells,
+                EgRef=gap,
+                dEgdT=s.kind.dEgdT,
+            )
+
+        return with_gap(q["gap"] if "gap" in q else _gap_for(with_gap, q))
 
     def points(q: Mapping[str, float]) -> np.ndarray:
         found = panel(q).at(*target).key_points()
@@ -293,7 +301,12 @@ def by_five_parameters(s: Measured, target: Target) -> Translation:
         for k, slope in enumerate((up - down) / (2 * step)):
             told[k] = told[k] + float(slope) * (quantity - plain[name])
     too_far = _light_reach(s, target, REACH_5)
-    remarks = ["De Soto's equations, with the fit's five parameters"]
+    remarks = ["five parameters by De Soto's equations"]
+    if not s.own_beta_is_possible:
+        remarks[0] += (
+            f", with the given coefficient of Voc: the fit's ideality would make it "
+            f"{100 * s.own_beta:.2f} %/K, which no {s.kind.name} cell has"
+        )
     if min(s.here[0], target[0]) < LOW_LIGHT:
         remarks.append(
             f"below {LOW_LIGHT:g} W/m2 nobody knows how the shunt goes on: the fill factor there "
@@ -302,3 +315,16 @@ def by_five_parameters(s: Measured, target: Target) -> Translation:
     return Translation(
         FIVE, KeyPoints(*told), panel(plain).at(*target), None, tuple(too_far), tuple(remarks)
     )
+
+
+def _gap_for(with_gap: Callable[[float], ReferencePanel], q: Mapping[str, float]) -> float:
+    """Return the band gap, eV, that gives the wanted coefficient of Voc where it was measured."""
+
+    def slope(gap: float) -> tuple[float, float]:
+        panel = with_gap(gap)
+        low, here, high = panel.at(q["g1"], q["t1"] + np.array([-1.0, 0.0, 1.0])).key_points().v_oc
+        return 0.5 * float(high - low), float(here)
+
+    (first, v_oc), (second, _) = slope(1.0), slope(1.2)  # it is linear in the gap
+    wanted = q["beta"] * v_oc / (1.0 + q["beta"] * (q["t1"] - 25.0))
+    return 1.0 + 0.2 * (wanted - first) / (second - first)
