@@ -91,6 +91,24 @@ def test_more_than_promised_is_suspicious(run):
     assert "Look at the irradiance first" in words(out)
 
 
+def test_another_panel_with_enough_watts_is_not_the_promised_one(run):
+    own = Path("sheet.toml")
+    own.write_text("cells = 30\nisc_A = 0.72\nvoc_V = 18.6\npmp_W = 9.9\n")
+    status, out, _ = run(written(), *KNOWN, "--bench", bench(), "--datasheet", own)
+    assert status == 1
+    text = words(out)
+    assert text.startswith("This is not the panel the datasheet promises, though it gives the")
+    assert "Voc 21." in text
+    assert "(E_n +" in text
+    status, out, _ = run(
+        written(), *KNOWN, "--bench", bench(), "--datasheet", own, "--json", "-"
+    )  # fmt: skip
+    assert status == 1
+    verdict = json.loads(out)["verdict"]
+    assert (verdict["verdict"], verdict["pmp"]) == ("is not", "is")
+    assert {figure["figure"] for figure in verdict["figures_off"]} == {"Isc", "Voc"}
+
+
 def test_an_undecided_measurement_says_what_to_measure_next(run):
     own = bench(u_light=45.0)
     status, out, _ = run(written(), *KNOWN, "--bench", own, "--datasheet", sheet())
@@ -98,7 +116,7 @@ def test_an_undecided_measurement_says_what_to_measure_next(run):
     text = words(out)
     assert text.startswith("Cannot tell whether this is the panel")
     assert "If this value stays, a standard uncertainty of" in text
-    assert "irradiance: a calibrated sensor" in text
+    assert "irradiance: use a calibrated sensor" in text
 
 
 def test_without_a_datasheet_it_translates_and_asks_for_one(run):

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 from uncertainties import ufloat
 
-from ivkit.verdict.promise import keeps_promise
+from ivkit.verdict.promise import keeps_promise, normalised_error
 
 
 # A guard band w = r U, U = 2u: risk at the acceptance limit (JCGM 106:2012, Gaussian).
@@ -46,3 +46,14 @@ def test_what_cannot_be_told_could_be_with_the_uncertainty_named():
     assert found.needed == pytest.approx(0.15)
     better = keeps_promise(ufloat(9.8, 0.999 * found.needed), 10.0, 0.05)
     assert better.verdict == "is"
+
+
+def test_the_normalised_error_is_that_of_iso_13528():
+    # (x - X) / sqrt(U_x^2 + U_X^2), U = 2 u.
+    assert normalised_error(ufloat(10.3, 0.2), ufloat(10.0, 0.1)) == pytest.approx(
+        0.3 / (2 * 0.05**0.5)
+    )
+    scale = ufloat(1.0, 0.1)
+    assert normalised_error(10.3 * scale + ufloat(0, 0.2), 10.0 * scale) == pytest.approx(
+        0.3 / (2 * (0.2**2 + 0.03**2) ** 0.5)
+    )

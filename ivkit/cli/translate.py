@@ -87,7 +87,7 @@ def command(
     inputs = {*options.files((sweep,)), *(other.files((second,)) if second else [])}
 
     from ivkit.panel.translate import translate
-    from ivkit.report.translate_text import describe, document, frame, promise_of
+    from ivkit.report.translate_text import describe, document, frame, verdict_of
 
     found = translate(
         fits[0],
@@ -110,8 +110,7 @@ def command(
         figure,
         [*inputs, *([sheet_file] if sheet_file else [])],
     )
-    promise = promise_of(found, sheet)
-    return 1 if promise is not None and promise.verdict in ("is not", "more") else 0
+    return 1 if verdict_of(found, sheet) in ("is not", "more") else 0
 
 
 def _sheet(

@@ -8,7 +8,15 @@ from ivkit.curve.uncertainty import budget
 from ivkit.panel.iec60891 import STC_IRRADIANCE, STC_TEMPERATURE
 from ivkit.report.sweep_text import KEY_POINTS, shown
 from ivkit.report.text import bullets, number, percent, table, wrap
-from ivkit.verdict.promise import CANNOT_TELL, IS, IS_NOT, MORE, Promise, keeps_promise
+from ivkit.verdict.promise import (
+    CANNOT_TELL,
+    IS,
+    IS_NOT,
+    MORE,
+    Promise,
+    keeps_promise,
+    normalised_error,
+)
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -17,9 +25,10 @@ if TYPE_CHECKING:
     from ivkit.panel.translate import Translated
 
 ANSWER = "middle of these"
+_UNIT = {"Isc": "A", "Voc": "V"}
 _BETTER = {
-    "irradiance": "a calibrated sensor in the plane of the panel, or more light alike on both",
-    "cell temperature": "a second sensor on the back, or a panel shaded until the sweep",
+    "irradiance": "use a calibrated sensor in the plane of the panel",
+    "cell temperature": "put a second sensor on the back, or shade the panel until the sweep",
     "choice of procedure": "measure nearer to the target's light and temperature",
 }
 
@@ -31,6 +40,34 @@ def promise_of(found: "Translated", sheet: "Datasheet | None") -> Promise | None
     if (found.to_irradiance, found.to_temperature) != (STC_IRRADIANCE, STC_TEMPERATURE):
         return None
     return keeps_promise(found.key_points.p_mp, sheet.p_mp, sheet.p_mp_tolerance)
+
+
+def figures_off(found: "Translated", sheet: "Datasheet") -> list[tuple[str, Any, Any, float]]:
+    """Return which of Isc and Voc, where the sheet states them, cannot be those of this panel.
+
+    Label, measured, stated and E_n of each.
+    """
+    assumed = {a.figure for a in sheet.assumed}
+    stated = _promised(found, sheet)
+    off = []
+    for label, name, key in (("Isc", "i_sc", "isc_A"), ("Voc", "v_oc", "voc_V")):
+        ours, theirs = getattr(found.key_points, name), getattr(stated, name)
+        if key in assumed or not np.isfinite(ours.nominal_value):
+            continue
+        score = normalised_error(ours, theirs)
+        if abs(score) > 1.0:
+            off.append((label, ours, theirs, score))
+    return off
+
+
+def verdict_of(found: "Translated", sheet: "Datasheet | None") -> str | None:
+    """Return the verdict: that on Pmp, unless another stated figure is not this panel's."""
+    promise = promise_of(found, sheet)
+    if promise is None:
+        return None
+    if promise.verdict in (IS, CANNOT_TELL) and figures_off(found, sheet):
+        return IS_NOT
+    return promise.verdict
 
 
 def _target(found: "Translated") -> str:
@@ -64,6 +101,18 @@ def sentence(found: "Translated", sheet: "Datasheet | None") -> str:
         f"{number(promise.low, None, 'W')} ({number(promise.promised, None, 'W')} - "
         f"{100 * sheet.p_mp_tolerance:g} %)"
     )
+    off = figures_off(found, sheet)
+    if promise.verdict in (IS, CANNOT_TELL) and off:
+        figures = ", ".join(
+            f"{label} {shown(ours, _UNIT[label])} against {shown(theirs, _UNIT[label])} "
+            f"(E_n {score:+.1f})"
+            for label, ours, theirs, score in off
+        )
+        power = "though it gives the power" if promise.verdict == IS else "whatever its power"
+        return (
+            f"This is not the panel the datasheet promises, {power}: {at}; but {figures}. Look for "
+            "another panel's sheet, or an irradiance or front end that is off."
+        )
     guard = f"the guard band of {number(float(f'{promise.guard:.2g}'), None, 'W')}"
     if promise.verdict == IS:
         return (
@@ -170,7 +219,6 @@ def document(found: "Translated", sheet: "Datasheet | None") -> dict[str, Any]:
         return {key: getattr(of, name) if of else None for _, name, key, _ in KEY_POINTS}
 
     promise = promise_of(found, sheet)
-    told = {IS: "is", IS_NOT: "is not", MORE: "more", CANNOT_TELL: "cannot tell"}
     return {
         "file": found.fit.sweep.name,
         "from": {"irradiance_W_m2": found.irradiance, "temp_cell_degC": found.temp_cell},
@@ -197,7 +245,12 @@ def document(found: "Translated", sheet: "Datasheet | None") -> dict[str, Any]:
         "verdict": None
         if promise is None
         else {
-            "verdict": told[promise.verdict],
+            "verdict": verdict_of(found, sheet),
+            "pmp": promise.verdict,
+            "figures_off": [
+                {"figure": label, "measured": ours, "stated": theirs, "en": score}
+                for label, ours, theirs, score in figures_off(found, sheet)
+            ],
             "promised_pmp_W": promise.promised,
             "least_W": promise.low,
             "most_W": promise.high,

@@ -96,3 +96,19 @@ def _below(limit: float, value: float, u: float) -> float:
     from scipy.special import ndtr
 
     return float(ndtr((limit - value) / u)) if u > 0 else float(np.heaviside(limit - value, 0.5))
+
+
+def normalised_error(measured: Any, stated: Any) -> float:
+    """Return the E_n number of ISO 13528: the difference over both expanded uncertainties.
+
+    Beyond 1 the two are not of one panel. Both are uncertain numbers in the same unit; what they
+    have in common counts once.
+
+    Examples
+    --------
+    >>> from uncertainties import ufloat
+    >>> print(round(normalised_error(ufloat(20.0, 0.3), ufloat(21.8, 0.4)), 2))
+    -1.8
+    """
+    difference = measured - stated
+    return float(difference.nominal_value / (2.0 * difference.std_dev))
