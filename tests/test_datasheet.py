@@ -24,6 +24,7 @@ SHEETS = Path(__file__).parents[1] / "datasheets"
 
 # Invented.
 WHOLE = {
+    "technology": "c-Si",
     "cells": 36,
     "isc_A": 0.63,
     "voc_V": 21.8,
@@ -147,6 +148,7 @@ def test_a_label_with_watts_and_cells_only_is_enough_but_wide():
         "beta_voc_pct_per_K", "gamma_pmp_pct_per_K", "nmot_degC", "bypass_groups",
     }  # fmt: skip
     assert "CEC table" in told["voc_V"].source
+    assert any("technology not stated: taken as c-Si" in note for note in sheet.notes)
     assert told["pmp_tolerance_pct"].source == "common practice, no source"
     points = expected_key_points(sheet)
     assert points.v_oc.std_dev / points.v_oc.nominal_value > 0.03

@@ -119,6 +119,11 @@ class Datasheet:
         )
 
     @property
+    def label(self) -> float:
+        """What the panel's label says, W: `p_mp`."""
+        return self.p_mp
+
+    @property
     def iam(self) -> IncidenceAngleModifier:
         """The incidence angle modifier of its glass."""
         return _GLASS[self.glass]
@@ -226,6 +231,8 @@ def make_datasheet(sheet: SheetFile, path: str = "", remarks: tuple[str, ...] = 
     """
     filled = fill(sheet)
     kind = sheet.kind
+    if sheet.technology is None:
+        remarks = (*remarks, f"technology not stated: taken as {kind.name} ({PRACTICE})")
     assumed = list(filled.assumed)
     i_sc, v_oc, i_mp, v_mp = (float(x) for x in filled.figures)
     shifts = {name: np.append(shift, [0.0, 0.0]) for name, shift in filled.sources.items()}

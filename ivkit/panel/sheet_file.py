@@ -25,9 +25,7 @@ class SheetFile:
     """A datasheet as written: figures at 1000 W/m2, AM1.5G and 25 degC; None where silent."""
 
     name: str = key("a name for the panel", default="", kind=Kind.TEXT)
-    technology: str = key(
-        "the cell technology", default="c-Si", kind=Kind.TEXT, choices=tuple(TECHNOLOGY)
-    )
+    technology: str | None = key("the cell technology", kind=Kind.TEXT, choices=tuple(TECHNOLOGY))
     cells: int | None = key(
         "the number of cells in series in each string", kind=Kind.INTEGER, low=1, high=1000
     )
@@ -70,8 +68,8 @@ class SheetFile:
 
     @property
     def kind(self) -> Technology:
-        """The technology."""
-        return TECHNOLOGY[self.technology]
+        """The technology; crystalline silicon, as nearly all panels are, where none is stated."""
+        return TECHNOLOGY[self.technology or "c-Si"]
 
 
 def check_order(sheet: SheetFile) -> None:
@@ -147,7 +145,7 @@ def check_cells(sheet: SheetFile) -> None:
     raise BenchError(
         f"voc_V {sheet.voc_V:g} from {sheet.cells} cells in series is {each:.3g} V a cell",
         "",
-        f"one {sheet.technology} cell has {low:g} to {high:g} V; about {near:.0f} in series "
+        f"one {sheet.kind.name} cell has {low:g} to {high:g} V; about {near:.0f} in series "
         "would fit (cells counts one string, not the parallel ones)",
     )
 
@@ -187,7 +185,7 @@ def check_coefficients(sheet: SheetFile) -> None:
             "",
             _other_unit(alpha, usual, sheet.isc_A, "A/K"),
         )
-    if abs(alpha) < 0.01 and sheet.technology in ("c-Si", "a-Si"):
+    if abs(alpha) < 0.01 and sheet.kind.name in ("c-Si", "a-Si"):
         remedy = _other_unit(alpha, usual, sheet.isc_A, "A/K", "")
         if remedy:
             raise BenchError(f"alpha_isc_pct_per_K {alpha:g} is hardly a %/K", "", remedy)
