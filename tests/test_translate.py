@@ -285,6 +285,9 @@ def test_sweeps_that_cannot_be_translated_are_refused():
     half = sweep(beyond=0.85)
     with pytest.raises(SweepError, match="the readings do not reach near open circuit"):
         translate(fit(half))
+    v = np.array([0.0, 10.0, 16.0, 18.0, 20.08])
+    with pytest.raises(SweepError, match="too few readings to tell their noise; take at least"):
+        translate(fit(Sweep(v, PANEL.at(820.0, 38.0).current(v), condition=Condition(820.0, 38.0))))
     line = Sweep(np.arange(8.0), 1 - 0.1 * np.arange(8.0), condition=Condition(820.0, 25.0))
     with pytest.raises(SweepError, match="no curve with a short-circuit current"):
         translate(fit(line))

@@ -38,8 +38,8 @@ class Measured:
     Raises
     ------
     SweepError
-        No curve from short to open circuit runs through the readings, or their condition is not
-        known.
+        No curve from short to open circuit runs through the readings, they are too few to tell
+        their noise, or their condition is not known.
     """
 
     def __init__(self, measured: Fit, sheet: Datasheet | None, technology: str) -> None:
@@ -55,6 +55,12 @@ class Measured:
                 "the readings do not reach near open circuit",
                 sweep.name,
                 "add a larger load, or read the voltage with no load",
+            )
+        if not np.isfinite(measured.key_points.v_oc.std_dev):
+            raise SweepError(
+                "too few readings to tell their noise",
+                sweep.name,
+                "take at least eight loads, or state the front end's noise in a bench file",
             )
         self.fit, self.notes = measured, []
         self.light, self.heat = condition_of(sweep, self.notes)
