@@ -1,0 +1,110 @@
+"""A panel known by a sweep: its own curve in its own light, the truth in other light."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ivkit.curve.fit import fit
+from ivkit.errors import SweepError
+from ivkit.panel.conditions import ReferencePanel
+from ivkit.panel.datasheet import load_datasheet
+from ivkit.panel.low_light import in_faint_light
+from ivkit.panel.measured import Measured
+from ivkit.panel.measured_panel import measured_panel
+from ivkit.panel.propagate import propagate
+from ivkit.panel.translation import by_five_parameters
+from ivkit.readings.read import read_sweep
+from ivkit.readings.sweep import Condition, Sweep
+
+ROOT = Path(__file__).parent.parent
+SYNTHETIC = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003, cells=36)
+
+
+@pytest.fixture(scope="module")
+def jetty():
+    return fit(read_sweep(ROOT / "examples/jetty_sweep.csv", ROOT / "examples/jetty.toml"))
+
+
+def swept(light, noise=0.0005, **condition):
+    curve = SYNTHETIC.at(light, 25.0)
+    v = np.linspace(0.0, float(curve.key_points().v_oc), 40)
+    i = curve.current(v) + noise * curve.photocurrent * np.cos(np.arange(40.0) ** 2)
+    return fit(Sweep(v, i, condition=Condition(**condition), cells=36))
+
+
+def points(panel, sources, light, heat):
+    def solve(**shifts):
+        found = panel.panel(shifts).at(light, heat).key_points()
+        return {name: float(getattr(found, name)) for name in ("i_sc", "v_oc", "p_mp")}
+
+    return propagate(solve, sources)
+
+
+def test_in_the_sweeps_own_light_it_is_the_fit_with_the_fits_own_doubt(jetty):
+    panel = measured_panel(jetty)
+    light, heat = panel.estimates[5:7]
+    of_readings = {
+        name: source
+        for name, source in panel.sources.items()
+        if name not in ("irradiance of the sweep", "temperature of the sweep", "band gap")
+        and "alpha" not in name
+    }
+    found = points(panel, of_readings, light, heat)
+    for name in ("i_sc", "v_oc", "p_mp"):
+        stated = getattr(jetty.key_points, name)
+        assert found[name].nominal_value == pytest.approx(stated.nominal_value, rel=1e-9), name
+        # The fit's doubt is linear by exact derivatives, this one by whole steps.
+        assert found[name].std_dev == pytest.approx(stated.std_dev, rel=2e-3), name
+
+
+def test_the_truth_of_the_shed_lies_within_what_the_sweep_in_the_sun_says_of_it(jetty):
+    # The readings were made from a known panel; its values at 140 W/m2 and 33 degC by pvlib's
+    # calcparams_desoto (De Soto et al. 2006) are in examples/README.md.
+    panel = measured_panel(jetty)
+    found = points(panel, panel.sources, 140.0, 33.0)
+    for name, true in (("i_sc", 0.08500), ("v_oc", 18.6381), ("p_mp", 1.19319)):
+        assert abs(found[name].nominal_value - true) < 2 * found[name].std_dev, name
+        assert found[name].std_dev < 0.06 * true, name
+
+
+def test_its_doubt_is_that_of_the_five_parameters_translated(jetty):
+    # Another way to the same law of propagation: one parameter at a time, correlations kept.
+    sheet = load_datasheet(ROOT / "datasheets/jetty_10W.toml")
+    panel = measured_panel(jetty, sheet)
+    found = points(panel, panel.sources, 500.0, 25.0)["p_mp"]
+    other = by_five_parameters(Measured(jetty, sheet, "c-Si"), (500.0, 25.0)).key_points.p_mp
+    assert found.nominal_value == pytest.approx(other.nominal_value, rel=1e-6)
+    assert found.std_dev == pytest.approx(other.std_dev, rel=1e-2)
+    assert panel.label == 10.0
+
+
+def test_in_faint_light_the_sweep_knows_its_own_shunt():
+    known = {"effective_irradiance": 20.0, "temp_cell": 25.0}
+    measured = swept(20.0, u_effective_irradiance=0.2, u_temp_cell=0.5, **known)
+    panel = measured_panel(measured)
+    for exponent in (0.0, 0.5, 1.0):
+        again = in_faint_light(panel.panel(None, exponent), 20.0, 25.0, exponent)
+        assert again.resistance_shunt == pytest.approx(measured.model.resistance_shunt, rel=1e-9)
+
+
+def test_without_a_datasheet_its_own_power_at_stc_stands_for_the_label():
+    known = {"effective_irradiance": 800.0, "temp_cell": 25.0}
+    panel = measured_panel(swept(800.0, u_effective_irradiance=8.0, u_temp_cell=1.0, **known))
+    assert panel.label is None
+    # 10.1636 W: the synthetic module at STC, by the exact equation.
+    assert panel.p_mp == pytest.approx(10.1636, rel=2e-3)
+    assert any("no datasheet" in note for note in panel.notes)
+
+
+def test_a_sweep_in_unknown_light_is_refused():
+    with pytest.raises(SweepError, match="the irradiance during the sweep is not known"):
+        measured_panel(swept(800.0, temp_cell=25.0))
+
+
+def test_readings_too_few_to_tell_their_noise_are_refused():
+    curve = SYNTHETIC.at(800.0, 25.0)
+    v = np.array([0.0, 12.0, 17.0, 19.0, float(curve.key_points().v_oc)])
+    known = Condition(effective_irradiance=800.0, temp_cell=25.0)
+    with pytest.raises(SweepError, match="too few readings to tell their noise"):
+        measured_panel(fit(Sweep(v, curve.current(v), condition=known, cells=36)))
