@@ -7,8 +7,8 @@ from uncertainties import ufloat
 from ivkit.curve.uncertainty import budget
 from ivkit.errors import RangeError, TableError
 from ivkit.light.illuminants import named
-from ivkit.light.lamp_shape import Disc, Point
-from ivkit.light.panel_face import PanelFace
+from ivkit.light.lamp_shape import Beam, Disc, Point
+from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.radiometry import black_body
 from ivkit.light.spectrum import THERMOPILE
 from ivkit.light.spectrum_file import read_spectrum
@@ -89,6 +89,50 @@ def test_watts_through_an_efficacy_into_all_directions():
     assert found.effective_irradiance.nominal_value == pytest.approx(expected, rel=5e-3)
 
 
+def test_watts_into_a_beam():
+    # I(axis) = lumens (n + 1)/(2 pi) for cos^n, n = ln(1/2)/ln(cos(half the beam angle)).
+    strength = Strength("power", 50.0, "lx", black_body(2856), efficacy_lm_W=16.0)
+    found = predict(strength, 2.0, None, Beam(40.0))
+    n = np.log(0.5) / np.log(np.cos(np.radians(20.0)))
+    lux = 50.0 * 16.0 * (n + 1) / (2 * np.pi) / 4.0
+    assert found.effective_irradiance.nominal_value == pytest.approx(27.4866e-3 * lux, rel=5e-3)
+
+
+def test_an_uncertain_beam_angle_and_fitting_are_in_the_budget():
+    # For a narrow beam n is about 1.386/(angle/2)^2, so the light goes with 1/angle^2: 5 % of the
+    # angle are 10 % of the light.
+    strength = Strength("power", 50.0, "lx", black_body(2856), efficacy_lm_W=16.0)
+    angle = ufloat(20.0, 1.0, "beam angle")
+    found = predict(strength, 2.0, None, Beam(20.0), beam_angle_deg=angle)
+    light = found.effective_irradiance
+    by_angle = light.error_components()
+    (part,) = [u for variable, u in by_angle.items() if variable.tag == "beam angle"]
+    assert part / light.nominal_value == pytest.approx(0.10, rel=0.03)
+
+
+def test_a_reading_on_the_panel_stays_where_it_was_read_when_the_panel_moves():
+    # A point: four times as far is a sixteenth of the light, and a tilt takes its cosine.
+    there = Placement(0.5)
+    strength = Strength("panel", 1000.0, "lx", black_body(2856), read_at=there)
+    near, far, tilted = (
+        predict(strength, d, None, tilt_deg=t).effective_irradiance.nominal_value
+        for d, t in ((0.5, 0.0), (2.0, 0.0), (0.5, 60.0))
+    )
+    assert near / far == pytest.approx(16.0, rel=1e-9)
+    assert tilted / near == pytest.approx(0.5, rel=1e-9)
+
+
+def test_strings_side_by_side_get_the_mean_light_and_it_is_said():
+    two = make_datasheet(SheetFile(cells=18, strings=2, pmp_W=10.0, area_cm2=810, glass="none"))
+    face = usual_face(two)
+    assert face.cells == 36
+    found = under_lamp(two, SHARP, Point(), 0.3, face, temp_cell=25.0)
+    assert found.limiting_cell is None
+    assert any("which cells are in series is not known" in note for note in found.assumed)
+    assert found.effective_irradiance.nominal_value == pytest.approx(np.mean(found.cells))
+    assert found.key_points.p_mp.nominal_value == pytest.approx(found.even.p_mp.nominal_value)
+
+
 def test_a_known_cell_needs_no_spectrum():
     found = predict(Strength("cell", 140.0, "W_m2"), 1.0, None)
     assert found.effective_irradiance.nominal_value == pytest.approx(140.0, rel=1e-9)
@@ -154,6 +198,10 @@ def test_what_makes_no_sense_is_refused():
         Strength("glow", 1000.0)
     with pytest.raises(RangeError, match="2 rows of 3 cells are 6, but the panel has 36"):
         predict(face=PanelFace(0.3, 0.2, 2, 3))
+    with pytest.raises(RangeError, match="no light: the lamp's reading is 0"):
+        Strength("panel", 0.0, "lx", black_body(2856))
+    with pytest.raises(RangeError, match=r"worth \d+ W/m2 of sunlight to a cell; check the unit"):
+        predict(Strength("panel", 1e6, "lx", black_body(2856)))
     with pytest.raises(RangeError, match="distance 0 m"):
         predict(distance=0.0)
     with pytest.raises(RangeError, match="lamp"):
@@ -182,6 +230,15 @@ def test_a_measured_spectrum_is_read_and_a_wrong_unit_is_named(tmp_path):
     )
     with pytest.raises(RangeError, match="band of"):
         predict(Strength("panel", 1000.0, "lx", read_spectrum(short)), 5.0, None)
+    commas = tmp_path / "commas.csv"
+    commas.write_text("300;0,12\n400,5;0,5\n900;1,0\n1200;2,25\n")
+    assert read_spectrum(commas).wavelength_nm.tolist() == [300.0, 400.5, 900.0, 1200.0]
+    # Scaled or not, the shape is what counts.
+    values = read_spectrum(commas).irradiance_W_m2_nm
+    assert (values / values[0]).tolist() == pytest.approx([1.0, 0.5 / 0.12, 1 / 0.12, 2.25 / 0.12])
+    commas.write_text("300,0,12\n400,0,5\n500,1,0\n")
+    with pytest.raises(TableError, match="row 1: '300,0,12' holds 3 numbers; give two a line"):
+        read_spectrum(commas)
     torn = tmp_path / "torn.csv"
     torn.write_text("300 1\n305 1.1\nabc def\n310 1.2\n")
     with pytest.raises(TableError, match=r"torn.csv, row 3: 'abc def' is no wavelength"):
@@ -195,3 +252,5 @@ def test_the_score_is_that_of_iso_13528():
     assert verdict(ufloat(13.0, 0.3), ufloat(10.0, 0.4)) == "too high"
     assert verdict(ufloat(8.0, 0.3), ufloat(10.0, 0.4)) == "too low"
     assert verdict(ufloat(10.0, 0.3), ufloat(10.0, 4.0)) == "cannot tell"
+    # A load of 0 ohm gets nothing, whatever the light.
+    assert verdict(ufloat(0.1, 0.01), 0.0 * ufloat(0.0, 1.0)) == "too high"

@@ -25,9 +25,11 @@ def read_spectrum(path: str | Path) -> Spectrum:
         ) from None
     wavelength, value = [], []
     for number, line in enumerate(text.splitlines(), start=1):
-        cells = [cell for cell in re.split(r"[;\t ]+|,\s*", line.strip()) if cell]
+        # A comma is a decimal mark where something else stands between the columns.
+        other = re.split(r"\s*;\s*|\t\s*|(?<!,)\s+", line.strip())
+        cells = other if len(other) > 1 else line.strip().split(",")
         try:
-            pair = [float(cell) for cell in cells[:2]]
+            pair = [float(cell.replace(",", ".")) for cell in cells if cell.strip()]
         except ValueError:
             if wavelength:
                 raise TableError(
@@ -36,12 +38,14 @@ def read_spectrum(path: str | Path) -> Spectrum:
                     "give two numbers a line: nm, and irradiance per nm",
                 ) from None
             continue
-        if len(pair) < 2:
-            if pair:
-                raise TableError(
-                    f"{line.strip()[:40]!r} is one number", f"{path}, row {number}", "give two"
-                )
+        if not pair:
             continue
+        if len(pair) != 2:
+            raise TableError(
+                f"{line.strip()[:40]!r} holds {len(pair)} number{'s'[: len(pair) != 1]}",
+                f"{path}, row {number}",
+                "give two a line: nm, and irradiance per nm; a decimal comma needs ; in between",
+            )
         wavelength.append(pair[0])
         value.append(pair[1])
     if len(wavelength) < 3:

@@ -18,7 +18,7 @@ from uncertainties import UFloat, ufloat
 from ivkit.curve.key_points import KeyPoints
 from ivkit.errors import RangeError
 from ivkit.light.lamp import Lamp, PanelLight
-from ivkit.light.lamp_shape import Shape
+from ivkit.light.lamp_shape import Beam, Shape
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.radiometry import Band, Spectrum
 from ivkit.light.response import of_technology
@@ -26,6 +26,7 @@ from ivkit.light.spectrum import effective_irradiance
 from ivkit.panel.cells import cells_under
 from ivkit.panel.datasheet import Datasheet
 from ivkit.panel.low_light import in_faint_light
+from ivkit.panel.measured_panel import MeasuredPanel
 from ivkit.panel.propagate import propagate
 
 Array = NDArray[np.float64]
@@ -39,7 +40,14 @@ USUAL_EFFICACY = {
     "led": (90.0, 20.0),
     "fluorescent": (70.0, 12.0),
 }
+#: Share of a lamp's lumens that leaves its fitting, where nobody says: 0.6 to 1, and its standard
+#: uncertainty (common practice, no source).
+FITTING = (0.8, 0.4 / np.sqrt(12.0))
 TERMS = ("panel", "distance", "power", "cell")
+#: Brighter light than any lamp on a bench makes, W/m2: a unit or a distance must be wrong. Cells
+#: and panels are checked up to about 1200 W/m2.
+TOO_BRIGHT = 5000.0
+Panel = Datasheet | MeasuredPanel
 
 
 @dataclass(frozen=True)
@@ -62,6 +70,8 @@ class Strength:
         Of a reading in W/m2, nm.
     distance_m : float or None
         Of a reading on the axis.
+    read_at : Placement or None
+        Of a reading on the panel: where the panel was then, if it has moved since.
     efficacy_lm_W : UFloat or None
         For ``power``.
     """
@@ -73,6 +83,7 @@ class Strength:
     band: Band | None = None
     distance_m: float | None = None
     efficacy_lm_W: UFloat | None = None
+    read_at: Placement | None = None
 
     def __post_init__(self) -> None:
         if self.terms not in TERMS:
@@ -80,8 +91,13 @@ class Strength:
         if self.terms != "cell" and self.spectrum is None:
             raise RangeError(
                 "lux or watts say nothing without the kind of lamp",
-                remedy="name its light: halogen, led, fluorescent, or a temperature as 2856 K; "
-                "1000 lx are 3 to 32 W/m2 to a silicon cell, by the lamp",
+                remedy="name its light (halogen, led, ...) or its colour temperature; to silicon "
+                "1000 lx are worth 3 W/m2 from an LED or a fluorescent lamp, 25 from halogen, 32 "
+                "from an incandescent lamp",
+            )
+        if not getattr(self.value, "nominal_value", self.value) > 0:
+            raise RangeError(
+                "no light: the lamp's reading is 0", remedy="read again, with the lamp on"
             )
 
 
@@ -103,8 +119,8 @@ class UnderLamp:
         What the same light, spread evenly, would give.
     loads : dict of float to UFloat
         Power into each load, W, by ohm.
-    voltage, current : ndarray
-        The expected curve, V and A.
+    voltage, current, even_current : ndarray
+        The expected curve, V and A, and that of the same light spread evenly.
     limiting_cell : int or None
         Place in the string of the cell that limits at maximum power, from 0.
     assumed : tuple of str
@@ -119,36 +135,40 @@ class UnderLamp:
     loads: dict[float, UFloat]
     voltage: Array
     current: Array
+    even_current: Array
     limiting_cell: int | None
     assumed: tuple[str, ...]
 
 
 def under_lamp(
-    sheet: Datasheet,
+    sheet: Panel,
     strength: Strength,
     shape: Shape,
-    distance_m: UFloat,
+    distance_m: UFloat | float,
     face: PanelFace | None = None,
     *,
-    tilt_deg: float = 0.0,
+    tilt_deg: UFloat | float = 0.0,
+    beam_angle_deg: UFloat | float | None = None,
     offset_m: tuple[float, float] = (0.0, 0.0),
     temp_cell: UFloat | float = 25.0,
     loads: Sequence[float] = (),
     assumed: Sequence[str] = (),
 ) -> UnderLamp:
-    """Return what a panel of this datasheet should give under this lamp.
+    """Return what a panel should give under this lamp.
 
     Parameters
     ----------
-    sheet : Datasheet
+    sheet : Datasheet or MeasuredPanel
     strength : Strength
     shape : Point, Beam, Strip or Disc
-    distance_m : UFloat
+    distance_m : float or UFloat
         From the lamp to the panel's centre, m.
     face : PanelFace, optional
         The cells' places; without it the light counts as even.
-    tilt_deg, offset_m : float, tuple of float
+    tilt_deg, offset_m : float or UFloat, tuple of float
         As in `Placement`.
+    beam_angle_deg : float or UFloat, optional
+        Of a beam, where it is uncertain; by default that of ``shape``.
     temp_cell : float or UFloat
         degC.
     loads : sequence of float
@@ -160,38 +180,50 @@ def under_lamp(
     ------
     RangeError
         A lamp inside or behind the panel, cells that are not those of the sheet, light that no
-        datasheet reaches to.
+        lamp on a bench makes.
     """
-    if face is not None and sheet.cells is not None and face.cells != sheet.cells:
+    count = _cells_of(sheet)
+    if face is not None and count is not None and face.cells != count:
         raise RangeError(
             f"{face.rows} rows of {face.columns} cells are {face.cells}, but the panel has "
-            f"{sheet.cells} in series",
-            remedy="give rows and columns of the cells of one string",
+            f"{count} of them",
+            remedy="make rows times columns the number of cells",
         )
     notes = list(assumed)
-    if face is not None and (sheet.strings > 1 or sheet.cells is None):
-        notes.append("strings in parallel: the light is taken as even over the panel")
-        face = None
+    by_cell = face is not None and sheet.strings == 1 and count is not None
+    if face is not None and not by_cell:
+        notes.append(
+            "curve of the mean light: which cells are in series is not known, so what the darkest "
+            "of them take away is not counted"
+        )
     factor, weights, told = _conversion(strength, sheet)
     set_up = _SetUp(
-        sheet, strength, shape, face, tilt_deg, offset_m, tuple(map(float, loads)), factor, weights
+        sheet, strength, shape, face, by_cell, offset_m, tuple(map(float, loads)), factor, weights
     )
     inputs: dict[str, Any] = {
         "reading": strength.value,
         "efficacy": strength.efficacy_lm_W,
         "distance": distance_m,
+        "tilt": tilt_deg,
+        "beam": beam_angle_deg if isinstance(shape, Beam) else None,
         "temperature": temp_cell,
-        "shunt": sheet.shunt_exponent,
+        "faint": sheet.shunt_exponent,
         **{cause: ufloat(0.0, 1.0, cause) for cause in weights},
-        **sheet.sources,
+        **{_OF_PANEL + name: source for name, source in sheet.sources.items()},
     }
-    found = propagate(set_up.solve, inputs)
     plain = {name: getattr(value, "nominal_value", value) for name, value in inputs.items()}
     light = set_up.light(plain)
+    if light.cells.max() > TOO_BRIGHT:
+        raise RangeError(
+            f"the lamp would be worth {light.cells.max():.0f} W/m2 of sunlight to a cell",
+            remedy="check the unit of the reading, and that distances are in metres",
+        )
+    found = propagate(set_up.solve, inputs)
     whole = set_up.curve(plain, set_up.cells(light))
     limiting = None
-    if face is not None:
+    if by_cell:
         limiting = int(np.ravel(whole.at_max_power().limiting_cell)[0])
+    even = set_up.curve(plain, set_up.cells(light), even=True)
     voltage = np.linspace(0.0, found["v_oc"].nominal_value, 200)
     return UnderLamp(
         None if face is None else light,
@@ -202,35 +234,43 @@ def under_lamp(
         {ohm: found[f"load {ohm!r}"] for ohm in set_up.loads},
         voltage,
         np.asarray(whole.current(voltage)),
+        np.asarray(even.current(voltage)),
         limiting,
         tuple(dict.fromkeys([*notes, *told])),
     )
 
 
-def usual_face(sheet: Datasheet) -> PanelFace | None:
+def usual_face(sheet: Panel) -> PanelFace | None:
     """Return square cells that tile the datasheet's area, as near to a square as their number
     allows; None where area or cells are not known.
     """
-    if sheet.area_m2 is None or sheet.cells is None:
+    count = _cells_of(sheet)
+    if sheet.area_m2 is None or count is None:
         return None
-    rows = max(k for k in range(1, int(sheet.cells**0.5) + 1) if sheet.cells % k == 0)
-    columns = sheet.cells // rows
-    side = (sheet.area_m2 / sheet.cells) ** 0.5
+    rows = max(k for k in range(1, int(count**0.5) + 1) if count % k == 0)
+    columns = count // rows
+    side = (sheet.area_m2 / count) ** 0.5
     return PanelFace(columns * side, rows * side, rows, columns)
 
 
+def _cells_of(sheet: Panel) -> int | None:
+    """Return the number of cells of all strings, where it is known."""
+    return None if sheet.cells is None else sheet.cells * sheet.strings
+
+
 _NAMES = ("i_sc", "v_oc", "v_mp", "i_mp")
+_OF_PANEL = "panel: "  # a sweep's front end has a shunt as well
 
 
 @dataclass(frozen=True)
 class _SetUp:
     """What stays while the uncertain inputs are moved; inputs are plain numbers by name."""
 
-    sheet: Datasheet
+    sheet: Panel
     strength: Strength
     shape: Shape
     face: PanelFace | None
-    tilt_deg: float
+    by_cell: bool
     offset_m: tuple[float, float]
     loads: tuple[float, ...]
     factor: float
@@ -239,14 +279,16 @@ class _SetUp:
     def light(self, given: Mapping[str, Any]) -> PanelLight:
         """Return the effective irradiance of each cell ahead of the glass, W/m2."""
         strength = self.strength
-        placement = Placement(given["distance"], self.tilt_deg, 0.0, self.offset_m)
+        placement = Placement(given["distance"], given["tilt"], 0.0, self.offset_m)
+        shape = self.shape if given["beam"] is None else Beam(given["beam"])
         reading = max(given["reading"], 0.0)
         if strength.terms in ("panel", "cell"):
-            lamp = Lamp.from_panel_centre(self.shape, reading, placement, strength.unit)
+            then = strength.read_at or placement
+            lamp = Lamp.from_panel_centre(shape, reading, then, strength.unit)
         elif strength.terms == "distance":
-            lamp = Lamp.from_reading(self.shape, reading, strength.distance_m, strength.unit)
+            lamp = Lamp.from_reading(shape, reading, strength.distance_m, strength.unit)
         else:
-            lamp = Lamp.from_power(self.shape, reading, given["efficacy"])
+            lamp = Lamp.from_power(shape, reading, given["efficacy"])
         share = 1.0 + sum(weight * given[cause] for cause, weight in self.weights.items())
         lamp = lamp.times(self.factor * max(share, 0.0), "W_m2")
         return lamp.on(self.face or _POINT, placement)
@@ -257,9 +299,13 @@ class _SetUp:
 
     def curve(self, given: Mapping[str, Any], cells: Array, even: bool = False) -> Any:
         """Return the panel's curve: its string of cells, or with the light spread evenly."""
-        panel = self.sheet.panel({name: given[name] for name in self.sheet.sources})
-        celsius, exponent = given["temperature"], given["shunt"]
-        if even or self.face is None:
+        celsius, exponent = given["temperature"], given["faint"]
+        shifts = {name: given[_OF_PANEL + name] for name in self.sheet.sources}
+        if isinstance(self.sheet, MeasuredPanel):
+            panel = self.sheet.panel(shifts, exponent)
+        else:
+            panel = self.sheet.panel(shifts)
+        if even or not self.by_cell:
             return in_faint_light(panel, float(np.mean(cells)), celsius, exponent)
         return cells_under(
             panel,
@@ -286,7 +332,7 @@ _POINT = PanelFace(1e-6, 1e-6, 1, 1)
 
 
 def _conversion(
-    strength: Strength, sheet: Datasheet
+    strength: Strength, sheet: Panel
 ) -> tuple[float, dict[str, float], tuple[str, ...]]:
     """Return effective W/m2 per lx or W/m2, what it is uncertain by as shares, and assumptions."""
     if strength.terms == "cell":

@@ -25,15 +25,19 @@ def lamp_figure(
     distances : sequence of (m, UnderLamp)
         The same panel at other distances.
     """
-    even = found.light is None
-    count = (0 if even else 1) + 1 + (1 if distances else 0)
-    figure = style.new_figure(7.2, 3.4 * count)
-    axes = list(np.atleast_1d(figure.subplots(count, 1)))
-    if not even:
-        _map(figure, axes.pop(0), found)
-    _curves(axes.pop(0), found)
+    if found.light is None:
+        figure = style.new_figure(7.2, 3.6 + (3.4 if distances else 0.0))
+        names = [["curve"], ["distance"]] if distances else [["curve"]]
+        axes = figure.subplot_mosaic(names)
+    else:
+        # The map and the curves stand side by side, the distances below both.
+        figure = style.new_figure(9.6, 4.0 + (3.6 if distances else 0.0))
+        names = [["map", "curve"]] + ([["distance", "distance"]] if distances else [])
+        axes = figure.subplot_mosaic(names, width_ratios=[0.85, 1.15])
+        _map(figure, axes["map"], found)
+    _curves(axes["curve"], found)
     if distances:
-        _distances(axes.pop(0), distances)
+        _distances(axes["distance"], distances)
     return figure
 
 
@@ -62,22 +66,40 @@ def _map(figure, axes, found: "UnderLamp") -> None:
     axes.set_xticks([])
     axes.set_yticks([])
     axes.spines[:].set_visible(False)
-    axes.set_anchor("W")
+    axes.set_anchor("NW")
     axes.set_title(
-        "effective irradiance of each cell (W/m²)", loc="left", fontsize=10, color=style.INK
+        "effective irradiance of each cell, W/m²", loc="left", fontsize=10, color=style.INK
     )
 
 
 def _curves(axes, found: "UnderLamp") -> None:
+    """Draw current and power of the string, thin beside them those of even light."""
     points = found.key_points
-    k_i, unit_i = style.scale_of(float(np.max(found.current)), "A")
+    top = float(max(np.max(found.current), np.max(found.even_current)))
+    k_i, unit_i = style.scale_of(top, "A")
     k_p, unit_p = style.scale_of(points.p_mp.nominal_value, "W")
-    axes.plot(found.voltage, found.current * k_i, color=style.CURVE, lw=1.6)
     right = axes.twinx()
-    right.plot(found.voltage, found.voltage * found.current * k_p, color=style.POWER, lw=1.4)
-    v, p = points.v_mp.nominal_value, points.p_mp.nominal_value
+    v = found.voltage
+    if found.light is not None:
+        axes.plot(v, found.even_current * k_i, color=style.CURVE, lw=0.9, ls=(0, (4, 2)))
+        right.plot(v, v * found.even_current * k_p, color=style.POWER, lw=0.9, ls=(0, (4, 2)))
+    axes.plot(v, found.current * k_i, color=style.CURVE, lw=1.6)
+    right.plot(v, v * found.current * k_p, color=style.POWER, lw=1.4)
+    for ohm, power in found.loads.items():
+        at = (max(power.nominal_value, 0.0) * ohm) ** 0.5
+        right.plot([at], [power.nominal_value * k_p], "o", color=style.LOAD, markersize=5)
+        right.annotate(
+            number(ohm, None, "ohm"),
+            (at, power.nominal_value * k_p),
+            xytext=(0, -16),
+            textcoords="offset points",
+            ha="center",
+            color=style.LOAD,
+            fontsize=8.5,
+        )
+    v_mp, p = points.v_mp.nominal_value, points.p_mp.nominal_value
     right.errorbar(
-        [v],
+        [v_mp],
         [p * k_p],
         yerr=[2 * points.p_mp.std_dev * k_p],
         fmt="s",
@@ -86,24 +108,23 @@ def _curves(axes, found: "UnderLamp") -> None:
         capsize=3,
         elinewidth=1.0,
     )
-    right.annotate(
-        f"{number(p, points.p_mp.std_dev, 'W')}, bar: 95 %",
-        (v, p * k_p),
-        xytext=(-10, 4),
-        textcoords="offset points",
-        ha="right",
-        color=style.POWER,
-        fontsize=9,
-    )
     style.dress(axes, "voltage (V)", f"current ({unit_i})")
     axes.yaxis.label.set_color(style.CURVE)
-    axes.set_ylim(0, 1.2 * float(np.max(found.current)) * k_i)
-    right.set_ylim(0, 1.2 * (p + 2 * points.p_mp.std_dev) * k_p)
+    axes.tick_params(axis="y", colors=style.CURVE)
+    axes.set_ylim(0, 1.2 * top * k_i)
+    axes.set_xlim(0, 1.03 * float(v[-1]))
+    even = points.p_mp if found.light is None else found.even.p_mp
+    right.set_ylim(
+        0, 1.1 * max((p + 2 * points.p_mp.std_dev), 1.05 * float(even.nominal_value)) * k_p
+    )
     right.set_ylabel(f"power ({unit_p})", color=style.POWER)
     right.tick_params(axis="y", colors=style.POWER, length=3)
     right.spines[["top", "left"]].set_visible(False)
     right.spines["right"].set_color(style.POWER)
-    axes.set_title("what to expect", loc="left", fontsize=10, color=style.INK)
+    said = f"{number(p, points.p_mp.std_dev, 'W')} at {number(v_mp, None, 'V')}, bar: 95 %"
+    if found.light is not None:
+        said += "; dashed: even light"
+    axes.set_title(said, loc="left", fontsize=10, color=style.INK)
 
 
 def _distances(axes, distances: Sequence[tuple[float, "UnderLamp"]]) -> None:
@@ -134,7 +155,8 @@ def _distances(axes, distances: Sequence[tuple[float, "UnderLamp"]]) -> None:
         )
     axes.set_xscale("log")
     axes.set_yscale("log")
-    ticks = [x for x in (0.05, 0.1, 0.2, 0.3, 0.5, 1, 2, 3, 5, 10) if far[0] <= x <= far[-1]]
+    steps = [m * 10.0**k for k in range(-3, 4) for m in (1, 2, 3, 5)]
+    ticks = [x for x in steps if far[0] <= x <= far[-1]]
     axes.set_xticks(ticks, [f"{x:g}" for x in ticks])
     axes.minorticks_off()
     axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}")

@@ -27,7 +27,8 @@ def en_number(measured: Any, predicted: Any) -> float:
 
 def verdict(measured: Any, predicted: Any) -> str:
     """Return ``plausible``, ``too high``, ``too low``, or ``cannot tell`` for a wide prediction."""
-    width = 2.0 * predicted.std_dev / abs(predicted.nominal_value)
+    size = abs(predicted.nominal_value)
+    width = 2.0 * predicted.std_dev / size if size > 0 else np.inf
     score = en_number(measured, predicted)
     if abs(score) <= 1.0:
         return "plausible" if width <= TOO_WIDE else "cannot tell"

@@ -1,0 +1,160 @@
+"""From the options of ``ivkit lamp`` to lamp, light, panel face and temperature.
+
+What was not said is assumed and added to the list ``assumed``.
+"""
+
+from typing import Any
+
+import click
+from uncertainties import ufloat
+
+from ivkit.cli.lamp_options import STRENGTHS
+from ivkit.light.lamp import effective_irradiance_from_cell
+from ivkit.light.lamp_shape import Beam, Disc, Point, Shape, Strip
+from ivkit.light.panel_face import PanelFace, Placement
+from ivkit.light.radiometry import Spectrum
+from ivkit.light.spectrum import THERMOPILE, named
+from ivkit.panel.under_lamp import FITTING, USUAL_EFFICACY, Panel, Strength, usual_face
+
+ASSUMED_READING_PCT = 10.0  # of a lux meter, 1 sigma, where not given: common practice, no source
+ASSUMED_CELSIUS, ASSUMED_KELVIN = 35.0, 8.0  # of cells under a lamp: common practice, no source
+U_BEAM = 0.1  # of a beam angle on a box: common practice, no source
+
+
+def uncertain(value: float, u: float, name: str) -> Any:
+    """Return an uncertain number under its name, or a plain one where nothing is uncertain."""
+    return ufloat(value, u, name) if u > 0 else value
+
+
+def strength_of(given: dict[str, Any], assumed: list[str]) -> Strength:
+    """Return how strong the lamp is, from exactly one way of saying it."""
+    ways = [n for n in STRENGTHS if given[n] is not None]
+    if len(ways) != 1:
+        raise click.UsageError(
+            "say how strong the lamp is in exactly one way: --lux, --irradiance, --watts or "
+            "--cell-isc"
+        )
+    (way,) = ways
+    share = given["u_reading"]
+    if share is None:
+        share = 2.0 if way in ("watts", "cell_isc") else ASSUMED_READING_PCT
+        assumed.append(f"{STRENGTHS[way][1]} known to {share:g} % (common practice, no source)")
+    reading = uncertain(given[way], given[way] * share / 100, STRENGTHS[way][1])
+    read_at = None
+    if given["read_from"] is not None and given["read_from"] != given["distance"]:
+        read_at = Placement(given["read_from"], given["tilt"] or 0.0, 0.0, given["offset"])
+    if way == "cell_isc":
+        if given["cell_isc_stc"] is None:
+            raise click.UsageError("--cell-isc needs --cell-isc-stc: what the cell gives at STC")
+        assumed.append("the known cell is of the panel's technology, at about 25 degC")
+        light = effective_irradiance_from_cell(reading, given["cell_isc_stc"])
+        return Strength("cell", light, "W_m2", read_at=read_at)
+    spectrum = _spectrum(given)
+    if way == "watts":
+        return Strength("power", reading, "lx", spectrum, efficacy_lm_W=_efficacy(given, assumed))
+    terms = "panel" if given["reading_at"] is None else "distance"
+    unit, band = ("lx", None) if way == "lux" else ("W_m2", given["band"] or THERMOPILE)
+    if way == "irradiance" and given["band"] is None:
+        assumed.append("the thermopile reads 300 to 2800 nm")
+    if terms == "distance":
+        read_at = None
+    return Strength(
+        terms, reading, unit, spectrum, band, distance_m=given["reading_at"], read_at=read_at
+    )
+
+
+def _efficacy(given: dict[str, Any], assumed: list[str]) -> Any:
+    """Return the luminous efficacy as given, or the usual one of the lamp's kind."""
+    stated = given["efficacy"]
+    if (given["shape"] or "point") == "point" and given["beam_angle"] is None:
+        assumed.append(
+            "the lamp shines alike in all directions: with a reflector it gives several times as "
+            "much ahead; say so by --shape beam --beam-angle"
+        )
+    if stated is not None:
+        return ufloat(stated, 0.05 * stated, "luminous efficacy")
+    kind = next((k for k in USUAL_EFFICACY if k in (given["source"] or "").lower()), None)
+    if kind is None:
+        raise click.UsageError(
+            "--watts needs --efficacy, or a --source whose efficacy is usual: "
+            + ", ".join(USUAL_EFFICACY)
+        )
+    usual, u = USUAL_EFFICACY[kind]
+    leaves, u_leaves = FITTING
+    assumed.append(
+        f"{usual:g} +- {u:g} lm for each electrical watt, usual for {kind} lamps, of which "
+        f"{leaves:g} +- {u_leaves:.2g} leaves the fitting; a reading of a lux meter is far better"
+    )
+    return ufloat(usual, u, "luminous efficacy") * ufloat(leaves, u_leaves, "fitting of the lamp")
+
+
+def _spectrum(given: dict[str, Any]) -> Spectrum | None:
+    source, kelvin = given["source"], given["colour_temperature"]
+    if given["spectrum"]:
+        if source or kelvin is not None:
+            raise click.UsageError(
+                "--spectrum excludes --source and --colour-temperature; give one of them"
+            )
+        from ivkit.light.spectrum_file import read_spectrum
+
+        return read_spectrum(given["spectrum"])
+    if kelvin is not None:
+        return named(f"{source or ''} {kelvin:g} K".strip())
+    return named(source) if source else None
+
+
+def shape_of(given: dict[str, Any], assumed: list[str]) -> tuple[Shape, Any]:
+    """Return the lamp's shape, with the size that it needs, and a beam's angle with its doubt."""
+    size, beam = given["size"], given["beam_angle"]
+    kind = given["shape"] or ("beam" if beam is not None and size is None else "point")
+    if kind in ("disc", "strip") and size is None:
+        raise click.UsageError(f"--shape {kind} needs --size, in m")
+    if kind == "beam" and beam is None:
+        raise click.UsageError("--shape beam needs --beam-angle, in deg")
+    unused = {"size": kind in ("disc", "strip"), "beam_angle": kind == "beam"}
+    for name, used in unused.items():
+        if given[name] is not None and not used:
+            option = f"--{name.replace('_', '-')}"
+            raise click.UsageError(f"{option} does not go with a lamp of shape {kind}")
+    if kind == "disc":
+        return Disc(size / 2), None
+    if kind == "strip":
+        return Strip(size), None
+    if kind == "point":
+        return Point(), None
+    assumed.append(f"beam angle known to {100 * U_BEAM:g} % (common practice, no source)")
+    return Beam(beam), ufloat(beam, min(U_BEAM * beam, 0.5 * (180 - beam)), "beam angle")
+
+
+def face_of(given: dict[str, Any], sheet: Panel, assumed: list[str]) -> PanelFace | None:
+    """Return where the cells are: as given, or square ones tiling the datasheet's area."""
+    sizes = [given[name] for name in ("width", "height", "rows", "columns")]
+    if all(size is not None for size in sizes):
+        return PanelFace(*sizes)
+    if any(size is not None for size in sizes):
+        raise click.UsageError("--width, --height, --rows and --columns belong together")
+    face = usual_face(sheet)
+    if face is None:
+        assumed.append(
+            "even light: the places of the cells are not known (--width, --height, --rows, "
+            "--columns)"
+        )
+    else:
+        assumed.append(
+            f"{face.rows} rows of {face.columns} square cells over {100 * face.width_m:.1f} cm by "
+            f"{100 * face.height_m:.1f} cm, from the datasheet's area"
+        )
+    return face
+
+
+def cell_temperature(given: dict[str, Any], assumed: list[str]) -> Any:
+    """Return the temperature of the cells, degC; warm where nobody says."""
+    if given["temperature"] is not None:
+        u = 1.0 if given["u_temperature"] is None else given["u_temperature"]
+        return uncertain(given["temperature"], u, "cell temperature")
+    if given["u_temperature"] is not None:
+        raise click.UsageError("--u-temperature needs --temperature")
+    assumed.append(
+        f"cells at {ASSUMED_CELSIUS:g} +- {ASSUMED_KELVIN:g} degC (common practice, no source)"
+    )
+    return ufloat(ASSUMED_CELSIUS, ASSUMED_KELVIN, "cell temperature")
