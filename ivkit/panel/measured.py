@@ -75,8 +75,8 @@ class Measured:
                     self.notes.append(f"assumed {stated[figure]}")
         else:
             usual_a, usual_b = self.kind.alpha, self.kind.beta
-            self.alpha = ufloat(usual_a.value, usual_a.u, "usual alpha Isc") / 100
-            self.beta = ufloat(usual_b.value, usual_b.u, "usual beta Voc") / 100
+            self.alpha = uncertain(usual_a.value, usual_a.u, "usual alpha Isc") / 100
+            self.beta = uncertain(usual_b.value, usual_b.u, "usual beta Voc") / 100
             self.notes.append(
                 f"no datasheet: temperature coefficients usual for {self.kind.name}, "
                 f"{usual_a.value:g} +- {usual_a.u:g} %/K of Isc and {usual_b.value:g} +- "
@@ -206,7 +206,12 @@ def condition_of(sweep: Sweep, notes: list[str]) -> tuple[Any, Any]:
             f"the temperature's uncertainty is not stated: assumed {U_TEMPERATURE:g} K "
             "(common practice, no source)"
         )
-    return ufloat(light, u_light, "irradiance"), ufloat(heat, u_heat, "cell temperature")
+    return uncertain(light, u_light, "irradiance"), uncertain(heat, u_heat, "cell temperature")
+
+
+def uncertain(value: float, u: float, name: str) -> Any:
+    """Return a number that moves with a variable of its own, 0 +- 1, as an `Effect` wants it."""
+    return value + u * ufloat(0.0, 1.0, name)
 
 
 def _coefficient(sheet: Datasheet, value_pct: float, place: int) -> Any:

@@ -42,7 +42,7 @@ def translated_sweep(
     procedure : callable
         Each translated point depends on its own reading and on the inputs.
     inputs : mapping of str to float or UFloat
-        Handed to the procedure as plain numbers.
+        Handed to the procedure as plain numbers. The variables behind them are 0 +- 1.
     effects : mapping of str to UFloat
         The variable (0 +- 1) of each effect of the sweep by name.
     condition : Condition
@@ -83,7 +83,7 @@ def translated_sweep(
         if variable.tag == NOISE or variable.tag is None:
             noise.append(shift.ravel())
             continue
-        named[variable.tag] = (variable - variable.nominal_value) / variable.std_dev
+        named[variable.tag] = variable
         shifts[variable.tag] = shifts.get(variable.tag, 0.0) + shift
     for k, shift in enumerate(_directions(noise)):
         label = f"{NOISE} of the whole sweep, {k + 1}"

@@ -19,7 +19,7 @@ from ivkit.errors import SweepError
 from ivkit.panel.coefficients import U_KAPPA, U_LOG, U_RESISTANCE, Coefficients
 from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
 from ivkit.panel.iec60891 import procedure_1, procedure_2, procedure_3
-from ivkit.panel.measured import Measured
+from ivkit.panel.measured import Measured, uncertain
 from ivkit.panel.translated_sweep import Procedure, translated_sweep
 from ivkit.readings.sweep import Condition, Sweep
 
@@ -239,12 +239,12 @@ def _far_in_temperature(heat: float, wanted: float) -> str:
 
 
 def _share(value: float, share: float, name: str) -> Any:
-    return ufloat(value, abs(share * value), name) if value else value
+    return uncertain(value, abs(share * value), name) if value else value
 
 
 def _other_name(quantity: Any, name: str) -> Any:
     """Return the condition of the second sweep: another variable than that of the first."""
-    return ufloat(quantity.nominal_value, quantity.std_dev, name)
+    return uncertain(quantity.nominal_value, quantity.std_dev, name)
 
 
 def by_five_parameters(s: Measured, target: Target) -> Translation:
@@ -256,7 +256,7 @@ def by_five_parameters(s: Measured, target: Target) -> Translation:
     """
     inputs: dict[str, Any] = {"g1": s.light, "t1": s.heat, "alpha": s.alpha}
     if s.own_beta_is_possible:
-        inputs["gap"] = ufloat(s.kind.EgRef, U_BAND_GAP, "band gap")
+        inputs["gap"] = uncertain(s.kind.EgRef, U_BAND_GAP, "band gap")
     else:
         inputs["beta"] = s.beta
     raw = dict(zip(PARAMETERS, (float(x) for x in s.fit.model.raw), strict=True))
