@@ -192,6 +192,7 @@ def test_a_picture_is_made_of_what_is_too_far_too(run):
     assert (status, err) == (0, "")
     assert "</svg>" in Path("a.svg").read_text()
     status, out, _ = run(SHED, "--bench", SHED_BENCH, "--irradiance", 140, "--json", "-")
+    assert json.loads(out)["flags"] == []
     assert status == 0
     document = json.loads(out)
     assert document["verdict"] is None
@@ -250,3 +251,15 @@ def test_a_sheet_that_no_panel_has_is_named(run):
     status, out, err = run(written(), *KNOWN, "--datasheet", "bad.toml")
     assert (status, out) == (2, "")
     assert "bad.toml: no panel has these figures" in err
+
+
+def test_a_curve_that_the_equation_does_not_describe_is_said(run):
+    name = written()
+    lines = Path(name).read_text().splitlines()
+    for k in range(8, 18):  # a shaded part: a step in the middle of the curve
+        v, i = lines[k].split(",")
+        lines[k] = f"{v},{float(i) - 0.02:.6f}"
+    Path(name).write_text("\n".join(lines) + "\n")
+    status, out, _ = run(name, *KNOWN)
+    assert status == 0
+    assert "as measured, the residuals run in waves" in words(out)

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ivkit.curve.health import FLAGS
 from ivkit.curve.uncertainty import budget
 from ivkit.panel.iec60891 import STC_IRRADIANCE, STC_TEMPERATURE
 from ivkit.report.sweep_text import KEY_POINTS, shown
@@ -179,7 +180,8 @@ def describe(found: "Translated", sheet: "Datasheet | None") -> str:
     far = [f"{t.method}: {why}" for t in found.by_method for why in t.too_far]
     if far:
         blocks.append("Too far:\n" + bullets(far))
-    remarks = [remark for t in found.by_method for remark in t.remarks]
+    remarks = [f"as measured, {': '.join(FLAGS[flag])}" for flag in found.fit.flags]
+    remarks += [remark for t in found.by_method for remark in t.remarks]
     if sheet is not None:
         remarks += sheet.notes
     remarks += found.notes
@@ -224,6 +226,7 @@ def document(found: "Translated", sheet: "Datasheet | None") -> dict[str, Any]:
         "from": {"irradiance_W_m2": found.irradiance, "temp_cell_degC": found.temp_cell},
         "to": {"irradiance_W_m2": found.to_irradiance, "temp_cell_degC": found.to_temperature},
         "as_measured": points(found.fit.key_points),
+        "flags": list(found.fit.flags),
         "translations": [
             {
                 "method": t.method,
