@@ -88,12 +88,13 @@ def _curves(axes, found: "UnderLamp") -> None:
     for ohm, power in found.loads.items():
         at = (max(power.nominal_value, 0.0) * ohm) ** 0.5
         right.plot([at], [power.nominal_value * k_p], "o", color=style.LOAD, markersize=5)
+        right.vlines(at, 0.0, power.nominal_value * k_p, color=style.LOAD, lw=0.8, ls=":")
         right.annotate(
             number(ohm, None, "ohm"),
-            (at, power.nominal_value * k_p),
-            xytext=(0, -16),
+            (at, 0.0),
+            xytext=(3, 5),
             textcoords="offset points",
-            ha="center",
+            rotation=90,
             color=style.LOAD,
             fontsize=8.5,
         )
