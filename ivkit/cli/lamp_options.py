@@ -168,7 +168,8 @@ def with_bench(given: dict[str, Any], bench: "Bench | None") -> dict[str, Any]:
         size = getattr(panel, f"{name}_cm")
         fill(**{name: None if size is None else size / 100})
     fill(rows=panel.rows, columns=panel.columns)
-    if told["temperature"] is None:
+    # A bench may know how good its sensor is while its reading is a column of the sweep.
+    if told["temperature"] is None and bench.condition.temp_cell_degC is not None:
         fill(
             temperature=bench.condition.temp_cell_degC,
             u_temperature=bench.condition.u_temp_cell_degC,
