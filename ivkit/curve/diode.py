@@ -7,7 +7,7 @@ in the form that loses no digits. The textbook Lambert-W forms overflow in doubl
 an exponent passes 709.8, which real modules reach.
 
 Sources: Jain and Kapoor, Solar Energy Materials and Solar Cells 81 (2004) 269,
-doi:10.1016/j.solmat.2003.11.018 (explicit solution); Lawrence, Corless and Jeffrey, ACM Trans.
+doi:10.1016/j.solmat.2003.11.018 (explicit solution); Lawrence et al., ACM Trans.
 Math. Softw. 38 (2012) 20, doi:10.1145/2168773.2168779 (Wright omega in double precision).
 """
 

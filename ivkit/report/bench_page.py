@@ -39,7 +39,7 @@ CAUTIONS = (
 )
 SOURCES = (
     "Single-diode equation, explicit solution: Jain and Kapoor, Solar Energy Materials and Solar "
-    "Cells 81 (2004) 269; Wright omega function: Lawrence, Corless and Jeffrey, ACM Trans. Math. "
+    "Cells 81 (2004) 269; Wright omega function: Lawrence et al., ACM Trans. Math. "
     "Softw. 38 (2012) 20.",
     "Weights where voltage and current are both uncertain: Orear, Am. J. Phys. 50 (1982) 912.",
     "Steps of the fit: Marquardt, J. SIAM 11 (1963) 431.",
