@@ -52,5 +52,6 @@ def test_the_two_front_doors_are_there():
 def test_the_numbers_of_the_first_result_are_what_the_command_prints(scenario, capsys):
     with pytest.raises(SystemExit):
         main(["characterize", "shed_sweep.csv"])
-    shown = re.search(r"gives \d\.\d+\(.*? fill factor \d\.\d+\(\d+\)", " ".join(README.split())).group()
+    words = " ".join(README.split())
+    shown = re.search(r"gives \d\.\d+\(.*? fill factor \d\.\d+\(\d+\)", words).group()
     assert shown in " ".join(capsys.readouterr().out.split())

@@ -1,4 +1,4 @@
-"""A year at one minute, four mounts, both load modes, against pvlib's position and transposition."""
+"""A year at one minute, four mounts, both load modes, against pvlib's own steps."""
 
 import pvlib
 
