@@ -23,6 +23,7 @@ COMMANDS = {
     "batch": "Many sweeps, one row each.",
     "lamp": "What the panel should give under this lamp.",
     "angle": "Power against incidence angle, compared with readings.",
+    "check": "Is this reading, or this table of readings, plausible.",
 }
 
 
