@@ -13,17 +13,17 @@ from ivkit import __version__
 from ivkit.errors import IvkitError
 
 COMMANDS = {
-    "characterize": "What is this panel: key points, parameters, uncertainty.",
     "plan": "Before measuring: which loads, and is the front end good enough.",
-    "translate": "This sweep at STC; is it the panel that the datasheet promises.",
+    "characterize": "What is this panel: key points, parameters, uncertainty.",
     "load": "Which load resistor gets the most out of it.",
-    "track": "What a log of a turning panel says, against physics.",
-    "sun": "What tracking is worth here, on this day or in this year.",
-    "report": "The whole bench as one HTML page.",
-    "batch": "Many sweeps, one row each.",
+    "translate": "This sweep at STC; is it the panel that the datasheet promises.",
     "lamp": "What the panel should give under this lamp.",
     "angle": "Power against incidence angle, compared with readings.",
     "check": "Is this reading, or this table of readings, plausible.",
+    "track": "What a log of a turning panel says, against physics.",
+    "sun": "What tracking is worth here, on this day or in this year.",
+    "batch": "Many sweeps, one row each.",
+    "report": "The whole bench as one HTML page.",
 }
 
 
