@@ -85,7 +85,7 @@ def test_several_sweeps_and_a_csv_on_standard_output(ivkit):
     assert status == 0
     lines = out.splitlines()
     assert len(lines) == 3
-    assert lines[0].startswith("file,points,isc_A,u_isc_A,voc_V")
+    assert lines[0].startswith("file,points,points_used,isc_A,u_isc_A")
 
 
 def test_standard_input_is_a_file_too():

@@ -32,8 +32,7 @@ def test_the_hidden_slip_is_ranked_first_in_80_and_in_the_first_three_in_95_of_1
 @pytest.mark.parametrize("count", [100, pytest.param(400, marks=pytest.mark.long)])
 def test_without_a_slip_the_readings_are_plausible(count):
     words = Counter(judge(bench(k)).verdict for k in range(count))
-    # 94 of 100 of the benches; of 100 that share has a standard deviation of 2.4.
-    assert words["plausible"] >= (0.94 if count >= 400 else 0.90) * count
+    assert words["plausible"] >= 0.94 * count
 
 
 def test_there_are_fifteen_slips_or_more_each_with_its_check():

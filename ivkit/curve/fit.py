@@ -19,7 +19,7 @@ from ivkit.curve.engine import LEAST_NOISE, Array, pack
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
 from ivkit.curve.limits import resistance_limits
 from ivkit.curve.many import PARAMETERS, fit_many, one_problem
-from ivkit.curve.misfit import all_faults, misfits
+from ivkit.curve.misfit import all_faults
 from ivkit.curve.uncertainty import (
     Sources,
     coverage_factor,
@@ -179,22 +179,11 @@ def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
     Isc 0.61925(15) A, Voc 21.5716(12) V, Pmp 10.1601(32) W, FF 0.76058(30) from 30 readings
     """
     checked = check(sweep)
-    taken, keep, faults = checked.taken, checked.keep.copy(), list(checked.faults)
-    while True:
-        if np.sum(keep) < FEWEST_LEFT:
-            keep[:] = True  # nothing is left to hold the others against
-        used = taken if np.all(keep) else taken.select(keep)
-        found = fit_readings(used, shared)
-        # One at a time: a fault in the open hides the next.
-        place = np.flatnonzero(keep)
-        more = misfits(used, found.model, found.flags)
-        for one in more:
-            faults.append(replace(one, points=tuple(int(place[k]) for k in one.points)))
-        if not any(one.leave_out for one in more):
-            break
-        keep[[k for one in faults[-len(more) :] for k in one.points]] = False
-        if np.sum(keep) < max(FEWEST_LEFT, 0.5 * len(taken)):
-            break
+    taken, keep = checked.taken, checked.keep.copy()
+    if np.sum(keep) < FEWEST_LEFT:
+        keep[:] = True  # nothing is left to hold the others against
+    used = taken if np.all(keep) else taken.select(keep)
+    found, faults = fit_readings(used, shared), list(checked.faults)
     return replace(found, faults=all_faults(faults, found.flags), taken=taken, left_out=~keep)
 
 
@@ -282,6 +271,7 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
         limits=limits,
         converged=bool(many.converged[0]),
         flags=flags,
+        faults=all_faults([], flags),
     )
 
 

@@ -38,6 +38,7 @@ LEAST = {
     "s_shape": 0.03,
 }
 PART = 6  # readings on each side of a step, at least
+EXPLAINED = 0.01  # of the range: what still scatters by more is not explained
 SCATTER = 0.015  # of the range, about the best curve: more is noise to speak of
 
 
@@ -155,7 +156,7 @@ def _best(
     tries = {way.name: 0 for way in ways}
     for way in ways:
         tries[way.name] += 1
-    found = [each for each in _tried(ways, noise) if np.isfinite(each.cost)]
+    found = [_sized(sweep, noise, each) for each in _tried(ways, noise)]
     found += _swapped(sweep, base) + _stepped(sweep, noise)
     if not found:
         return None
@@ -174,12 +175,9 @@ def _best(
             # Readings give themselves away that are equal where others scatter.
             measure = n * np.log(0.1 * left)
         else:
-            if sweep.noise_current is None:
-                # What still scatters by percents is not explained.
-                clear = left < 0.5 * (base + floor)
-                clear &= USUAL_NOISE * np.sqrt(left / freedom) < SCATTER
-            else:
-                clear = left < 0.3 * (base + floor)
+            # What still scatters by percents is not explained.
+            clear = left < (0.5 if sweep.noise_current is None else 0.3) * (base + floor)
+            clear &= _share_of_range(sweep, noise) * np.sqrt(left / freedom) < EXPLAINED
             ratio = (base - each.cost) / way.extra / (left / freedom)
             odds = fdtrc(way.extra, freedom, max(ratio, 0.0))
             if not clear or odds > ODDS / tries.get(way.name, 1):
@@ -187,6 +185,34 @@ def _best(
         if measure < least:
             best, least = each, measure
     return best
+
+
+def _share_of_range(sweep: Sweep, noise: tuple[Array, Array]) -> float:
+    """Return the larger noise of both channels as a share of their largest reading."""
+    both = zip(noise, (sweep.voltage, sweep.current), strict=True)
+    return max(float(np.median(u) / np.max(np.abs(x))) for u, x in both)
+
+
+def _sized(sweep: Sweep, noise: tuple[Array, Array], found: Suspicion) -> Suspicion:
+    """Return a suspicion with the size of a stray put right: how far it is from the others' curve.
+
+    Where the curve is steep, the way to it is along the voltage.
+    """
+    if found.way.name != "stray_reading":
+        return found
+    v, i = found.way.undo(1.0)
+    fits = fit_many(v[None], i[None], noise[0][None], noise[1][None])
+    k = found.way.points[0]
+    if not np.isfinite(fits.nNsVth[0]):
+        return found
+    curve = SingleDiode(*(float(getattr(fits, name)[0]) for name in PARAMETERS))
+    at = sweep.voltage[k]
+    off = abs(sweep.current[k] - float(curve.current(at)))
+    top_v, top_i = np.max(np.abs(sweep.voltage)), np.max(np.abs(sweep.current))
+    # From a far stray the way along the current is endless: the shorter way counts.
+    across = abs(at - float(curve.voltage(sweep.current[k])))
+    share = min(off / top_i, across / top_v)
+    return replace(found, share=share)
 
 
 def _too_equal(sweep: Sweep, noise: tuple[Array, Array], way: Way, scatter: float) -> bool:
@@ -281,7 +307,7 @@ def _stepped(sweep: Sweep, noise: tuple[Array, Array]) -> list[Suspicion]:
 def _ways(sweep: Sweep, curve: SingleDiode | None) -> Iterator[Way]:
     """Yield every way to undo a fault that these readings might have."""
     yield from _equal_readings(sweep)
-    yield from _strays(sweep, curve)
+    yield from _strays(sweep)
     if _order_tells(sweep):
         yield from _moving_light(sweep, curve)
         yield from _warming(sweep)
@@ -294,19 +320,11 @@ def _without(sweep: Sweep, points: NDArray[np.int64]) -> Callable[[float], tuple
     return lambda share: (v, sweep.current)
 
 
-def _strays(sweep: Sweep, curve: SingleDiode | None) -> Iterator[Way]:
-    """Yield the sweep without each of its readings, sized by how far that is from the curve."""
-    v, i = sweep.voltage, sweep.current
-    size = np.ones(len(sweep))
-    if curve is not None:
-        # Where it is steep, the way to the curve is along the voltage. A stray drags the curve
-        # along, so that it may be further off than it looks: twice.
-        slope = local(v, curve.current(v), *curve.raw).slope
-        off = np.abs(i - curve.current(v))
-        size = 2 * off / np.hypot(np.max(np.abs(i)), slope * np.max(np.abs(v)))
+def _strays(sweep: Sweep) -> Iterator[Way]:
+    """Yield the sweep without each of its readings."""
     for k in range(len(sweep)):
         at = np.array([k])
-        yield Way("stray_reading", 1, at, _without(sweep, at), (float(size[k]),))
+        yield Way("stray_reading", 1, at, _without(sweep, at))
 
 
 def _equal_readings(sweep: Sweep) -> Iterator[Way]:
@@ -315,13 +333,27 @@ def _equal_readings(sweep: Sweep) -> Iterator[Way]:
     for channel in ("voltage", "current"):
         values = as_read(sweep, channel)
         top = np.flatnonzero(values == np.max(values))
-        if 3 <= top.size <= n - 7:
-            yield Way("clipped_channel", top.size, top, _without(sweep, top))
+        if 4 <= top.size <= n - 7:
+            yield _clipped_or_stuck(sweep, channel, top)
         starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
         for run in np.split(np.arange(n), starts[1:]):
             if 3 <= run.size <= n - 6 and values[run[0]] != np.max(values):
                 later = run[1:]
                 yield Way("stuck_channel", later.size, later, _without(sweep, later))
+
+
+def _clipped_or_stuck(sweep: Sweep, channel: str, top: NDArray[np.int64]) -> Way:
+    """Return the way without the readings that share the largest value of a channel.
+
+    A channel at its end shows it wherever there is more; one that sticks shows it in a row, also
+    where others in between say that there is less.
+    """
+    other = sweep.current if channel == "voltage" else sweep.voltage
+    rest = np.setdiff1d(np.arange(len(sweep)), top)
+    between = np.mean(other[rest] < np.max(other[top])) > 0.15
+    if between and np.all(np.diff(top) == 1):
+        return Way("stuck_channel", top.size - 1, top[1:], _without(sweep, top[1:]))
+    return Way("clipped_channel", top.size, top, _without(sweep, top))
 
 
 def _order_tells(sweep: Sweep) -> bool:
@@ -442,6 +474,13 @@ _SHAPED = {
     "coarse_steps",
     "swapped_columns",
 }
+_SWAPPED_EXPLAINS = {
+    "voltage_per_cell",
+    "current_beyond_area",
+    "series_resistance_in_load",
+    "current_offset",
+    "stuck_channel",
+}
 #: Flags that say what the readings do not resolve: no fault of theirs.
 _LIMITS = {
     "series_resistance_at_zero",
@@ -457,6 +496,8 @@ def all_faults(found: list[Fault], flags: tuple[str, ...]) -> tuple[Fault, ...]:
     hidden = set(names)
     for name in names:
         hidden |= _FOLLOW.get(name, set())
+    if "swapped_columns" in names:
+        found = [one for one in found if one.name not in _SWAPPED_EXPLAINS]
     if names & _SHAPED:
         hidden |= {"residuals_not_random", "noise_larger_than_stated", "knee_too_sharp"}
     told = list(found)

@@ -193,17 +193,20 @@ def _clip(channel: str) -> Callable:
 
 
 def _stick(channel: str) -> Callable:
+    """Return what repeats a channel's reading, for loads that move voltage and current."""
+
     def change(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
         values = columns[_key(columns, channel)].copy()
+        across = columns[_key(columns, "current" if channel == "voltage" else "voltage")]
         n, length = len(values), int(rng.integers(4, 8))
-        starts = [
-            k
-            for k in range(n - length)
-            if np.ptp(values[k : k + length]) > 0.2 * np.max(np.abs(values))
-        ]
-        if not starts:  # nothing moves: nothing sticks
-            return columns
-        k = int(rng.choice(starts))
+        starts = np.arange(1, n - length)
+
+        def moves(x: Array) -> Array:
+            return np.array([np.ptp(x[k : k + length]) for k in starts]) / np.max(np.abs(x))
+
+        seen = np.minimum(moves(values), 2 * moves(across))
+        likely = starts[seen > min(0.25, 0.8 * np.max(seen))]
+        k = int(rng.choice(likely))
         values[k : k + length] = values[k]
         return _changed(columns, channel, values)
 
@@ -236,16 +239,14 @@ def _power(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
 
 
 def _stray(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
-    """Put one reading where it would be seen: currents anywhere, voltages where it is steep."""
+    """Put one reading off where it shows: a current where it is flat, a voltage where steep."""
     channel = str(rng.choice(["voltage", "current"]))
     key = _key(columns, channel)
-    values = columns[key].copy()
+    values, current = columns[key].copy(), columns[_key(columns, "current")]
     inner = np.arange(1, len(values) - 1)
-    if channel == "voltage":
-        current = columns[_key(columns, "current")]
-        steep = inner[current[inner] < 0.7 * np.max(current)]
-        inner = steep if steep.size else inner
-    k = int(rng.choice(inner))
+    flat = current[inner] > 0.7 * np.max(current)
+    likely = inner[flat if channel == "current" else ~flat]
+    k = int(rng.choice(likely if likely.size else inner))
     top, off = np.max(np.abs(values)), _either(rng, 0.08, 0.3)
     if not 0 <= values[k] + off * top <= top:
         off = -off

@@ -47,7 +47,7 @@ _EXPLAINS = {
                     "series_resistance_in_load", "swapped_columns", "no_points_at_knee"},
     "swapped_columns": {"voltage_per_cell", "current_beyond_area", "current_offset",
                         "series_resistance_in_load", "stuck_channel", "clipped_channel"},
-    "voltage_per_cell": {"current_offset", "series_resistance_in_load", "swapped_columns"},
+    "voltage_per_cell": {"current_offset", "series_resistance_in_load"},
     "current_beyond_area": {"current_offset", "series_resistance_in_load"},
     "stuck_channel": {"current_offset", "series_resistance_in_load"},
     "clipped_channel": {"current_offset", "series_resistance_in_load", "no_points_at_knee"},

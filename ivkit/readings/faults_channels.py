@@ -33,8 +33,10 @@ def equal_runs(values: Array, least: int) -> list[NDArray[np.int64]]:
 def step_of(values: Array) -> float:
     """Return the step that all values are multiples of from the least, 0 if there is none.
 
-    >>> step_of(np.array([0.0, 0.5, 1.5, 1.5, 2.0, 3.0])), step_of(np.array([0.0, 0.31, 0.7, 1.0]))
-    (0.5, 0.0)
+    >>> step_of(np.array([0.0, 0.5, 1.5, 1.5, 2.0, 2.0, 2.5, 3.0, 3.0]))
+    0.5
+    >>> step_of(np.array([0.0, 0.31, 0.7, 1.0]))
+    0.0
     """
     levels, often = np.unique(values, return_counts=True)
     if levels.size < 3:
@@ -105,7 +107,8 @@ def _held_voltage(sweep: Sweep) -> NDArray[np.bool_] | None:
     falls = np.ptp(i[top]) / max(np.max(np.abs(i)), 1e-300)
     finer = step_of(values) < 0.2 * falls / SHARPEST * np.ptp(values)
     held = 4 <= top.sum() <= len(sweep) - 4 and falls > 0.2 and finer
-    return top if held else None
+    # At its end it stands for the smallest currents; elsewhere it is stuck rather.
+    return top if held and np.mean(i[~top] < np.max(i[top])) < 0.1 else None
 
 
 def _held_current(sweep: Sweep) -> NDArray[np.bool_] | None:
@@ -135,8 +138,9 @@ def stuck(sweep: Sweep) -> list[Fault]:
         if not np.ptp(values) > 0:
             continue
         for run in equal_runs(values, 3):
-            if np.all(values[run] == np.max(values)) and channel == "voltage":
-                continue  # at its end rather than stuck: `at_end`
+            topmost = channel == "voltage" and np.all(values[run] == np.max(values))
+            if topmost and _held_voltage(sweep) is not None:
+                continue  # at its end rather than stuck
             moved = np.ptp(across[run]) / max(np.max(np.abs(across)), 1e-300)
             said = False
             if load is not None and np.all(np.isfinite(load[run]) & (load[run] > 0)):
@@ -198,12 +202,10 @@ def reversed_or_dark(sweep: Sweep) -> list[Fault]:
     strong = np.abs(power) > 0.1 * np.max(np.abs(power))
     if not np.any(strong):
         return [fault("no_light", "voltage or current is zero in every reading")]
-    scattered = 0.1 < np.mean(power[np.abs(power) > 0] > 0) < 0.9
-    signs = {
-        name: np.sign(x[np.abs(x) > 0.1 * np.max(np.abs(x))]) for name, x in (("v", v), ("i", i))
-    }
-    mixed = [np.any(s > 0) and np.any(s < 0) for s in signs.values()]
-    if all(mixed) or (scattered and any(mixed)):
+    # A sweep may run past both ends: then the current changes its sign once as voltage rises.
+    rising = i[np.argsort(v, kind="stable")]
+    sign = np.sign(rising[np.abs(rising) > 0.1 * np.max(np.abs(i))])
+    if np.sum(sign[1:] != sign[:-1]) > 1:
         return [fault("no_light", "voltage and current change sign from reading to reading")]
     falls = _falls(np.abs(v), np.abs(i))
     if np.all(power[strong] < 0) and falls:
@@ -234,7 +236,7 @@ def _falls(v: Array, i: Array) -> bool:
 
 
 def swapped(sweep: Sweep) -> list[Fault]:
-    """Find voltage and current under each other's heading, by the loads or the cells."""
+    """Find voltage and current under each other's heading, by the stated loads."""
     v, i, load = sweep.voltage, sweep.current, sweep.evidence.load_at_panel
     largest_v, largest_i = (np.max(np.abs(x), initial=0.0) for x in (v, i))
     message = ""
@@ -247,13 +249,6 @@ def swapped(sweep: Sweep) -> list[Fault]:
             other = np.abs(np.log(np.abs(i / v / load)))
             if np.median(other) < 0.15 and np.median(as_is) > 0.5:
                 message = "current over voltage, not voltage over current, is the stated load"
-    if not message and sweep.cells:
-        each, other = largest_v / sweep.cells, largest_i / sweep.cells
-        if each < 0.1 and 0.3 < other < 0.8:
-            message = (
-                f"{sweep.cells} cells would give {each:.2g} V each; the current column read as "
-                f"volts makes it {other:.2f} V"
-            )
     if not message:
         return []
     return [fault("swapped_columns", f"voltage and current seem to be swapped: {message}")]

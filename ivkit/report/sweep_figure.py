@@ -82,6 +82,9 @@ def sweep_figure(fit: "Fit", load_ohm: float | None = None) -> "Figure":
             color=color,
             fontsize=9,
         )
+    _mark_left_out(fit, top, k_v, k_i)
+    if fit.taken is not None:
+        top_i = max(top_i, float(np.max(fit.taken.current)))
     if fit.model is not None:
         _mark_top(fit, top, right, load_ohm, (k_v, k_i, k_p), top_v)
         residual = fit.residuals * k_i
@@ -115,6 +118,24 @@ def sweep_figure(fit: "Fit", load_ohm: float | None = None) -> "Figure":
     top.set_title(PurePath(sweep.name).name, loc="left", fontsize=10, color=style.INK)
     figure.align_ylabels([top, bottom])
     return figure
+
+
+def _mark_left_out(fit: "Fit", top, k_v: float, k_i: float) -> None:
+    """Draw a cross through every reading that the fit does without."""
+    if fit.taken is None or not np.any(fit.left_out):
+        return
+    v, i = fit.taken.voltage[fit.left_out] * k_v, fit.taken.current[fit.left_out] * k_i
+    top.plot(v, i, "x", color=style.FAULT, markersize=7, markeredgewidth=1.6, zorder=5)
+    k = int(np.argmin(v))
+    top.annotate(
+        "left out",
+        (v[k], i[k]),
+        xytext=(0, -14),
+        textcoords="offset points",
+        ha="center",
+        color=style.FAULT,
+        fontsize=9,
+    )
 
 
 def _u_power(sweep, scale: float):

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
     from ivkit.curve.fit import Fit
+    from ivkit.readings.fault import Fault
 
 #: label, attribute of KeyPoints, key in JSON, unit
 KEY_POINTS = (
@@ -85,8 +86,13 @@ def limits(fit: "Fit") -> dict[str, dict[str, float | None]]:
 
 
 def answer(fit: "Fit") -> str:
-    """Return the answer in one sentence."""
+    """Return the answer in one sentence; what makes it worthless goes before it."""
+    wrong = [str(one) for one in fit.faults if one.severity == "error"]
     name = fit.sweep.name or "sweep"
+    if wrong:
+        name = (
+            f"{name}: no number from these readings can be trusted: {'; '.join(wrong)}. As written"
+        )
     if fit.model is None:
         reasons = "; ".join(FLAGS[flag][0] for flag in fit.flags)
         best = data_point(fit, "p_mp")
@@ -156,7 +162,7 @@ def describe(fit: "Fit", width: int = 88) -> str:
                 width,
             )
         )
-    remarks = [f"{FLAGS[flag][0]}: {FLAGS[flag][1]}." for flag in fit.flags]
+    remarks = [f"{one}{_left_out_too(one)}." for one in fit.faults if one.severity != "error"]
     remarks += [f"{note}." for note in disagreements(fit)]
     if remarks:
         lines = [wrap(line[0].upper() + line[1:], width, "  - ", "    ") for line in remarks]
@@ -166,6 +172,10 @@ def describe(fit: "Fit", width: int = 88) -> str:
         blocks.append("Understood:\n" + "\n".join(lines))
     blocks.append("In parentheses: the standard uncertainty (1 sigma) of the last digits.")
     return "\n\n".join(blocks)
+
+
+def _left_out_too(one: "Fault") -> str:
+    return " (left out of the fit)" if one.leave_out else ""
 
 
 #: What the rule for data alone may err by on a good sweep, as a share of the value; found on
@@ -211,7 +221,7 @@ def document(fit: "Fit") -> dict[str, Any]:
     }
     return {
         "file": fit.sweep.name,
-        "points": len(fit.sweep),
+        "points": len(fit.sweep if fit.taken is None else fit.taken),
         "points_used": len(fit.sweep),
         "condition": {
             "temp_cell_degC": condition.temp_cell,
@@ -239,13 +249,14 @@ def document(fit: "Fit") -> dict[str, Any]:
         },
         "faults": [
             {
-                "name": flag,
-                "severity": "warning",
-                "points": [],
-                "message": FLAGS[flag][0],
-                "remedy": FLAGS[flag][1],
+                "name": one.name,
+                "severity": one.severity,
+                "points": list(one.points),
+                "message": one.message,
+                "remedy": one.remedy,
+                "left_out": one.leave_out,
             }
-            for flag in fit.flags
+            for one in fit.faults
         ],
         "notes": [*fit.sweep.notes, *disagreements(fit)],
     }
@@ -257,7 +268,11 @@ def frame(fits: "list[Fit]") -> "DataFrame":
 
     rows = []
     for fit in fits:
-        row: dict[str, Any] = {"file": fit.sweep.name, "points": len(fit.sweep)}
+        row: dict[str, Any] = {
+            "file": fit.sweep.name,
+            "points": len(fit.sweep if fit.taken is None else fit.taken),
+            "points_used": len(fit.sweep),
+        }
         for _, attribute, key, _ in KEY_POINTS:
             value = getattr(fit.key_points, attribute) if fit.model else None
             row[key] = value.nominal_value if _told(value) else None
@@ -268,5 +283,6 @@ def frame(fits: "list[Fit]") -> "DataFrame":
             row[f"u_{key}"] = value.std_dev if _told(value) else None
         row["rmse_A"] = fit.rmse
         row["flags"] = " ".join(fit.flags)
+        row["faults"] = " ".join(one.name for one in fit.faults)
         rows.append(row)
     return DataFrame(rows)
