@@ -16,10 +16,10 @@ from uncertainties import UFloat, ufloat
 from ivkit.curve.between import Between, key_points_between
 from ivkit.curve.diode import SingleDiode, local
 from ivkit.curve.engine import LEAST_NOISE, Array, pack
+from ivkit.curve.fault_list import all_faults
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
 from ivkit.curve.limits import resistance_limits
 from ivkit.curve.many import PARAMETERS, fit_many, one_problem
-from ivkit.curve.misfit import all_faults
 from ivkit.curve.uncertainty import (
     Sources,
     coverage_factor,
