@@ -135,6 +135,27 @@ def test_a_table_with_a_forgotten_divider_names_it(run, tmp_path):
     assert "Likeliest slip: divider factor forgotten" in words(out)
 
 
+def test_the_panel_may_be_known_by_its_sweep(command_line):
+    examples = LABEL.parent.parent / "examples"
+    status, out, err = command_line(
+        "check",
+        examples / "shed_check.csv",
+        "--sweep",
+        examples / "jetty_sweep.csv",
+        "--bench",
+        examples / "jetty.toml",
+        "--irradiance",
+        140,
+        "--u-irradiance",
+        10,
+        "--temperature",
+        33,
+    )
+    assert (status, err) == (0, "")
+    # Both are of the same invented panel, in the sun and under the lamp.
+    assert words(out).startswith("Plausible: the 6 readings together are")
+
+
 def test_more_than_the_light_holds_is_called_impossible(run):
     status, out, _ = run("--power", 7, "--load", 33, "--lux", 6000, "--source", "halogen")
     assert status == 1
@@ -148,6 +169,8 @@ def test_more_than_the_light_holds_is_called_impossible(run):
         (None, ("--power", 1), "either --irradiance, or --lux"),
         (None, ("--power", 1, "--lux", 1), "--lux says nothing without --source"),
         (None, ("--power", "nan", "--irradiance", 1), "not a finite number"),
+        (None, ("--power", 1, "--irradiance", 800, "--angle", 95), "outside -90 to 90"),
+        ("angle,V\n0,1\n95,1\n", ("--irradiance", 800, "--load", 8), "95"),
         ("x,y\n1,2\n", ("--irradiance", 800), "t.csv"),
         ("angle,V\n0,1\n0.5,1\n1.0,1\n1.5,1\n", ("--irradiance", 800, "--load", 8), "radian"),
     ],

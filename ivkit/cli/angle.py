@@ -213,7 +213,7 @@ def read_angles(
         raise TableError("holds no power and load", path, "give V and I, or V or P with --load OHM")
     good = np.isfinite(angle) & np.isfinite(power) & np.isfinite(load) & (load > 0)
     try:
-        plausible_degrees(angle[good], limit=180.0, small_is_meant=small)
+        plausible_degrees(angle[good], small_is_meant=small)
     except RangeError as error:
         raise RangeError(error.what, f"{path}, angle", error.remedy) from None
     return AngleReadings.of(angle[good], power[good], load[good], name=path)

@@ -22,11 +22,15 @@ def _number(name: str, low: float, high: float, unit: str, text: str) -> Any:
 @click.command("check")
 @click.argument("table", metavar="[TABLE]", required=False)
 @panel_options
+@click.option("--sweep", metavar="FILE", help="The panel, by a sweep taken in known light.")
+@click.option("--bench", metavar="FILE", help="Bench of the sweep. [bench.toml here, if any]")
+@_number("--sweep-irradiance", 0, 5000, "W/m2", "Effective irradiance of that sweep.")
+@_number("--sweep-temperature", -90, 200, "degC", "Cell temperature of that sweep.")
 @_number("--voltage", -1e5, 1e5, "V", "One reading, without a TABLE.")
 @_number("--current", -1e5, 1e5, "A", "Likewise.")
 @_number("--power", -1e6, 1e6, "W", "Likewise.")
 @_number("--load", 0, 1e9, "ohm", "Load of the reading, or of a TABLE without one. [maximum power]")
-@_number("--angle", -180, 180, "deg", "From facing the light. [0]")
+@_number("--angle", -90, 90, "deg", "From facing the light. [0]")
 @_number("--irradiance", 0, 1e5, "W/m2", "Effective, facing the light.")
 @_number("--u-irradiance", 0, 1e5, "W/m2", "Its standard uncertainty. [5 %]")
 @_number("--lux", 0, 1e7, "lx", "Instead of it, with --source.")
@@ -53,8 +57,8 @@ def command(table: str | None, output: Output, **given: Any) -> int:
     readings = _of_table(table, given) if table else _of_options(given)
     found = judge(Scene(setting, readings))
     limits = _limits(setting, readings, given["outdoors"])
-    files = [name for name in (table, given["datasheet"]) if name]
-    notes += [str(one) for one in setting.sheet.assumed]
+    files = [name for name in (table, given["datasheet"], given["sweep"], given["bench"]) if name]
+    notes += [str(one) for one in getattr(setting.sheet, "assumed", ())]
     output.deliver(
         describe(found, readings, limits, notes),
         document(found, readings, limits, notes),
@@ -68,7 +72,7 @@ def _setting(given: dict[str, Any], notes: list[str]) -> "Setting":
     """Return the panel, its light and its temperature."""
     from ivkit.verdict.plausibility import Setting
 
-    sheet = load_panel(given["datasheet"], given["module"])
+    sheet = _panel(given)
     light, u = given["irradiance"], given["u_irradiance"]
     if (light is None) == (given["lux"] is None):
         raise click.UsageError("say how strong the light is: either --irradiance, or --lux")
@@ -96,6 +100,24 @@ def _setting(given: dict[str, Any], notes: list[str]) -> "Setting":
         celsius, kelvin = 30.0, 8.0
         notes.append("cells at 30 +- 8 degC (common practice, no source)")
     return Setting(sheet, light, u, celsius, kelvin, given["stray"] or 0.0)
+
+
+def _panel(given: dict[str, Any]) -> Any:
+    """Return the panel: by its sweep, its datasheet, or its name; a sweep may have a datasheet."""
+    if given["sweep"] is None:
+        return load_panel(given["datasheet"], given["module"])
+    from ivkit.cli.inputs import SweepOptions
+    from ivkit.panel.measured_panel import measured_panel
+
+    sheet = None
+    if given["datasheet"] or given["module"]:
+        sheet = load_panel(given["datasheet"], given["module"])
+    options = SweepOptions(
+        bench=given["bench"],
+        irradiance=given["sweep_irradiance"],
+        temp_cell=given["sweep_temperature"],
+    )
+    return measured_panel(options.fit(given["sweep"]), sheet)
 
 
 def _of_options(given: dict[str, Any]) -> "Readings":
@@ -141,7 +163,7 @@ def _of_table(path: str, given: dict[str, Any]) -> "Readings":
         angle = np.full(count, given["angle"] or 0.0)
     else:
         try:
-            plausible_degrees(angle[np.isfinite(angle)], limit=180.0)
+            plausible_degrees(angle[np.isfinite(angle)])
         except RangeError as error:
             raise RangeError(error.what, f"{path}, angle", error.remedy) from None
     if told["voltage"] is not None and told["current"] is not None and np.all(np.isnan(load)):
