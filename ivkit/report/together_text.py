@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING, Any
 
 from ivkit.report.sweep_text import KEY_POINTS, PARAMETERS, shown
-from ivkit.report.text import number, table
+from ivkit.report.text import number, table, wrap
 
 if TYPE_CHECKING:
     from ivkit.panel.together import Together
@@ -38,7 +38,7 @@ def describe_together(panel: "Together") -> str:
         for fit, s, rmse in zip(panel.fits, panel.irradiance, panel.rmse, strict=True)
     ]
     blocks = [
-        answer,
+        wrap(answer),
         table(rows, (f"at {place}", "")),
         table(light, ("sweep", "irradiance, W/m2", "degC", "rms residual")),
     ]
