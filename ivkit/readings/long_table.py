@@ -1,0 +1,383 @@
+"""A long table with many sweeps in it, taken apart as it is read.
+
+The rows of a sweep stand together and a column names it. Lines are cut into cells here, and no
+more of them is held than the sweep at hand; cells become numbers in `UnreadSweep.read`, sweep by
+sweep, perhaps on another machine. So a cell that is no number spoils its own sweep only, and a
+sweep of a long table is read exactly as if it stood in a file of its own.
+"""
+
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import BinaryIO, TextIO
+
+import numpy as np
+
+from ivkit.errors import TableError
+from ivkit.readings.cells import Column
+from ivkit.readings.choice import Choice, choose_columns
+from ivkit.readings.layout import Layout, find_layout
+from ivkit.readings.source import Source, open_source
+from ivkit.readings.sweep_column import SweepColumnWatch
+from ivkit.readings.table import Table, _cut_block, _head, _marks, _read_transposed
+from ivkit.readings.units import Unit
+from ivkit.readings.written_number import BLANKS, Marks, shown
+
+#: What a sweep is made of; other columns of the table are not read.
+WANTED = (
+    "voltage",
+    "current",
+    "power",
+    "load",
+    "voltage_code",
+    "current_code",
+    "temperature",
+    "irradiance",
+)
+_BLOCK = 5_000  # lines cut in one go
+
+Rows = list[int]
+Grid = list[list[str]]
+
+
+@dataclass(frozen=True)
+class TablePlan:
+    """What all sweeps of one table have in common.
+
+    Attributes
+    ----------
+    file : str
+    columns : tuple of (quantity, heading, unit, place)
+    choice : Choice
+        What was made of the headings.
+    headings : tuple of str
+    marks : Marks or None
+        The decimal mark; None where no reading has shown one yet.
+    """
+
+    file: str
+    columns: tuple[tuple[str, str, Unit | None, int], ...]
+    choice: Choice
+    headings: tuple[str, ...]
+    marks: Marks | None = None
+
+
+@dataclass(frozen=True)
+class UnreadSweep:
+    """The cells of one sweep.
+
+    Attributes
+    ----------
+    plan : TablePlan
+    sweep : str
+        What the column says that names it; empty where the table holds one sweep.
+    rows : list of int
+        Lines in the file, from 1.
+    cells : list of list of str
+        One list a column of the plan.
+    trouble : TableError or None
+        Why it cannot be read, where that is known already.
+    """
+
+    plan: TablePlan
+    sweep: str
+    rows: Rows
+    cells: list[list[str]]
+    trouble: TableError | None = None
+
+    @property
+    def file(self) -> str:
+        """The file that it stands in."""
+        return self.plan.file
+
+    @property
+    def last_row(self) -> int:
+        """The line of the file that it ends on."""
+        return self.rows[-1]
+
+    @property
+    def name(self) -> str:
+        """File and sweep, for messages."""
+        return f"{self.file}, sweep {shown(self.sweep)}" if self.sweep else self.file
+
+    def read(self) -> Table:
+        """Return the sweep as a table of its own.
+
+        Raises
+        ------
+        TableError
+            A cell that is no number, at its row and column; a line with too few or too many
+            cells; rows that name no sweep.
+        """
+        if self.trouble:
+            raise self.trouble
+        plan = self.plan
+        columns, resolution, headings, doubts = {}, {}, {}, dict(plan.choice.doubts)
+        for (quantity, heading, unit, _), cells in zip(plan.columns, self.cells, strict=True):
+            reader = Column(quantity, heading, unit, self.name)
+            reader.add(cells, self.rows, plan.marks or Marks())
+            values, _ = reader.finish()
+            if np.isnan(values).all():
+                doubts[quantity] = f"column '{heading}' ({quantity}) is blank"
+                continue
+            columns[quantity], headings[quantity] = values, heading
+            if reader.resolution:
+                resolution[quantity] = reader.resolution
+        return Table(
+            columns,
+            np.array(self.rows, dtype=np.int64),
+            self.name,
+            others=tuple(plan.choice.others),
+            resolution=resolution,
+            headings=headings,
+            all_headings=plan.headings,
+            doubts=doubts,
+        )
+
+
+@dataclass(frozen=True)
+class ReadSweep:
+    """A sweep that stands in a file one quantity a row, and was read as a whole."""
+
+    table: Table
+    sweep: str = field(default="", init=False)
+
+    @property
+    def file(self) -> str:
+        """The file that it stands in."""
+        return self.table.name
+
+    @property
+    def last_row(self) -> int:
+        """How many lines it takes at least."""
+        return len(self.table)
+
+    def read(self) -> Table:
+        """Return the table."""
+        return self.table
+
+
+def unread_sweeps(
+    source: str | Path | TextIO | BinaryIO,
+    *,
+    columns: Mapping[str, str] | None = None,
+    sheet: str | int | None = None,
+) -> Iterator[UnreadSweep | ReadSweep]:
+    """Yield the sweeps of a table in their order; a table without a sweep column is one sweep.
+
+    Parameters
+    ----------
+    source, columns, sheet
+        As in `ivkit.readings.table.read_table`; ``columns["sweep"]`` is the column that names the
+        sweep, ``"none"`` where no column does.
+
+    Raises
+    ------
+    FileError, TableError
+        What `read_table` raises for a table as a whole; a column that may name the sweep, or may
+        not; a sweep that goes on after others. What is wrong with one sweep only is raised when
+        that is read.
+
+    Examples
+    --------
+    >>> import io
+    >>> text = "run,V,I\\n7,0.0,0.2\\n7,0.5,0.1\\n8,0.0,x\\n"
+    >>> [(one.sweep, one.rows) for one in unread_sweeps(io.StringIO(text))]
+    [('7', [2, 3]), ('8', [4])]
+    """
+    said = dict(columns or {})
+    known = {part for text in said.values() for part in (text, text.rpartition(":")[0]) if part}
+    with open_source(source, sheet) as opened:
+        head = _head(opened)
+        layout = find_layout(head, known, opened.name)
+        if layout.transposed:
+            yield ReadSweep(_read_transposed(head + list(opened.lines), layout, said, opened))
+            return
+        choice = choose_columns(layout.headings, said, layout.has_heading, opened.name)
+        plan = TablePlan(
+            opened.name,
+            tuple(
+                (quantity, layout.headings[k].text, unit, k)
+                for quantity, (k, unit) in choice.columns.items()
+                if quantity in WANTED
+            ),
+            choice,
+            tuple(heading.text for heading in layout.headings),
+        )
+        lines = itertools.chain(head[layout.start :], opened.lines)
+        if "sweep" in choice.columns:
+            yield from _apart(lines, layout, plan, opened, choice.columns["sweep"][0])
+            return
+        watch = None
+        if "sweep" not in said:
+            if "sweep" in choice.doubts:
+                raise TableError(choice.doubts["sweep"], opened.name, "choose with --by NAME")
+            watch = SweepColumnWatch.of(layout, choice, opened.name)
+        yield _as_one(lines, layout, plan, opened, watch)
+
+
+def _as_one(
+    lines: Iterator[tuple[int, str]],
+    layout: Layout,
+    plan: TablePlan,
+    source: Source,
+    watch: SweepColumnWatch | None,
+) -> UnreadSweep:
+    """Return all rows of a table as one sweep."""
+    rows: Rows = []
+    cells: list[list[str]] = [[] for _ in plan.columns]
+    while block := list(itertools.islice(lines, _BLOCK)):
+        more, grid = _cut_block(block, layout, source, [])
+        plan = _with_marks(plan, layout, more, grid)
+        if watch:
+            watch.look([line[watch.place] for line in grid])
+        rows += more
+        for column, (*_, place) in zip(cells, plan.columns, strict=True):
+            column += [line[place] for line in grid]
+    if not rows:
+        raise _nothing(plan.file)
+    return UnreadSweep(plan, "", rows, cells)
+
+
+def _apart(
+    lines: Iterator[tuple[int, str]], layout: Layout, plan: TablePlan, source: Source, place: int
+) -> Iterator[UnreadSweep]:
+    """Yield one sweep after the other, told apart by the column at ``place``."""
+    heading = layout.headings[place].text
+    held: UnreadSweep | None = None
+    begun: dict[str, int] = {}  # sweep -> its first row
+    while block := list(itertools.islice(lines, _BLOCK)):
+        rows, grid, broken = _cut(block, layout, source)
+        names = _names(rows, grid, broken, place, held.sweep if held else None)
+        good = [rows, grid, names]
+        if broken:
+            whole = [k for k, row in enumerate(rows) if row not in broken]
+            good = [[values[k] for k in whole] for values in good]
+        plan = _with_marks(plan, layout, *good)
+        first = 0
+        for name, run in itertools.groupby(names):
+            last = first + sum(1 for _ in run)
+            trouble = next((broken[row] for row in rows[first:last] if row in broken), None)
+            part = UnreadSweep(
+                plan,
+                name,
+                rows[first:last],
+                [[line[k] for line in grid[first:last]] for *_, k in plan.columns],
+                trouble,
+            )
+            first = last
+            if held and held.sweep == name:
+                held = _joined(held, part)
+                continue
+            if held:
+                yield held
+            if name in begun:
+                raise TableError(
+                    f"sweep '{shown(name)}' begins in row {begun[name]} and goes on here after "
+                    "other sweeps",
+                    f"{plan.file}, row {part.rows[0]}",
+                    f"sort the rows by '{heading}', or give each sweep a name of its own",
+                )
+            held = part
+            if name in BLANKS:
+                held = replace(
+                    part,
+                    trouble=TableError(
+                        f"no sweep is named in column '{heading}'",
+                        f"{plan.file}, row {part.rows[0]}",
+                        "name the sweep in every row",
+                    ),
+                )
+            else:
+                begun[name] = part.rows[0]
+    if held is None:
+        raise _nothing(plan.file)
+    yield held
+
+
+def _joined(one: UnreadSweep, other: UnreadSweep) -> UnreadSweep:
+    """Return two pieces of one sweep as one."""
+    return UnreadSweep(
+        other.plan,
+        one.sweep,
+        one.rows + other.rows,
+        [a + b for a, b in zip(one.cells, other.cells, strict=True)],
+        one.trouble or other.trouble,
+    )
+
+
+def _cut(
+    block: Sequence[tuple[int, str]], layout: Layout, source: Source
+) -> tuple[Rows, Grid, dict[int, TableError]]:
+    """Return rows and cells of a block, and by row what is wrong with lines that are broken."""
+    try:
+        return *_cut_block(block, layout, source, []), {}
+    except TableError:
+        pass
+    rows, grid, broken = [], [], {}
+    for line in block:
+        try:
+            row, cells = _cut_block([line], layout, source, [])
+        except TableError as error:
+            broken[line[0]] = error
+            padded = [*layout.cut(line[1]), *[""] * layout.width]
+            row, cells = [line[0]], [padded[: layout.width]]
+        rows += row
+        grid += cells
+    return rows, grid, broken
+
+
+def _names(
+    rows: Rows, grid: Grid, broken: dict[int, TableError], place: int, before: str | None
+) -> list[str]:
+    """Return the sweep of each row; a broken line is a neighbour's, for its own cells may lie."""
+    names = [cells[place].strip() for cells in grid]
+    if not broken:
+        return names
+    whole = [k for k, row in enumerate(rows) if row not in broken]
+    for k, row in enumerate(rows):
+        if row not in broken:
+            continue
+        after = next((names[j] for j in whole if j > k), None)
+        above = names[k - 1] if k else before
+        if names[k] not in (above, after) or names[k] in BLANKS:
+            names[k] = next((name for name in (above, after) if name is not None), "")
+    return names
+
+
+def _with_marks(
+    plan: TablePlan, layout: Layout, rows: Rows, grid: Grid, names: Sequence[str] = ()
+) -> TablePlan:
+    """Return the plan with the decimal mark, once readings show it.
+
+    Where the readings disagree and ``names`` tells which sweep each belongs to, the sweeps vote:
+    one that is written otherwise must not spoil the rest, and cannot be read itself.
+    """
+    if plan.marks is not None or not rows:
+        return plan
+    probes = [Column(quantity, text, unit, plan.file) for quantity, text, unit, _ in plan.columns]
+
+    def marks(first: int, last: int) -> Marks | None:
+        used = [[cells[place] for cells in grid[first:last]] for *_, place in plan.columns]
+        return _marks(None, rows[first:last], used, probes, layout, plan.file)
+
+    try:
+        return replace(plan, marks=marks(0, len(rows)))
+    except TableError:
+        votes: list[Marks] = []
+        first = sweeps = 0
+        for _, run in itertools.groupby(names):
+            last = first + sum(1 for _ in run)
+            with suppress(TableError):
+                votes += filter(None, [marks(first, last)])
+            first, sweeps = last, sweeps + 1
+        for one in votes:
+            if 2 * votes.count(one) > max(sweeps, 2):
+                return replace(plan, marks=one)
+        raise
+
+
+def _nothing(name: str) -> TableError:
+    return TableError("no reading below the heading", name, "add rows with readings")
