@@ -1,24 +1,26 @@
 """``ivkit batch``: many sweeps, one row each."""
 
+import csv
 import glob
 import json
 import os
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from ivkit.cli.inputs import SweepOptions, sweep_options
+from ivkit.cli.inputs import SweepOptions, named_columns, sweep_options
 from ivkit.cli.output import streamed
 from ivkit.cli.progress import progress_bar
 from ivkit.errors import FileError, IvkitError
 
 if TYPE_CHECKING:
-    from ivkit.bench import Bench
-    from ivkit.readings.sweep import Sweep
+    from ivkit.curve.batch import Item, Taking
 
 ENDINGS = (".csv", ".tsv", ".txt", ".dat", ".xlsx", ".xlsm", ".md")
 TOLD = 10  # bad sweeps named one by one; the rest are counted
+SMALL = 1 << 20  # bytes up to which a file is read as a whole
 
 Row = dict[str, Any]
 
@@ -38,54 +40,73 @@ Row = dict[str, Any]
     help="Rows as .csv, or as JSON lines in .jsonl. [CSV on standard output]",
 )
 @click.option(
+    "--workers",
+    type=click.IntRange(1, 256),
+    metavar="N",
+    help="Processes to share the work between. [1]",
+)
+@click.option(
     "--scheduler",
     metavar="ADDRESS",
-    help="Address of a Dask scheduler, such as tcp://10.0.0.5:8786, to share the work with.",
+    help="Dask scheduler to share the work with, such as tcp://10.0.0.5:8786; its workers need "
+    "the same ivkit.",
 )
 def command(
     sources: tuple[str, ...],
     options: SweepOptions,
     by: str | None,
     out: str,
+    workers: int | None,
     scheduler: str | None,
 ) -> int:
-    """Many sweeps, one row each: key points, parameters, how the fit went.
+    """Many sweeps, one row each: key points, parameters, uncertainty, faults.
 
     SOURCE is a folder, a pattern in quotes, a file with one sweep, or a long table with a column
-    that names the sweep. A sweep that cannot be read is reported and does not stop the rest.
+    that names the sweep and rows sorted by it. A sweep that cannot be read is reported and does
+    not stop the rest. Exit status: 0 all were read, 1 some were not, 2 none was.
 
     Example: ivkit batch "runs/*.csv" --bench bench.toml --out runs.jsonl
     """
     if out != "-" and not out.lower().endswith((".csv", ".jsonl")):
         raise click.UsageError(f"--out {out}: the name must end in .csv or .jsonl")
-    files = find_files(sources)
-    if by:
+    if workers and scheduler:
+        raise click.UsageError("--workers and --scheduler: give one of them")
+    if by is not None:
         options = options.with_(columns=(*options.columns, f"sweep={by}"))
+    columns = named_columns(options.columns)
+    files = find_files(sources)
 
-    from ivkit.curve.batch import COLUMNS, failed_row, fit_rows
+    from ivkit.cli.batch_work import packets, worked
+    from ivkit.curve.batch import COLUMNS, Taking
 
-    bench = options.load_bench()
-    bad = good = 0
-    work = _local(fit_rows) if scheduler is None else _shared(scheduler, fit_rows)
+    taking = Taking(
+        columns,
+        options.sheet,
+        options.load_bench(),
+        options.cells,
+        options.temp_cell,
+        options.irradiance,
+    )
+    good = 0
     with (
-        progress_bar(len(files), "sweeps") as progress,
         streamed(out, [*files, *options.files(())]) as file,
+        _told() as bad,
+        progress_bar(sum(map(_size, files)), "batch") as progress,
+        worked(taking, workers or 1, scheduler) as work,
     ):
         write = _writer(file, out, COLUMNS)
-        for row in work(_sweeps(files, options, bench, progress, failed_row)):
-            write(row)
-            if row["error"] is None:
-                good += 1
-                continue
-            bad += 1
-            if bad <= TOLD:
-                click.echo(f"ivkit: {row['error']}", err=True)
+        for rows, size in work(packets(_items(files, taking))):
+            for row in rows:
+                write(row)
+                if row["error"] is None:
+                    good += 1
+                else:
+                    bad.append(row["error"])
+            progress(size)
         if not good:
             raise FileError(
-                f"none of {bad} sweeps could be read", ", ".join(sources), "see the lines above"
+                f"none of {len(bad)} sweeps could be read", ", ".join(sources), "see the reasons"
             )
-    if bad > TOLD:
-        click.echo(f"ivkit: {bad - TOLD} more sweeps could not be read", err=True)
     return 1 if bad else 0
 
 
@@ -100,8 +121,12 @@ def find_files(sources: tuple[str, ...]) -> list[str]:
     found: list[str] = []
     for source in sources:
         if os.path.isdir(source):
-            inside = [os.path.join(source, name) for name in sorted(os.listdir(source))]
-            here = [p for p in inside if p.lower().endswith(ENDINGS) and os.path.isfile(p)]
+            here = [
+                os.path.join(source, name)
+                for name in sorted(os.listdir(source))
+                if name.lower().endswith(ENDINGS) and not name.startswith((".", "~$"))
+            ]
+            here = [path for path in here if os.path.isfile(path)]
             if not here:
                 raise FileError("holds no table", source, f"looked for {', '.join(ENDINGS)}")
         elif os.path.exists(source) or source == "-":
@@ -113,89 +138,102 @@ def find_files(sources: tuple[str, ...]) -> list[str]:
         else:
             raise FileError("cannot read: no such file or folder", source, "check the path")
         found += here
+    if sources.count("-") > 1:
+        raise click.UsageError("standard input (-) can be read only once")
     return list(dict.fromkeys(found))
 
 
-def _sweeps(
-    files: list[str],
-    options: SweepOptions,
-    bench: "Bench | None",
-    progress: Callable[[int], None],
-    failed_row: Callable[[str, str], Row],
-) -> "Iterator[Sweep | Row]":
-    """Yield every sweep of every file, or the row of one that could not be read."""
-    from ivkit.cli.inputs import named_columns
-    from ivkit.readings.front_end import make_sweep
-    from ivkit.readings.split import split_table
-    from ivkit.readings.table import read_table
+def _items(files: list[str], taking: "Taking") -> "Iterator[tuple[Item, int]]":
+    """Yield what there is to read, with its size in bytes: small files whole, large ones apart."""
+    from ivkit.curve.batch import FileContent
+    from ivkit.readings.long_table import unread_sweeps
 
     for path in files:
-        try:
-            table = read_table(path, columns=named_columns(options.columns), sheet=options.sheet)
-            tables = list(split_table(table)) if "sweep" in table.columns else [table]
-        except IvkitError as error:
-            yield failed_row(path, str(error))
-            tables = []
-        for part in tables:
+        size = _size(path)
+        if path != "-" and size <= SMALL:
             try:
-                yield make_sweep(part, bench, options.cells, options.temp_cell, options.irradiance)
-            except IvkitError as error:
-                yield failed_row(part.name, str(error))
-        progress(1)
-
-
-def _local(fit_rows: Callable) -> Callable:
-    """Return a function that turns sweeps to rows here, a few hundred at a time."""
-
-    def work(items: "Iterator[Sweep | Row]") -> Iterator[Row]:
-        from ivkit.curve.batch import chunks
-
-        for part in chunks(items):
-            yield from fitted(part, fit_rows)
-
-    return work
-
-
-def fitted(part: "list[Sweep | Row]", fit_rows: Callable) -> list[Row]:
-    """Return the rows of some sweeps in their order; rows of failures pass through."""
-    rows = iter(fit_rows([item for item in part if not isinstance(item, dict)]))
-    return [item if isinstance(item, dict) else next(rows) for item in part]
-
-
-def _shared(address: str, fit_rows: Callable) -> Callable:
-    """Return a function that turns sweeps to rows on the workers of a Dask scheduler."""
-
-    def work(items: "Iterator[Sweep | Row]") -> Iterator[Row]:
+                with open(path, "rb") as file:
+                    yield FileContent(path, file.read()), size
+            except OSError as problem:
+                yield _unreadable(path, f"cannot read: {problem.strerror or problem}"), size
+            continue
+        line, last = _line_size(path), 0
         try:
-            import dask.bag
-            from distributed import Client
-        except ImportError:
-            raise click.UsageError(
-                "--scheduler needs Dask; install it with: pip install 'ivkit[dask]'"
-            ) from None
-        from ivkit.curve.batch import CHUNK
+            for one in unread_sweeps(path, columns=taking.columns, sheet=taking.sheet):
+                row = one.last_row
+                yield one, round((row - last) * line)
+                last = row
+        except IvkitError as error:
+            if last:
+                raise  # rows were given for what came before: it may be wrong as well
+            yield _unreadable(path, str(error), whole=True), size
 
-        try:
-            client = Client(address, timeout=10)
-        except (OSError, ValueError) as error:
-            raise click.UsageError(
-                f"--scheduler {address}: no scheduler answers ({error})"
-            ) from None
-        with client:
-            bag = dask.bag.from_sequence(items, partition_size=CHUNK)
-            parts = bag.map_partitions(lambda part: fitted(list(part), fit_rows)).to_delayed()
-            for future in client.compute(parts):
-                yield from future.result()
 
-    return work
+def _unreadable(path: str, what: str, whole: bool = False) -> "Item":
+    from ivkit.curve.batch import Failure
+
+    return Failure(path, "", what if whole else str(FileError(what, path, "check the path")))
+
+
+def _size(path: str) -> int:
+    """Return the bytes of a file; 0 where it cannot be told."""
+    try:
+        return os.stat(path).st_size if path != "-" else 0
+    except OSError:
+        return 0
+
+
+def _line_size(path: str) -> float:
+    """Return the bytes of a line, from the first lines of a file; 0 for standard input."""
+    if path == "-":
+        return 0.0
+    try:
+        with open(path, "rb") as file:
+            start = file.read(SMALL)
+    except OSError:
+        return 0.0
+    return len(start) / max(start.count(b"\n"), 1)
+
+
+class _Bad:
+    """The sweeps that could not be read: the first few by name, the others by number."""
+
+    def __init__(self) -> None:
+        self.count, self.first = 0, []
+
+    def __len__(self) -> int:
+        return self.count
+
+    def append(self, error: str) -> None:
+        self.count += 1
+        if self.count <= TOLD:
+            self.first.append(error)
+
+
+@contextmanager
+def _told() -> Iterator[_Bad]:
+    """Give a list of what could not be read, and tell it on standard error at the end."""
+    bad = _Bad()
+    try:
+        yield bad
+    finally:
+        for error in bad.first:
+            click.echo(f"ivkit: {error}", err=True)
+        if len(bad) > TOLD:
+            click.echo(f"ivkit: {len(bad) - TOLD} more sweeps could not be read", err=True)
 
 
 def _writer(file: Any, out: str, columns: tuple[str, ...]) -> Callable[[Row], None]:
     """Return a function that writes one row as a line of CSV or of JSON."""
     if out.lower().endswith(".jsonl"):
-        return lambda row: file.write(json.dumps({name: row[name] for name in columns}) + "\n")
-    import csv
+        return lambda row: file.write(
+            json.dumps({name: row[name] for name in columns}, ensure_ascii=False) + "\n"
+        )
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(columns)
 
-    writer = csv.DictWriter(file, columns, lineterminator="\n")
-    writer.writeheader()
-    return writer.writerow
+    def write(row: Row) -> None:
+        cells = (row[name] for name in columns)
+        writer.writerow([" ".join(c) if isinstance(c, tuple) else c for c in cells])
+
+    return write
