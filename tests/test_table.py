@@ -271,7 +271,7 @@ def test_bytes_that_are_no_table_are_refused(content):
 
 def test_a_block_boundary_leaves_no_trace(monkeypatch):
     text = "t;U\n" + "".join(f"{k};{k / 8}\n".replace(".", ",") for k in range(1000)) + "x;1\n"
-    monkeypatch.setattr("ivkit.readings.table._BLOCK", 64)
+    monkeypatch.setattr("ivkit.readings.table.BLOCK", 64)
     with pytest.raises(TableError, match=r"row 1002, column 't': 'x' is not a number"):
         read(text)
     table = read(text[:-4])

@@ -19,9 +19,10 @@ from ivkit.errors import TableError
 from ivkit.readings.cells import Column
 from ivkit.readings.choice import Choice, choose_columns
 from ivkit.readings.layout import Layout, find_layout
+from ivkit.readings.rows import cut_block, first_lines, shown_marks
 from ivkit.readings.source import Source, open_source
 from ivkit.readings.sweep_column import SweepColumnWatch
-from ivkit.readings.table import Table, _cut_block, _head, _marks, _read_transposed
+from ivkit.readings.table import Table, read_transposed
 from ivkit.readings.units import Unit
 from ivkit.readings.written_number import BLANKS, Marks, shown
 
@@ -190,10 +191,10 @@ def unread_sweeps(
     said = dict(columns or {})
     known = {part for text in said.values() for part in (text, text.rpartition(":")[0]) if part}
     with open_source(source, sheet) as opened:
-        head = _head(opened)
+        head = first_lines(opened)
         layout = find_layout(head, known, opened.name)
         if layout.transposed:
-            yield ReadSweep(_read_transposed(head + list(opened.lines), layout, said, opened))
+            yield ReadSweep(read_transposed(head + list(opened.lines), layout, said, opened))
             return
         choice = choose_columns(layout.headings, said, layout.has_heading, opened.name)
         plan = TablePlan(
@@ -229,7 +230,7 @@ def _as_one(
     rows: Rows = []
     cells: list[list[str]] = [[] for _ in plan.columns]
     while block := list(itertools.islice(lines, _BLOCK)):
-        more, grid = _cut_block(block, layout, source, [])
+        more, grid = cut_block(block, layout, source, [])
         plan = _with_marks(plan, layout, more, grid)
         if watch:
             watch.look([line[watch.place] for line in grid])
@@ -313,13 +314,13 @@ def _cut(
 ) -> tuple[Rows, Grid, dict[int, TableError]]:
     """Return rows and cells of a block, and by row what is wrong with lines that are broken."""
     try:
-        return *_cut_block(block, layout, source, []), {}
+        return *cut_block(block, layout, source, []), {}
     except TableError:
         pass
     rows, grid, broken = [], [], {}
     for line in block:
         try:
-            row, cells = _cut_block([line], layout, source, [])
+            row, cells = cut_block([line], layout, source, [])
         except TableError as error:
             broken[line[0]] = error
             padded = [*layout.cut(line[1]), *[""] * layout.width]
@@ -361,7 +362,7 @@ def _with_marks(
 
     def marks(first: int, last: int) -> Marks | None:
         used = [[cells[place] for cells in grid[first:last]] for *_, place in plan.columns]
-        return _marks(None, rows[first:last], used, probes, layout, plan.file)
+        return shown_marks(None, rows[first:last], used, probes, layout, plan.file)
 
     try:
         return replace(plan, marks=marks(0, len(rows)))

@@ -6,7 +6,6 @@ asks for the columns that it cannot do without.
 """
 
 import itertools
-import re
 import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,17 +20,12 @@ from ivkit.errors import TableError
 from ivkit.readings.cells import Column
 from ivkit.readings.choice import choose_columns
 from ivkit.readings.layout import Layout, find_layout, part_label
-from ivkit.readings.lines import SEPARATORS, is_comment, is_empty, is_stamp
+from ivkit.readings.lines import SEPARATORS, is_comment, is_empty
 from ivkit.readings.quantities import read_heading
+from ivkit.readings.rows import BLOCK, cut_block, first_lines, shown_marks
 from ivkit.readings.source import Source, open_source
 from ivkit.readings.units import BASE_UNITS, find_unit
-from ivkit.readings.written_number import Marks, find_marks, listed, shown
-
-_HEAD = 300
-_BLOCK = 50_000
-_POINTS = re.compile(r"\d\.\d{3}\.\d")
-_PLAIN = ("\t", ";", ",")
-_NUMERIC = b"0123456789+-.,;:eETZ\t"
+from ivkit.readings.written_number import Marks, listed, shown
 
 
 @dataclass(frozen=True)
@@ -186,22 +180,11 @@ def read_table(
         )
     known = {part for text in columns.values() for part in (text, text.rpartition(":")[0]) if part}
     with open_source(source, sheet) as opened:
-        head = _head(opened)
+        head = first_lines(opened)
         layout = find_layout(head, known, opened.name)
         if layout.transposed:
-            return _read_transposed(head + list(opened.lines), layout, columns, opened)
+            return read_transposed(head + list(opened.lines), layout, columns, opened)
         return _read_columns(head, layout, columns, opened)
-
-
-def _head(source: Source) -> list[tuple[int, str]]:
-    """Return the first lines, so many that some hundred of them are not comments or blank."""
-    head, filled = [], 0
-    for number, text in source.lines:
-        head.append((number, text))
-        filled += not (is_comment(text) or is_empty(text))
-        if filled == _HEAD or len(head) == _BLOCK:
-            break
-    return head
 
 
 def _read_columns(
@@ -217,10 +200,10 @@ def _read_columns(
     marks: Marks | None = None
     lines = itertools.chain(head[layout.start :], source.lines)
     notes: list[str] = []
-    while block := list(itertools.islice(lines, _BLOCK)):
-        rows, grid = _cut_block(block, layout, source, notes)
+    while block := list(itertools.islice(lines, BLOCK)):
+        rows, grid = cut_block(block, layout, source, notes)
         used = [[cells[k] for cells in grid] for k in places]
-        marks = _marks(marks, rows, used, chosen, layout, source.name)
+        marks = shown_marks(marks, rows, used, chosen, layout, source.name)
         for column, cells in zip(chosen, used, strict=True):
             column.add(cells, rows, marks or Marks())
         numbers.append(np.array(rows, dtype=np.int64))
@@ -233,95 +216,10 @@ def _read_columns(
     return _finish(chosen, np.concatenate(numbers), layout.headings, choice, source, notes)
 
 
-def _cut_block(
-    block: Sequence[tuple[int, str]], layout: Layout, source: Source, notes: list[str]
-) -> tuple[list[int], list[list[str]]]:
-    """Return line numbers and cells of the lines that hold readings."""
-    width, separator = layout.width, layout.separator
-    if separator in _PLAIN and width > 1:
-        joined = "".join(text for _, text in block)
-        if joined.isascii() and not joined.encode().translate(None, _NUMERIC):
-            grid = [text.split(separator) for _, text in block]
-            if set(map(len, grid)) == {width} and all(map(any, grid)):
-                return [number for number, _ in block], grid
-    rows, grid = [], []
-    for number, text in block:
-        if separator in _PLAIN and '"' not in text:
-            cells = text.split(separator)
-        elif is_empty(text):
-            continue
-        else:
-            cells = layout.cut(text)
-        if text[:1] in "#%/\"' \t" and is_comment(text):
-            continue
-        if len(cells) != width:
-            if is_empty(text):
-                continue
-            if len(cells) > width and not any(c.strip() for c in cells[width:]):
-                cells = cells[:width]
-            elif len(cells) < width and number == source.unended:
-                notes.append(f"left out row {number}, which is not written to its end")
-                continue
-            else:
-                raise _ragged(number, text, cells, layout, source.name)
-        elif not any(cells) or is_empty(text):
-            continue
-        rows.append(number)
-        grid.append(cells)
-    return rows, grid
-
-
-def _ragged(row: int, text: str, cells: list[str], layout: Layout, name: str) -> TableError:
-    what = (
-        f"'{shown(text)}' has {len(cells)} cell{'s' * (len(cells) != 1)} where the table has "
-        f"{layout.width} columns"
-    )
-    remedy = "write one cell for each column"
-    if layout.separator == ",":
-        remedy += "; if the comma is the decimal mark, separate by semicolons"
-    if layout.separator in (" ", "  "):
-        remedy += "; where cells are blank, separate by commas or semicolons"
-    return TableError(what, f"{name}, row {row}", remedy)
-
-
-def _marks(
-    marks: Marks | None,
-    rows: Sequence[int],
-    used: Sequence[Sequence[str]],
-    chosen: Sequence[Column],
-    layout: Layout,
-    name: str,
-) -> Marks | None:
-    """Return the decimal mark, settled by the first block that shows one."""
-    if marks is not None:
-        return marks
-    numeric = [
-        (column, cells)
-        for column, cells in zip(chosen, used, strict=True)
-        if column.quantity != "time" or not any(map(is_stamp, cells[:5]))
-    ]
-    seen = set()
-    for _, cells in numeric:
-        seen |= set("".join(cells)) & set(".,'’")
-    if not seen:
-        return None
-    if seen == {"."} and not any(_POINTS.search("\n".join(cells)) for _, cells in numeric):
-        return Marks()
-    unit = "value" if layout.transposed else "row"
-    return find_marks(
-        (
-            (f"{unit} {row}, column '{column.heading}'", cell)
-            for column, cells in numeric
-            for row, cell in zip(rows, cells, strict=True)
-        ),
-        name,
-        lone=len(seen) == 1,
-    )
-
-
-def _read_transposed(
+def read_transposed(
     lines: list[tuple[int, str]], layout: Layout, columns: dict[str, str], source: Source
 ) -> Table:
+    """Return a table that is written one quantity a row."""
     headings, values, at = [], [], []
     for number, text in lines:
         if is_comment(text) or is_empty(text):
@@ -348,7 +246,7 @@ def _read_transposed(
         for quantity, (k, unit) in choice.columns.items()
     ]
     rows = list(range(1, max(counts.values(), default=0) + 1))
-    marks = _marks(None, rows, used, chosen, layout, source.name) or Marks()
+    marks = shown_marks(None, rows, used, chosen, layout, source.name) or Marks()
     for column, cells in zip(chosen, used, strict=True):
         column.add(cells, rows, marks)
     return _finish(
