@@ -65,6 +65,7 @@ _MEANINGS = {w: frozenset(q.split()) for q, words in _WORDS.items() for w in wor
 _AMBIVALENT = {"load", "last", "charge", "carga", "light", "licht", "resistance", "incidence"}
 _CODES = {"code", "codes", "count", "counts", "raw", "adc", "lsb", "digits", "cts"}
 _LONGEST = 120
+_NAMELESS = re.compile(r"[0-9 .,;:+\-|]{0,120}")  # digits name nothing; most cells of a file are
 _QUALIFYING = """avg average mean mittel mittelwert moyenne media calc calculated berechnet panel pv
 solar module modul cell zelle celule celda panneau solaire solarzelle output out dc measured meas
 the of de la du des der am an across through at lamp lampe incident incidence reading value wert
@@ -152,6 +153,8 @@ def read_heading(text: str) -> Heading:
     >>> read_heading("Voc").quantity is None
     True
     """
+    if _NAMELESS.fullmatch(text):
+        return Heading(text, " ".join(text.split()).strip(" :="))
     text = "".join(c if c.isprintable() else " " for c in text)
     if len(text) > _LONGEST:
         return Heading(text, text)
