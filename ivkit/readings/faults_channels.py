@@ -56,6 +56,30 @@ def step_of(values: Array) -> float:
     return float(step) if by_chance < 5e-3 or levels[-1] / step > 200 else 0.0
 
 
+def rounding_of(values: Array) -> float:
+    """Return the step that values were rounded to, 0 if none or if it was chosen.
+
+    A supply that is set to even voltages gives multiples of a step as well. Of a plan, every
+    level is taken equally often, give or take one, and the gaps between levels hardly alternate;
+    rounding lays readings on its steps as they come.
+
+    >>> rounding_of(np.array([0.0, 0.5, 1.5, 1.5, 2.0, 2.0, 2.5, 3.0, 3.0]))
+    0.5
+    >>> rounding_of(np.linspace(0.0, 21.0, 30)), rounding_of(np.arange(8.0)[[0, 2, 4, 6, 7]])
+    (0.0, 0.0)
+    """
+    step = step_of(values)
+    if step <= 0:
+        return 0.0
+    levels, often = np.unique(np.round((values - np.min(values)) / step), return_counts=True)
+    usual = np.bincount(often).argmax()
+    equally = np.sum(often != usual) <= 2 and np.max(np.abs(often - usual)) <= 1
+    turns = np.diff(levels, 2)
+    turns = np.sign(turns[turns != 0])
+    planned = equally and np.sum(turns[1:] != turns[:-1]) <= 1
+    return 0.0 if planned else step
+
+
 def at_end(sweep: Sweep) -> list[Fault]:
     """Find readings at the converter's end, and voltages held where the current still falls."""
     found = []
@@ -168,11 +192,12 @@ def stuck(sweep: Sweep) -> list[Fault]:
 
 
 def coarse(sweep: Sweep) -> list[Fault]:
-    """Find a channel whose readings stand on few steps."""
+    """Find a channel whose readings stand on few steps that nobody chose."""
     found = []
-    for channel, _ in CHANNELS:
-        values = as_read(sweep, channel)
-        step, span = step_of(values), np.ptp(values) if len(sweep) else 0.0
+    # A row that was copied says nothing new about the steps.
+    rows = np.unique(np.stack([as_read(sweep, name) for name, _ in CHANNELS]), axis=1)
+    for (channel, _), values in zip(CHANNELS, rows, strict=True):
+        step, span = rounding_of(values), np.ptp(values) if len(sweep) else 0.0
         if len(sweep) < 6 or step <= 0 or span <= 0:
             continue
         steps = span / step

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.readings.fault import Fault, fault, named_points
-from ivkit.readings.faults_channels import as_read, step_of
+from ivkit.readings.faults_channels import as_read, rounding_of
 from ivkit.readings.sweep import Sweep
 
 Array = NDArray[np.float64]
@@ -30,7 +30,7 @@ def repeated(sweep: Sweep) -> list[Fault]:
     if not np.any(again) or np.mean(again) > 0.6:
         return []
     # Where the steps are coarse, equal readings are nothing special.
-    fine = all(step_of(x) < np.ptp(x) / 200 for x in (v, i))
+    fine = all(rounding_of(x[~again]) < np.ptp(x) / 200 for x in (v, i))
     twice = np.flatnonzero(again)
     block = any(
         k + 1 in set(twice) and first[back.ravel()][k + 1] == first[back.ravel()][k] + 1

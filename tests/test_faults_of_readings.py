@@ -1,0 +1,70 @@
+"""Each fault that shows without a fit, on sweeps made by hand where the reason can be seen.
+
+The sweeps are points of the single-diode equation as pvlib solves it (Jain and Kapoor, Sol. Energy
+Mater. Sol. Cells 81 (2004) 269); what is done to them is said in each test.
+"""
+
+import numpy as np
+import pytest
+from pvlib.pvsystem import i_from_v
+
+from ivkit.readings.faults import find_faults
+from ivkit.readings.sweep import Sweep
+
+PANEL = dict(
+    photocurrent=0.62,
+    saturation_current=3.7e-10,
+    resistance_series=1.2,
+    resistance_shunt=900.0,
+    nNsVth=1.0175,
+)
+V_OC = 21.57
+
+
+def current(v):
+    return i_from_v(np.asarray(v, dtype=float), **PANEL)
+
+
+def names(v, i, **known):
+    return [one.name for one in find_faults(Sweep(np.asarray(v), np.asarray(i), **known))]
+
+
+def noisy(i, share=1e-3, seed=1):
+    return i + np.random.default_rng(seed).normal(0.0, share * np.max(i), np.shape(i))
+
+
+@pytest.mark.parametrize(
+    "v",
+    [
+        np.linspace(0.0, 21.0, 30),
+        np.r_[np.linspace(0.0, 21.0, 30), np.linspace(21.0, 0.0, 30)[1:]],  # up and down again
+        np.repeat(np.arange(0.0, 22.0), 3),  # three readings at each voltage
+        np.r_[0.0, 5.0, 10.0, 12.0, 14.0, np.arange(15.0, 22.0)],  # finer about the knee
+        np.r_[np.arange(0.0, 22.0), 0.0],  # the first one taken again at the end
+    ],
+)
+def test_voltages_that_somebody_set_are_not_rounded(v):
+    assert names(v, noisy(current(v))) == []
+
+
+def test_an_even_grid_with_a_copied_block_is_a_copied_block():
+    v = np.linspace(0.0, 21.0, 30)
+    v, i = (np.r_[x[:12], x[8:]] for x in (v, noisy(current(v))))
+    assert names(v, i) == ["repeated_rows"]
+
+
+@pytest.mark.parametrize("steps", [9, 17, 26])
+@pytest.mark.parametrize("channel", ["voltage", "current"])
+def test_a_range_far_too_large_shows_in_steps(steps, channel):
+    # Loads as they lie in a drawer: voltages fall on the steps as they come.
+    v = V_OC * np.array([0.03, 0.07, 0.16, 0.26, 0.41, 0.52, 0.63, 0.71, 0.77, 0.8, 0.83, 0.86,
+                         0.88, 0.91, 0.93, 0.955, 0.97, 0.985, 0.99, 0.995])  # fmt: skip
+    i = current(v)
+    values = {"voltage": v, "current": i}
+    step = np.max(values[channel]) / steps
+    values[channel] = np.round(values[channel] / step) * step
+    (fault,) = find_faults(Sweep(**values))
+    assert fault.name == "coarse_steps"
+    assert f"the {channel} was read in" in fault.message
+    assert fault.severity == "warning"
+    assert not fault.leave_out
