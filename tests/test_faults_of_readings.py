@@ -11,13 +11,13 @@ from pvlib.pvsystem import i_from_v
 from ivkit.readings.faults import find_faults
 from ivkit.readings.sweep import Sweep
 
-PANEL = dict(
-    photocurrent=0.62,
-    saturation_current=3.7e-10,
-    resistance_series=1.2,
-    resistance_shunt=900.0,
-    nNsVth=1.0175,
-)
+PANEL = {
+    "photocurrent": 0.62,
+    "saturation_current": 3.7e-10,
+    "resistance_series": 1.2,
+    "resistance_shunt": 900.0,
+    "nNsVth": 1.0175,
+}
 V_OC = 21.57
 
 
@@ -68,3 +68,32 @@ def test_a_range_far_too_large_shows_in_steps(steps, channel):
     assert f"the {channel} was read in" in fault.message
     assert fault.severity == "warning"
     assert not fault.leave_out
+
+
+SIGNS = [
+    ((1, -1), ["reversed_current"]),
+    ((-1, 1), ["reversed_voltage"]),
+    ((-1, -1), ["reversed_voltage", "reversed_current"]),
+]
+
+
+@pytest.mark.parametrize(("signs", "expected"), SIGNS)
+@pytest.mark.parametrize("last", [21.4, 22.0, 22.5])  # short of open circuit, and past it
+def test_reversed_leads_are_named_also_past_open_circuit(signs, expected, last):
+    v = np.linspace(0.0, last, 20)
+    assert names(signs[0] * v, signs[1] * current(v)) == expected
+
+
+def test_a_reversed_current_is_named_with_one_stray_sign():
+    # All but the last reading negative: a resistor has no such curve.
+    v = np.linspace(0.0, 21.4, 20)
+    i = -current(v)
+    i[-1] = 0.05
+    assert names(v, i) == ["reversed_current"]
+
+
+def test_a_sweep_past_both_ends_and_a_driven_dark_panel_are_not_reversed():
+    v = np.linspace(-4.0, 22.6, 40)
+    assert names(v, noisy(current(v))) == []
+    dark = current(v) - current(0.0)
+    assert names(v[v > 0], dark[v > 0]) == []

@@ -233,12 +233,15 @@ def reversed_or_dark(sweep: Sweep) -> list[Fault]:
     if np.sum(sign[1:] != sign[:-1]) > 1:
         return [fault("no_light", "voltage and current change sign from reading to reading")]
     falls = _falls(np.abs(v), np.abs(i))
-    if np.all(power[strong] < 0) and falls:
-        which = "current" if np.median(i[strong]) < 0 else "voltage"
+    taken_up = strong & (power < 0)
+    # With one lead pair reversed the current rises with the voltage, also past open circuit, where
+    # its sign changes; that of a panel falls, and so does that of a dark one that is driven.
+    if np.mean(taken_up[strong]) > 0.5 and not _falls(v, i) and (falls or not np.all(taken_up)):
+        which = "current" if np.median(i[taken_up]) < 0 else "voltage"
         found.append(
             fault(f"reversed_{which}", f"the {which} is negative where the panel delivers power")
         )
-    elif np.all(v[strong] < 0) and np.all(i[strong] < 0) and falls:
+    elif np.mean(((v < 0) & (i < 0))[strong]) > 0.5 and _falls(-v, -i):
         found += [
             fault(f"reversed_{which}", f"the {which} is negative where the panel delivers power")
             for which in ("voltage", "current")
@@ -255,7 +258,7 @@ def reversed_or_dark(sweep: Sweep) -> list[Fault]:
 
 
 def _falls(v: Array, i: Array) -> bool:
-    """Tell whether the current is less at large voltages, as under light and not when driven."""
+    """Tell whether the current is less at large voltages than at small ones."""
     middle = np.median(v)
     return bool(np.mean(i[v >= middle]) < np.mean(i[v < middle])) if np.any(v < middle) else True
 

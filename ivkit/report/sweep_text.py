@@ -33,6 +33,9 @@ PARAMETERS = (
     ("ideality factor", "ideality_factor", "ideality_factor", ""),
 )
 
+#: Flags that say why there is no curve; the others say how it is known.
+_NO_CURVE = ("too_few_points", "no_light", "straight_line")
+
 
 def _told(quantity: Any) -> bool:
     return quantity is not None and bool(np.isfinite(quantity.nominal_value))
@@ -94,10 +97,15 @@ def answer(fit: "Fit") -> str:
             f"{name}: no number from these readings can be trusted: {'; '.join(wrong)}. As written"
         )
     if fit.model is None:
-        reasons = "; ".join(FLAGS[flag][0] for flag in fit.flags)
+        # What a fault explains is not among the faults any more.
+        left = {one.name for one in fit.faults}
+        reasons = "; ".join(
+            FLAGS[flag][0] for flag in fit.flags if flag in left and flag in _NO_CURVE
+        )
         best = data_point(fit, "p_mp")
         top = f" Largest power read from the data alone: {shown(best, 'W')}." if best else ""
-        return f"{name}: cannot tell the curve: {reasons}.{top}{_bounds(fit)}"
+        why = f": {reasons}" if reasons else ""
+        return f"{name}: cannot tell the curve{why}.{top}{_bounds(fit)}"
     points = fit.key_points
     parts = []
     if _told(points.p_mp):
