@@ -227,3 +227,15 @@ def test_the_library_gives_the_same_numbers_as_the_command(ivkit):
     sweep = _json(ivkit("characterize", published.MODULE, "--json", "-")[1])["sweeps"][0]
     assert sweep["key_points"]["pmp_W"]["value"] == found.key_points.p_mp.nominal_value
     assert np.isclose(sweep["key_points"]["pmp_W"]["u"], found.key_points.p_mp.std_dev)
+
+
+@pytest.mark.parametrize("signs", [(1, -1), (-1, 1), (-1, -1)])
+def test_reversed_readings_are_drawn_without_a_word_from_the_plotter(ivkit, tmp_path, signs):
+    # Warnings are errors here: equal limits of the power axis were one once.
+    v, i = published.readings(published.MODULE)
+    table = np.column_stack([signs[0] * v, signs[1] * i])
+    np.savetxt("reversed.csv", table, delimiter=",", header="voltage_V,current_A", comments="")
+    status, out, err = ivkit("characterize", "reversed.csv", "--plot", "reversed.png")
+    assert (status, err) == (0, "")
+    assert "no number from these readings can be trusted" in " ".join(out.split())
+    assert (tmp_path / "reversed.png").exists()

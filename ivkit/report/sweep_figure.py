@@ -30,7 +30,7 @@ def sweep_figure(fit: "Fit", load_ohm: float | None = None) -> "Figure":
     top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
     right = top.twinx()
     k_i, unit_i = style.scale_of(np.max(np.abs(sweep.current)), "A")
-    k_p, unit_p = style.scale_of(np.max(sweep.power), "W")
+    k_p, unit_p = style.scale_of(np.max(np.abs(sweep.power)), "W")
     k_v, unit_v = style.scale_of(np.max(np.abs(sweep.voltage)), "V")
     top_v = float(np.max(sweep.voltage))
     top_i = float(np.max(sweep.current))
@@ -111,10 +111,12 @@ def sweep_figure(fit: "Fit", load_ohm: float | None = None) -> "Figure":
     right.spines[["top", "left"]].set_visible(False)
     right.spines["right"].set_color(style.POWER)
     right.tick_params(axis="y", colors=style.POWER, length=3)
-    top.set_ylim(min(0.0, 1.08 * float(np.min(sweep.current)) * k_i), 1.18 * top_i * k_i)
+    least_i = float(np.min(sweep.current))
+    top.set_ylim(min(0.0, 1.08 * least_i) * k_i, max(1.18 * top_i, -0.05 * least_i) * k_i)
     low, high = top.get_ylim()
     peak = 1.18 * float(np.max(sweep.power)) * k_p
-    right.set_ylim(peak * low / high, peak)
+    if high > 0 and peak > 0:  # neither holds where the current is reversed
+        right.set_ylim(peak * low / high, peak)
     top.set_title(PurePath(sweep.name).name, loc="left", fontsize=10, color=style.INK)
     figure.align_ylabels([top, bottom])
     return figure
