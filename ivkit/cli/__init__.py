@@ -13,6 +13,7 @@ from ivkit import __version__
 from ivkit.errors import IvkitError
 
 COMMANDS = {
+    "start": "A folder to begin with: a bench file, a blank table, what to do next.",
     "plan": "Before measuring: which loads, and is the front end good enough.",
     "characterize": "What is this panel: key points, parameters, uncertainty.",
     "load": "Which load resistor gets the most out of it.",
