@@ -10,6 +10,7 @@ from importlib import import_module
 import click
 
 from ivkit import __version__
+from ivkit.cli.explain import explained
 from ivkit.errors import IvkitError
 
 COMMANDS = {
@@ -37,7 +38,7 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
         if name not in COMMANDS:
             return None
-        return import_module(f"ivkit.cli.{name}").command
+        return explained(import_module(f"ivkit.cli.{name}").command, name)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -1,0 +1,41 @@
+"""``--explain`` of every command: the equations, assumptions and sources that it uses.
+
+The text of a command is ``report/explain/NAME.txt``, so that a new command adds a file and no code.
+Plain text, 80 columns; every equation names the code that it is in and where it comes from, and a
+test holds the two together.
+"""
+
+from pathlib import Path
+
+import click
+
+TEXTS = Path(__file__).parent.parent / "report" / "explain"
+
+
+def explanation(name: str) -> str:
+    """Return the text of a command; empty where it has none."""
+    path = TEXTS / f"{name}.txt"
+    return path.read_text(encoding="utf-8") if path.is_file() else ""
+
+
+def explained(command: click.Command, name: str) -> click.Command:
+    """Return the command with ``--explain``, which needs none of its arguments."""
+
+    def show(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+        if not wanted or context.resilient_parsing:
+            return
+        click.echo(explanation(name).rstrip("\n"))
+        context.exit(0)
+
+    if not any(parameter.name == "explain" for parameter in command.params):
+        command.params.append(
+            click.Option(
+                ["--explain"],
+                is_flag=True,
+                is_eager=True,
+                expose_value=False,
+                callback=show,
+                help="Show equations, assumptions and sources, and exit.",
+            )
+        )
+    return command

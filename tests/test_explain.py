@@ -1,0 +1,223 @@
+"""What --explain says is what the code does, and names where it comes from."""
+
+import inspect
+import math
+import re
+from importlib import import_module
+
+import numpy as np
+import pytest
+
+from ivkit.cli import COMMANDS, main
+from ivkit.cli.explain import TEXTS, explanation
+
+SOURCED = re.compile(r"IEC|ISO|ASTM|JCGM|GUM|CIE|WCAG|doi|common practice, no source")
+
+
+def _blocks(text):
+    """Return (code, source) of every equation of a text, each on one line."""
+    found = re.findall(r"    code: (\S+)\n    source: (.*(?:\n            .*)*)", text)
+    return [(code, re.sub(r"\s+", " ", source)) for code, source in found]
+
+
+def _texts():
+    return {path.stem: path.read_text(encoding="utf-8") for path in TEXTS.glob("*.txt")}
+
+
+def _home(name):
+    """Return the module that a dotted name is in, and the object itself."""
+    try:
+        return import_module(name), None
+    except ModuleNotFoundError:
+        module, _, thing = name.rpartition(".")
+        return import_module(module), getattr(import_module(module), thing)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_explains_itself_without_arguments(name, capsys):
+    with pytest.raises(SystemExit) as stop:
+        main([name, "--explain"])
+    assert stop.value.code == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert out == explanation(name)
+    assert out.startswith(f"ivkit {name}: ")
+    assert "\nEquations" in out
+    assert "\nAssumptions\n" in out
+    assert SOURCED.search(out)
+    assert max(map(len, out.splitlines())) <= 80
+    assert out.isascii()
+
+
+@pytest.mark.parametrize(("name", "text"), _texts().items())
+def test_every_equation_names_its_code_and_a_source_that_the_code_names_too(name, text):
+    blocks = _blocks(text)
+    assert blocks
+    assert len(blocks) == text.count("    code: ") == text.count("    source: ")
+    for code, source in blocks:
+        module, thing = _home(code)
+        assert thing is not None or code == module.__name__
+        written = re.sub(r"\s+", " ", inspect.getsource(module))
+        # Years, volumes, standards: what identifies a source stands in the code as well.
+        for number in re.findall(r"\d{4,}", source):
+            assert number in written, f"{code} does not name {number} of '{source}'"
+        for author in re.findall(r"\b([A-Z][a-z]{3,})\b(?= (?:and|et al))", source):
+            assert author in written, f"{code} does not name {author}"
+
+
+def test_no_text_is_left_over_and_packaged():
+    named = {path.name for path in TEXTS.iterdir()}
+    assert all(name.endswith(".txt") for name in named)
+    # simulate and watch are written for the commands of these names.
+    assert named - {f"{name}.txt" for name in COMMANDS} <= {"simulate.txt", "watch.txt"}
+
+
+def _right_hand_sides(name, left):
+    """Return every right-hand side of ``left = ...`` in a text, continued lines joined."""
+    lines = explanation(name).splitlines()
+    found = []
+    for k, line in enumerate(lines):
+        if not line.startswith(f"  {left} = "):
+            continue
+        whole = line.split(" = ", 1)[1]
+        for more in lines[k + 1 :]:
+            if not re.match(r"\s+[-+] ", more):
+                break
+            whole += " " + more.strip()
+        found.append(whole)
+    assert found, (name, left)
+    return found
+
+
+def value(name, left, which=0, **symbols):
+    """Return what an equation gives, evaluated as it is printed."""
+    text = _right_hand_sides(name, left)[which].replace("^", "**")
+    known = {"exp": math.exp, "ln": math.log, "sqrt": math.sqrt, "cos": math.cos}
+    return eval(text, {"__builtins__": {}}, {**known, **symbols})  # our own text
+
+
+@pytest.mark.parametrize("name", ["characterize", "angle", "batch", "simulate"])
+def test_the_single_diode_equation_as_printed_holds_on_the_curve(name):
+    from ivkit.curve.diode import SingleDiode
+
+    p = {"IL": 5.2, "I0": 3.2e-10, "Rs": 0.3, "Rsh": 250.0, "a": 0.98}
+    model = SingleDiode(*p.values())
+    for v in (-1.0, 0.0, 18.0, 22.0):
+        i = float(model.current(v))
+        assert value(name, "I", V=v, I=i, **p) == pytest.approx(i, rel=1e-9)
+
+
+def test_uncertainties_of_tolerance_and_step_as_printed():
+    from ivkit.readings.circuit import QUANTISATION, RECTANGULAR
+
+    assert value("characterize", "u", 0, half_width=1.0) == pytest.approx(RECTANGULAR)
+    assert value("characterize", "u", 1, step=1.0) == pytest.approx(QUANTISATION)
+
+
+def test_a_derated_share_as_printed():
+    from ivkit.verdict.rating import Derating
+
+    printed = value("load", "share", zero_at=155.0, full_to=70.0, ambient=100.0)
+    assert printed == pytest.approx(Derating().share(100.0))
+
+
+def test_procedures_1_to_3_as_printed():
+    from ivkit.panel import iec60891
+
+    now = {"G1": 820.0, "T1": 38.0, "G2": 1000.0, "T2": 25.0, "V1": 16.551, "I1": 0.46604167}
+    one = {"alpha": 3e-4, "beta": -0.09819, "Rs": 2.18, "kappa": 0.01196, "Isc1": 0.51103926}
+    i2 = value("translate", "I2", 0, **now, **one)
+    v2 = value("translate", "V2", 0, I2=i2, **now, **one)
+    code = iec60891.procedure_1(
+        16.551, 0.46604167, 0.51103926, 820, 38, 1000, 25, 3e-4, -0.09819, 2.18, 0.01196
+    )
+    assert (v2, i2) == pytest.approx(tuple(map(float, code)))
+    # Worked independently in the project's references: 17.680716 V, 0.574321 A.
+    assert (v2, i2) == pytest.approx((17.680716, 0.574321), abs=2e-6)
+    two = {"alpha_rel": 4.839e-4, "beta_rel": -0.0045521, "a": 0.0489, "Rs": 1.304}
+    two |= {"kappa": 0.03494, "Voc1": 20.08455396}
+    i2 = value("translate", "I2", 1, **now, **two)
+    v2 = value("translate", "V2", 1, I2=i2, **now, **two)
+    assert (v2, i2) == pytest.approx((18.062245, 0.5647682), abs=2e-6)
+    v3 = value("translate", "V3", Va=17.313284, Vb=18.099201, a=2 / 3)
+    i3 = value("translate", "I3", Ia=0.3235012, Ib=0.6910144, a=2 / 3)
+    assert (v3, i3) == pytest.approx((17.837229, 0.5685100), abs=2e-6)
+
+
+def test_five_parameters_in_other_light_as_printed():
+    from ivkit.panel.conditions import BOLTZMANN_EV, ReferencePanel
+
+    panel = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003, cells=36)
+    model = panel.at(820.0, 38.0)
+    given = {
+        **{"T": 311.15, "T_ref": 298.15, "S": 820.0, "S_ref": 1000.0, "k": BOLTZMANN_EV},
+        **{"a_ref": 1.0175, "IL_ref": 0.62, "I0_ref": 3.7e-10, "Rsh_ref": 900.0, "alpha": 3e-4},
+        **{"Eg_ref": panel.EgRef, "dEgdT": panel.dEgdT},
+    }
+    gap = value("translate", "Eg", **given)
+    for left, got in (
+        ("a", model.nNsVth),
+        ("IL", model.photocurrent),
+        ("I0", model.saturation_current),
+        ("Rsh", model.resistance_shunt),
+    ):
+        assert value("translate", left, Eg=gap, **given) == pytest.approx(float(got), rel=1e-9)
+
+
+def test_the_shunt_in_faint_light_as_printed():
+    from ivkit.panel.conditions import ReferencePanel
+    from ivkit.panel.low_light import in_faint_light
+
+    panel = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003)
+    at_100 = float(panel.at(100.0, 25.0).resistance_shunt)
+    got = float(in_faint_light(panel, 20.0, 25.0, 0.3).resistance_shunt)
+    printed = value("translate", "Rsh", 1, Rsh_100=at_100, S=20.0, k=0.3)
+    assert printed == pytest.approx(got)
+
+
+def test_cell_temperature_from_voc_as_printed():
+    from ivkit.panel.temperature import equivalent_cell_temperature
+
+    got = equivalent_cell_temperature(21.571058, 25.0, 20.08455396, 0.82, -0.0045521, 0.0489)
+    printed = value(
+        *("translate", "T2"),
+        **{"T1": 25.0, "Voc1": 21.571058, "Voc2": 20.08455396, "G1": 1.0, "G2": 0.82},
+        **{"a": 0.0489, "beta_rel": -0.0045521},
+    )
+    assert printed == pytest.approx(float(got))
+
+
+@pytest.mark.parametrize("name", ["angle", "track"])
+def test_light_at_an_angle_as_printed(name):
+    from ivkit.light.incidence import beam_on_plane, martin_ruiz
+
+    aoi = np.radians(60.0)
+    iam = value("angle", "IAM", aoi=aoi, a_r=0.16)
+    assert iam == pytest.approx(float(martin_ruiz(60.0)))
+    share = value(name, "share", d=0.06, aoi=aoi, IAM=iam)
+    assert share == pytest.approx(float(beam_on_plane(60.0, diffuse_share=0.06)))
+
+
+def test_a_beam_as_printed():
+    from ivkit.light.lamp_shape import Beam
+
+    assert value("lamp", "n", beam=np.radians(38.0)) == pytest.approx(Beam(38.0).exponent)
+
+
+@pytest.mark.parametrize("name", ["lamp", "check", "watch"])
+def test_e_n_as_printed(name):
+    from uncertainties import ufloat
+
+    from ivkit.verdict.score import en_number
+
+    printed = value(name, "E_n", x=1.05, X=1.0, U_x=0.04, U_X=0.06)
+    assert printed == pytest.approx(en_number(ufloat(1.05, 0.02), ufloat(1.0, 0.03)))
+
+
+def test_the_option_shows_in_every_help_and_once(capsys):
+    for name in COMMANDS:
+        for _ in range(2):  # a command is fetched more than once in a session
+            with pytest.raises(SystemExit):
+                main([name, "--help"])
+            out = capsys.readouterr().out
+            assert out.count("  --explain ") == 1, name
