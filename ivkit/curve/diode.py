@@ -22,6 +22,7 @@ from scipy.special import wrightomega
 
 from ivkit.curve.key_points import KeyPoints
 from ivkit.errors import RangeError
+from ivkit.shown import Shown
 
 _CHUNK = 8192  # elements worked on at once: a dozen arrays of them fit a core's own cache
 
@@ -36,7 +37,7 @@ class OperatingPoint:
 
 
 @dataclass(frozen=True)
-class SingleDiode:
+class SingleDiode(Shown):
     """One curve, or many: five parameters that broadcast against each other.
 
     Attributes

@@ -30,6 +30,7 @@ from ivkit.errors import SweepError
 from ivkit.readings.fault import Fault
 from ivkit.readings.faults import check
 from ivkit.readings.sweep import Sweep
+from ivkit.shown import Shown
 
 #: Readings that have to be left when those at fault are out.
 FEWEST_LEFT = 2
@@ -50,7 +51,7 @@ UNRESOLVED = {
 
 
 @dataclass(frozen=True)
-class Fit:
+class Fit(Shown):
     """One sweep, the curve that fits it best, and how well it is known.
 
     Attributes

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ivkit.errors import SweepError
+from ivkit.shown import Shown
 
 Array = NDArray[np.float64]
 
@@ -31,7 +32,7 @@ LEAST_ORDER = 3
 
 
 @dataclass(frozen=True)
-class KeyPoints:
+class KeyPoints(Shown):
     """The six numbers that people ask of a curve; floats, arrays or uncertain numbers.
 
     Attributes

@@ -16,6 +16,7 @@ from ivkit.curve.diode import SingleDiode
 from ivkit.curve.engine import Array, Problem
 from ivkit.curve.start import starts
 from ivkit.errors import SweepError
+from ivkit.shown import Shown
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -37,7 +38,7 @@ _QUICK = 12  # steps after which what has not converged is collected, to be done
 
 
 @dataclass(frozen=True)
-class Fits:
+class Fits(Shown):
     """Fits of B sweeps.
 
     Attributes

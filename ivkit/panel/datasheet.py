@@ -27,6 +27,7 @@ from ivkit.panel.nearest import NearestPanel, nearest_panel
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.panel.technology import Technology
 from ivkit.schema import load_settings
+from ivkit.shown import Shown
 
 ALPHA, BETA = "datasheet alpha Isc", "datasheet beta Voc"
 # Of a coefficient that is stated: in %/K for Isc, as a share for Voc (common practice, no source).
@@ -40,7 +41,7 @@ _GLASS: dict[str, IncidenceAngleModifier] = {
 
 
 @dataclass(frozen=True)
-class Datasheet:
+class Datasheet(Shown):
     """What a panel is said to be.
 
     Attributes

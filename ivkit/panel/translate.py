@@ -23,10 +23,11 @@ from ivkit.panel.translation import (
     by_procedure_2,
     by_procedure_3,
 )
+from ivkit.shown import Shown
 
 
 @dataclass(frozen=True)
-class Translated:
+class Translated(Shown):
     """A sweep at another condition, by every method that applies, and the answer.
 
     Attributes

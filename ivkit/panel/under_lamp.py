@@ -28,6 +28,7 @@ from ivkit.panel.datasheet import Datasheet
 from ivkit.panel.low_light import in_faint_light
 from ivkit.panel.measured_panel import MeasuredPanel
 from ivkit.panel.propagate import propagate
+from ivkit.shown import Shown
 
 Array = NDArray[np.float64]
 
@@ -102,7 +103,7 @@ class Strength:
 
 
 @dataclass(frozen=True)
-class UnderLamp:
+class UnderLamp(Shown):
     """What the panel should give.
 
     Attributes

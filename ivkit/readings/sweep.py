@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ivkit.errors import SweepError
 from ivkit.readings.evidence import Evidence
+from ivkit.shown import Shown
 
 Array = NDArray[np.float64]
 
@@ -55,7 +56,7 @@ class Condition:
 
 
 @dataclass(frozen=True)
-class Sweep:
+class Sweep(Shown):
     """Voltage and current of one panel over several loads at one condition.
 
     Attributes

@@ -14,6 +14,7 @@ import numpy as np
 
 from ivkit.curve.diode import SingleDiode
 from ivkit.errors import RangeError
+from ivkit.shown import Shown
 from ivkit.verdict.combinations import Combination, Loss, from_drawer, from_series
 from ivkit.verdict.loaded import LoadedPanel, uncertain
 from ivkit.verdict.rating import Derating, rating_to_buy
@@ -104,7 +105,7 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class LoadChoice:
+class LoadChoice(Shown):
     """The best load, what can be had near it, and which of that to take.
 
     Attributes

@@ -20,6 +20,7 @@ from ivkit.readings.front_end import make_sweep
 from ivkit.readings.simulated import load_at_panel, write_readings
 from ivkit.readings.sweep import Sweep
 from ivkit.readings.table import Table
+from ivkit.shown import Shown
 from ivkit.verdict.design import Array, choose, information
 from ivkit.verdict.e_series import series_values
 from ivkit.verdict.rating import rating_to_buy
@@ -93,7 +94,7 @@ class Improvement:
 
 
 @dataclass(frozen=True)
-class Plan:
+class Plan(Shown):
     """A sweep to take.
 
     Attributes

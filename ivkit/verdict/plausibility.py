@@ -17,6 +17,7 @@ from ivkit.errors import SweepError
 from ivkit.light.incidence import beam_on_plane
 from ivkit.panel.cells import cells_under
 from ivkit.panel.low_light import in_faint_light
+from ivkit.shown import Shown
 from ivkit.verdict.score import TOO_WIDE
 
 Array = NDArray[np.float64]
@@ -143,7 +144,7 @@ class Scene:
 
 
 @dataclass(frozen=True)
-class Judgement:
+class Judgement(Shown):
     """What the readings look like beside the prediction.
 
     Attributes

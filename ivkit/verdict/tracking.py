@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.errors import SweepError
+from ivkit.shown import Shown
 from ivkit.verdict.angle_law import AngleLaw
 from ivkit.verdict.disturbance import Disturbance, disturbances, disturbed
 from ivkit.verdict.drive import Drive, Energy, energy_of
@@ -55,7 +56,7 @@ class Hunt:
 
 
 @dataclass(frozen=True)
-class Tracking:
+class Tracking(Shown):
     """What a log says.
 
     Attributes
