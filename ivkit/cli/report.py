@@ -34,6 +34,7 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
     from ivkit.errors import BenchError
     from ivkit.report.bench_page import CAUTIONS, SOURCES, front_end_section
     from ivkit.report.page import Page, render
+    from ivkit.report.text import wrap
 
     settings = load_bench(bench)
     paths = sweeps or settings.data.sweeps
@@ -62,9 +63,7 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
         [(name, hashlib.sha256(Path(name).read_bytes()).hexdigest()) for name in read],
     )
     write_whole({out: render(page).encode()}, read)
-    for line in answers:
-        click.echo(line)
-    click.echo(f"\nWritten: {out}")
+    click.echo("\n".join(map(wrap, answers)) + f"\n\nWritten: {out}")
 
 
 def _extra_files(settings: "Bench") -> list[str]:

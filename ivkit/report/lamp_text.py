@@ -112,7 +112,7 @@ def _map(found: "UnderLamp") -> str:
     head = "Effective irradiance of each cell, W/m2"
     if cells.shape[1] > 16:
         rows = [["lowest, highest", f"{cells.min():.0f}", f"{cells.max():.0f}"]]
-    return f"{head} (the darkest gets {percent(evenness)} of the brightest):\n{table(rows)}"
+    return f"{head} (darkest {percent(evenness)} of the brightest):\n{table(rows)}"
 
 
 def _distances(distances: Sequence[tuple[float, "UnderLamp"]]) -> str:

@@ -3,10 +3,9 @@
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
-from ivkit.report.text import number, percent, table
+from ivkit.report.text import number, percent, table, wrap
 from ivkit.verdict.load import Candidate, LoadChoice, value_and_u
 
 if TYPE_CHECKING:
@@ -79,7 +78,7 @@ def describe(
     names: Sequence[str] = (),
     remarks: Sequence[str] = (),
     understood: Sequence[str] = (),
-    width: int = 88,
+    width: int | None = None,
 ) -> str:
     """Return answer, tables, what the ratings are for, remarks, and the caution.
 
@@ -95,7 +94,7 @@ def describe(
     width : int
         Of the lines.
     """
-    blocks = [fill(answer(found), width)]
+    blocks = [wrap(answer(found), width)]
     best = number(*value_and_u(found.best_resistance), "ohm")
     if len(found.weights) == 1:
         top = number(*value_and_u(found.max_power), "W")
@@ -103,7 +102,7 @@ def describe(
     else:
         least = 1.0 - value_and_u(found.best_power)[0] / value_and_u(found.max_power)[0]
         blocks.append(
-            fill(
+            wrap(
                 f"Best single load {best}: it loses {percent(least)} against loads that follow "
                 "each condition.",
                 width,
@@ -127,18 +126,21 @@ def describe(
     ]
     if all(c.made_of.connection == "single" for c in found.candidates):
         head, rows = _without(head, 2), [_without(row, 2) for row in rows]
+    left = 2
+    if all(c.made_of.source == "drawer" for c in found.candidates):
+        head, rows, left = _without(head, 1), [_without(row, 1) for row in rows], 1
     if math.isnan(found.choice.loss):
         keep = [k for k, name in enumerate(head) if not name.startswith(("power", "lost"))]
         head, rows = [head[k] for k in keep], [[row[k] for k in keep] for row in rows]
-    blocks.append(table(rows, head, left=2))
-    blocks.append(fill(_heat(found), width))
+    blocks.append(table(rows, head, left))
+    blocks.append(wrap(_heat(found), width))
     for title, lines in (("Mind", remarks), ("Understood", understood)):
         if lines:
-            items = [fill(x, width, initial_indent="  - ", subsequent_indent="    ") for x in lines]
+            items = [wrap(x, width, "  - ", "    ") for x in lines]
             blocks.append("\n".join([f"{title}:", *items]))
     if hasattr(found.best_resistance, "std_dev"):
         blocks.append("In parentheses: the standard uncertainty (1 sigma) of the last digits.")
-    blocks.append("\n".join(fill(line, width) for line in CAUTION.splitlines()))
+    blocks.append("\n".join(wrap(line, width) for line in CAUTION.splitlines()))
     return "\n\n".join(blocks)
 
 

@@ -1,11 +1,10 @@
 """What tracking is worth, in words, as a document for JSON, and as a table."""
 
 import math
-import textwrap
 from typing import TYPE_CHECKING, Any
 
 from ivkit.light.sky import SkyModel
-from ivkit.report.text import number, percent, table
+from ivkit.report.text import bullets, number, percent, table, wrap
 from ivkit.verdict.gain import Yield
 
 if TYPE_CHECKING:
@@ -27,13 +26,13 @@ CAUTION = (
 
 def describe(gain: "Gain", when: str) -> str:
     """Return the whole answer as text; ``when`` as ``on 2026-06-21``."""
-    parts = [textwrap.fill(answer(gain, when), 92), _energies(gain)]
+    parts = [wrap(answer(gain, when)), _energies(gain)]
     if len(gain.mounts) > 1:
         parts.append(_models(gain))
     if gain.drive is not None or len(gain.mounts) > 1:
         parts += [_drive(gain)] if any(c.mount.turns for c in gain.mounts) else []
-    parts.append("Assumed\n" + _list(assumptions(gain)))
-    parts.append("Caution\n" + _list(cautions(gain)))
+    parts.append("Assumed\n" + bullets(assumptions(gain)))
+    parts.append("Caution\n" + bullets(cautions(gain)))
     return "\n\n".join(parts)
 
 
@@ -112,9 +111,12 @@ def _energies(gain: "Gain") -> str:
     if gain.drive is not None:
         text += "\n  Energies and gains are what is left after the drive."
     if gain.yields == (Yield.LIGHT,):
-        text += (
-            "\n  1 kWh/m² is 1 Wh for each rated watt of an ideal panel (no heat, no glass, "
-            "always at maximum power)."
+        text += "\n" + wrap(
+            "1 kWh/m² is 1 Wh for each rated watt of an ideal panel (no heat, no glass, "
+            "always at maximum power).",
+            None,
+            "  ",
+            "  ",
         )
     return text
 
@@ -154,7 +156,7 @@ def _drive(gain: "Gain") -> str:
             if limit > 0
             else f"{collected.mount}: there is no gain for a drive to take."
         )
-    return "Drive\n" + _list(lines)
+    return "Drive\n" + bullets(lines)
 
 
 def _watts(power: float) -> str:
@@ -212,12 +214,6 @@ def cautions(gain: "Gain") -> list[str]:
         )
     lines.append(CAUTION)
     return lines
-
-
-def _list(lines: list[str]) -> str:
-    return "\n".join(
-        textwrap.fill(line, 92, initial_indent="  - ", subsequent_indent="    ") for line in lines
-    )
 
 
 _KEYS = {Yield.LIGHT: "light_Wh_m2", Yield.MAX_POWER: "max_power_Wh", Yield.LOAD: "load_Wh"}

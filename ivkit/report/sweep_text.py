@@ -141,7 +141,7 @@ def _bounds(fit: "Fit") -> str:
     return f" Between the readings, taken as exact: {', '.join(parts)}."
 
 
-def describe(fit: "Fit", width: int = 88) -> str:
+def describe(fit: "Fit", width: int | None = None) -> str:
     """Return the whole result as text: answer, tables, budget, flags, what was understood."""
     blocks = [wrap(answer(fit), width)]
     rows = []

@@ -1,6 +1,8 @@
 """Numbers and tables as text: two figures of uncertainty, the value to match, the unit."""
 
 import math
+import shutil
+import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 
@@ -61,11 +63,21 @@ def _prefix(value: float, unit: str) -> tuple[float, str]:
     return _PREFIXES[-1]
 
 
-def wrap(text: str, width: int = 88, first: str = "", then: str = "") -> str:
-    """Return a paragraph in lines of ``width``; ``first`` and ``then`` begin its lines."""
+def page_width() -> int:
+    """Return how many columns to write: the terminal's, from 40 to 88; 80 where there is none."""
+    if not sys.stdout.isatty():
+        return 80
+    return min(max(shutil.get_terminal_size((80, 24)).columns, 40), 88)
+
+
+def wrap(text: str, width: int | None = None, first: str = "", then: str = "") -> str:
+    """Return a paragraph in lines of ``width``, by default `page_width`.
+
+    ``first`` and ``then`` begin its lines.
+    """
     return textwrap.fill(
         text,
-        width,
+        width or page_width(),
         initial_indent=first,
         subsequent_indent=then,
         break_long_words=False,
@@ -73,7 +85,7 @@ def wrap(text: str, width: int = 88, first: str = "", then: str = "") -> str:
     )
 
 
-def bullets(lines: Iterable[str], width: int = 88) -> str:
+def bullets(lines: Iterable[str], width: int | None = None) -> str:
     """Return lines as a list, each wrapped."""
     return "\n".join(wrap(line, width, "  - ", "    ") for line in lines)
 
@@ -106,20 +118,66 @@ def percent(fraction: float) -> str:
     return f"{100 * fraction:.{1 if size >= 1 else 2 if size >= 0.1 else 3}f} %"
 
 
-def table(rows: Sequence[Sequence[str]], head: Sequence[str] = (), left: int = 1) -> str:
+def table(
+    rows: Sequence[Sequence[str]],
+    head: Sequence[str] = (),
+    left: int = 1,
+    width: int | None = None,
+) -> str:
     """Return rows as aligned columns: the first ``left`` to the left, the rest to the right.
+
+    Where that is wider than ``width`` (by default `page_width`), the head is broken at its blanks,
+    then the widest column of words.
 
     >>> print(table([["Isc", "5 A"], ["Voc", "20 V"]]))
       Isc   5 A
       Voc  20 V
+    >>> print(table([["two axes, a day", "5 A"], ["fixed", "20 V"]], ("how", "at most"), width=20))
+      how             at
+                    most
+      two axes, a    5 A
+      day
+      fixed         20 V
     """
     lines = [list(head), *map(list, rows)] if head else [list(row) for row in rows]
+    room = (width or page_width()) - 2 * len(lines[0])
     widths = [max(len(line[k]) for line in lines) for k in range(len(lines[0]))]
-    return "\n".join(
+    if head and sum(widths) > room:
+        for k in range(len(widths)):
+            body = max((len(one[k]) for one in rows), default=0)
+            widths[k] = max(body, _halved(head[k]))
+    if sum(widths) > room:
+        widest = max(range(left), key=lambda k: widths[k], default=0)
+        longest = max(len(word) for line in lines for word in (line[widest].split() or [""]))
+        widths[widest] = max(widths[widest] - (sum(widths) - room), longest, 8)
+    out = []
+    for row, line in enumerate(lines):
+        cells = [
+            textwrap.wrap(cell, max(width_, 1), break_long_words=False, break_on_hyphens=False)
+            if len(cell) > width_
+            else [cell]
+            for cell, width_ in zip(line, widths, strict=True)
+        ]
+        height = max(map(len, cells))
+        for k, cell in enumerate(cells):  # a head stands on its column, a row hangs from its name
+            blank = [""] * (height - len(cell))
+            cells[k] = blank + cell if head and row == 0 and k >= left else cell + blank
+        out += [_line([cell[h] for cell in cells], widths, left) for h in range(height)]
+    return "\n".join(out)
+
+
+def _halved(words: str) -> int:
+    """Return how wide a head is when it is broken once, where that is least."""
+    breaks = [k for k, letter in enumerate(words) if letter == " "]
+    return min((max(k, len(words) - k - 1) for k in breaks), default=len(words))
+
+
+def _line(cells: Sequence[str], widths: Sequence[int], left: int) -> str:
+    """Return one line of a table."""
+    return (
         "  "
         + "  ".join(
             cell.ljust(width) if k < left else cell.rjust(width)
-            for k, (cell, width) in enumerate(zip(line, widths, strict=True))
+            for k, (cell, width) in enumerate(zip(cells, widths, strict=True))
         ).rstrip()
-        for line in lines
     )

@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING, Any
 
 from ivkit.report.sweep_text import KEY_POINTS, PARAMETERS, shown
-from ivkit.report.text import number, table, wrap
+from ivkit.report.text import bullets, number, table, wrap
 
 if TYPE_CHECKING:
     from ivkit.panel.together import Together
@@ -43,7 +43,7 @@ def describe_together(panel: "Together") -> str:
         table(light, ("sweep", "irradiance, W/m2", "degC", "rms residual")),
     ]
     if panel.notes:
-        blocks.append("Mind:\n" + "\n".join(f"  - {note}" for note in panel.notes))
+        blocks.append("Mind:\n" + bullets(panel.notes))
     return "\n\n".join(blocks)
 
 

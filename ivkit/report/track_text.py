@@ -1,10 +1,9 @@
 """What a log says in words."""
 
-import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from ivkit.report.text import number, percent, table
+from ivkit.report.text import number, percent, table, wrap
 
 if TYPE_CHECKING:
     from ivkit.verdict.steady_mean import Mean
@@ -47,7 +46,10 @@ def answer(found: "Tracking") -> str:
 
 
 def describe(
-    found: "Tracking", remarks: Sequence[str] = (), damage: Sequence[Any] = (), width: int = 88
+    found: "Tracking",
+    remarks: Sequence[str] = (),
+    damage: Sequence[Any] = (),
+    width: int | None = None,
 ) -> str:
     """Return the whole result as text: answer, table, disturbances, what is missing.
 
@@ -61,14 +63,14 @@ def describe(
     width : int
         Characters in a line.
     """
-    blocks = [_wrap(answer(found), width), _aligned(_rows(found))]
+    blocks = [wrap(answer(found), width), _aligned(_rows(found))]
     if found.disturbances:
         blocks.append(_disturbances(found, width))
     lost = _lost(found, damage)
     if lost:
-        blocks.append("Left out:\n" + "\n".join(_wrap(t, width, "  - ", "    ") for t in lost))
+        blocks.append("Left out:\n" + "\n".join(wrap(t, width, "  - ", "    ") for t in lost))
     if found.unknown:
-        lines = [_wrap(f"{what}: {how}.", width, "  - ", "    ") for what, how in found.unknown]
+        lines = [wrap(f"{what}: {how}.", width, "  - ", "    ") for what, how in found.unknown]
         text = "Cannot tell, and what to do next time:\n" + "\n".join(lines)
         if any("by hand" in how for _, how in found.unknown):
             text += (
@@ -79,7 +81,7 @@ def describe(
     notes = [*remarks, *found.log.notes]
     if notes:
         blocks.append(
-            "Understood:\n" + "\n".join(_wrap(note, width, "  - ", "    ") for note in notes)
+            "Understood:\n" + "\n".join(wrap(note, width, "  - ", "    ") for note in notes)
         )
     blocks.append("In parentheses: the standard uncertainty (1 sigma) of the last digits.")
     return "\n\n".join(blocks)
@@ -147,7 +149,11 @@ def _rows(found: "Tracking") -> list[list[str]]:
 def _aligned(rows: Sequence[Sequence[str]]) -> str:
     """Return rows of label, value and what goes with it: left, right, left."""
     first, second = (max(len(row[k]) for row in rows) for k in (0, 1))
-    lines = (f"  {a.ljust(first)}  {b.rjust(second)}   {c}".rstrip() for a, b, c in rows)
+    then = " " * (first + second + 7)
+    lines = (
+        wrap(f"{a.ljust(first)}  {b.rjust(second)}   {c}".rstrip(), None, "  ", then)
+        for a, b, c in rows
+    )
     return "\n".join(lines)
 
 
@@ -228,7 +234,7 @@ def _energy(found: "Tracking") -> list[list[str]]:
     return rows
 
 
-def _disturbances(found: "Tracking", width: int) -> str:
+def _disturbances(found: "Tracking", width: int | None) -> str:
     """Return the disturbances as a table, and what each kind may be once."""
     rows = []
     for d in found.disturbances[:_MOST]:
@@ -252,7 +258,7 @@ def _disturbances(found: "Tracking", width: int) -> str:
     if more > 0:
         text += f"\n  and {more} more"
     for kind, says in {d.kind: d.says for d in found.disturbances}.items():
-        text += "\n" + _wrap(f"{kind}: {says}", width, "  - ", "    ")
+        text += "\n" + wrap(f"{kind}: {says}", width, "  - ", "    ")
     return text
 
 
@@ -313,14 +319,3 @@ def _range(low: float, high: float) -> str:
 def _interval(low: float, high: float) -> str:
     """Return angles from low to high, deg."""
     return f"{low:.0f} to {high:.0f} deg" if high >= 10 else f"{low:.1f} to {high:.1f} deg"
-
-
-def _wrap(text: str, width: int, first: str = "", then: str = "") -> str:
-    return textwrap.fill(
-        text,
-        width,
-        initial_indent=first,
-        subsequent_indent=then,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )

@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Any
 
-from ivkit.report.text import interval, number, table
+from ivkit.report.text import interval, number, table, wrap
 
 if TYPE_CHECKING:
     from ivkit.curve.montecarlo import Trials
@@ -44,7 +44,8 @@ def describe_trials(trials: "Trials") -> str:
         else "Where the linear result does not agree, take the interval here."
     )
     lost = f", {trials.failed} without a fit left out" if trials.failed else ""
-    return f"{table(rows, head)}\n\n{trials.trials} trials, seed {trials.seed}{lost}. {verdict}"
+    said = wrap(f"{trials.trials} trials, seed {trials.seed}{lost}. {verdict}")
+    return f"{table(rows, head)}\n\n{said}"
 
 
 def trials_document(trials: "Trials") -> dict[str, Any]:
