@@ -51,6 +51,6 @@ def read_spectrum(path: str | Path) -> Spectrum:
     if len(wavelength) < 3:
         raise TableError("fewer than three wavelengths in it", str(path), "give nm and values")
     try:
-        return measured(wavelength, value)
+        return measured(wavelength, value, Path(path).name)
     except RangeError as error:
         raise TableError(error.what, str(path), error.remedy) from None
