@@ -8,14 +8,13 @@ import click
 from ivkit.cli.inputs import SweepOptions
 from ivkit.cli.lamp_options import lamp_options, with_bench
 from ivkit.cli.output import Output, output_options
-from ivkit.cli.panel_source import load_panel, panel_options
+from ivkit.cli.panel_source import panel_of, panel_options
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from ivkit.bench import Bench
     from ivkit.light.lamp_shape import Shape
-    from ivkit.panel.under_lamp import Panel, Strength, UnderLamp
+    from ivkit.panel.under_lamp import Strength, UnderLamp
 
 U_DISTANCE, U_TILT = 0.005, 1.0  # m and deg, where not given (common practice, no source)
 
@@ -39,7 +38,7 @@ def command(
     files = SweepOptions(bench=bench).files(())
     given = with_bench(given, set_up)
     assumed: list[str] = []
-    sheet = _panel(given, set_up, bench, datasheet, module, files)
+    sheet = panel_of(given, set_up, bench, datasheet, module, files)
     if given["distance"] is None:
         raise click.UsageError("--distance is missing: metres from the lamp to the panel's centre")
 
@@ -92,44 +91,6 @@ def command(
         [*files, *(name for name in (datasheet, given["sweep"], given["spectrum"]) if name)],
     )
     return 1 if verdict in ("too high", "too low") else 0
-
-
-def _panel(
-    given: dict[str, Any],
-    set_up: "Bench | None",
-    bench: str | None,
-    datasheet: str | None,
-    module: str | None,
-    files: list[str],
-) -> "Panel":
-    """Return the panel by its sweep, or else by its datasheet; the bench may name the latter."""
-    if datasheet is None and module is None:
-        datasheet = set_up.panel.datasheet if set_up is not None else None
-        if datasheet is None and given["sweep_bench"]:
-            datasheet = SweepOptions(bench=given["sweep_bench"]).load_bench().panel.datasheet
-        files += [datasheet] if datasheet else []
-    named = datasheet is not None or module is not None
-    if given["sweep"] is None and not named:
-        raise click.UsageError(
-            "name the panel with --datasheet FILE, --module NAME or --sweep FILE"
-        )
-    panel: Panel | None = load_panel(datasheet, module) if named else None
-    if given["sweep"] is not None:
-        from ivkit.panel.measured_panel import measured_panel
-
-        options = SweepOptions(
-            bench=given["sweep_bench"] or bench,
-            temp_cell=given["sweep_temperature"],
-            irradiance=given["sweep_irradiance"],
-        )
-        files += options.files((given["sweep"],))
-        panel = measured_panel(options.fit(given["sweep"]), panel, given["technology"])
-    if given["bypass_groups"] is not None:
-        from dataclasses import replace
-
-        stated = tuple(a for a in panel.assumed if a.figure != "bypass_groups")
-        panel = replace(panel, bypass_groups=given["bypass_groups"], assumed=stated)
-    return panel
 
 
 def _fixed(strength: "Strength", given: dict[str, Any]) -> "Strength":

@@ -17,6 +17,14 @@ STRENGTHS = {
     "watts": ("power_W", "lamp power"),
     "cell_isc": ("cell_isc_A", "known cell"),
 }
+#: Everything that `with_bench` and `ivkit.cli.lamp_parts` ask of a lamp and its panel.
+LAMP = (
+    *STRENGTHS,
+    *("u_reading", "efficacy", "cell_isc_stc", "band", "reading_at"),
+    *("source", "colour_temperature", "spectrum", "shape", "size", "beam_angle"),
+    *("distance", "u_distance", "tilt", "width", "height", "rows", "columns"),
+    *("temperature", "u_temperature"),
+)
 
 
 class CellTemperature(FiniteNumber):

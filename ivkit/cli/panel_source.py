@@ -1,12 +1,20 @@
 """Which panel: its datasheet's file, or its name in the open module table."""
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.cli.inputs import SweepOptions
+
 if TYPE_CHECKING:
+    from ivkit.bench import Bench
     from ivkit.panel.datasheet import Datasheet
+    from ivkit.panel.under_lamp import Panel
+    from ivkit.readings.sweep import Sweep
+
+#: W/m2 that stands for a sweep's own light where only shares of it are asked for.
+OWN_LIGHT = 1000.0
 
 
 def panel_options(function: Callable) -> Callable:
@@ -32,3 +40,55 @@ def load_panel(datasheet: str | None, module: str | None) -> "Datasheet":
     from ivkit.panel.module_table import module_from_table
 
     return module_from_table(module)
+
+
+def panel_of(
+    given: dict[str, Any],
+    set_up: "Bench | None",
+    bench: str | None,
+    datasheet: str | None,
+    module: str | None,
+    files: list[str],
+) -> "Panel":
+    """Return the panel by its sweep, or else by its datasheet; the bench may name the latter."""
+    if datasheet is None and module is None:
+        datasheet = set_up.panel.datasheet if set_up is not None else None
+        if datasheet is None and given["sweep_bench"]:
+            datasheet = SweepOptions(bench=given["sweep_bench"]).load_bench().panel.datasheet
+        files += [datasheet] if datasheet else []
+    named = datasheet is not None or module is not None
+    if given["sweep"] is None and not named:
+        raise click.UsageError(
+            "name the panel with --datasheet FILE, --module NAME or --sweep FILE"
+        )
+    panel: Panel | None = load_panel(datasheet, module) if named else None
+    if given["sweep"] is not None:
+        from ivkit.curve.fit import fit
+        from ivkit.panel.measured_panel import measured_panel
+
+        options = SweepOptions(
+            bench=given["sweep_bench"] or bench,
+            temp_cell=given["sweep_temperature"],
+            irradiance=given["sweep_irradiance"],
+        )
+        files += options.files((given["sweep"],))
+        if given.get("share") is not None:
+            # The light is a share of the sweep's own, whatever that was: only the ratio counts.
+            sweep = in_light_of_its_own(options.read(given["sweep"]))
+            panel = measured_panel(fit(sweep), panel, given["technology"])
+        else:
+            panel = measured_panel(options.fit(given["sweep"]), panel, given["technology"])
+    if given["bypass_groups"] is not None:
+        from dataclasses import replace
+
+        stated = tuple(a for a in panel.assumed if a.figure != "bypass_groups")
+        panel = replace(panel, bypass_groups=given["bypass_groups"], assumed=stated)
+    return panel
+
+
+def in_light_of_its_own(sweep: "Sweep") -> "Sweep":
+    """Return the sweep with its light as the unit of all light: exact, whatever it was."""
+    from dataclasses import replace
+
+    condition = replace(sweep.condition, effective_irradiance=OWN_LIGHT, u_effective_irradiance=0.0)
+    return replace(sweep, condition=condition)

@@ -6,20 +6,36 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from uncertainties import ufloat
 
+from ivkit.report.lamp_text import NEXT
 from ivkit.report.text import bullets, number, percent, table, wrap
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
     from ivkit.verdict.limits import Limit
-    from ivkit.verdict.plausibility import Judgement, Readings
+    from ivkit.verdict.plausibility import Explanation, Judgement
+    from ivkit.verdict.scene import Scene
 
 UNITS = {"power": "W", "voltage": "V", "current": "A"}
+WIDE = 80
+MOST_ROWS = 40
 _WORDS = {
-    "plausible": "what this panel, light and load should give",
-    "too high": "more than this panel, light and load should give",
-    "too low": "less than this panel, light and load should give",
+    "plausible": "what this panel should give in this light",
+    "too high": "more than this panel should give in this light",
+    "too low": "less than this panel should give in this light",
     "cannot tell": "within a prediction that is too wide to tell anything",
+}
+#: What to do first, by the beginning of the name of the largest part of the budget.
+_NEXT = {
+    "irradiance of": "take the sweep again beside a better irradiance sensor",
+    "irradiance": "read the light again, or by the Isc of a known cell of the same kind",
+    "stray light": "hide the lamp with a card and read what is left",
+    "zero of the angle": "read the same angle to either side: its middle is where the panel faces",
+    "load": "measure the load resistors with an ohmmeter, and state how well by --u-load",
+    "the readings": "read with a better meter, or on a smaller range, and state it by --u-reading",
+    "uneven light": "move the lamp away, until all cells get the same",
+    "temperature of the sweep": "measure the temperature on the panel's back during the sweep",
+    **NEXT,
 }
 
 
@@ -28,122 +44,209 @@ def answer(found: "Judgement", limits: "Sequence[Limit]" = ()) -> str:
     if limits:
         return f"{str(limits[0])[0].upper()}{str(limits[0])[1:]}."
     count = len(found.scores)
-    what = f"the {found.quantity} is" if count == 1 else f"the {count} readings together are"
-    worst = int(np.argmax(np.abs(found.scores)))
-    unit = UNITS[found.quantity]
-    read = number(float(found.measured[worst]), None, unit)
-    expected = number(float(found.predicted[worst]), float(found.u_predicted[worst]), unit)
+    what = f"the {found.quantities[0]} is" if count == 1 else f"the {count} readings together are"
+    unit = UNITS[found.quantities[found.worst]]
+    read = number(float(found.measured[found.worst]), float(found.u_measured[found.worst]), unit)
+    expected = number(
+        float(found.predicted[found.worst]), float(found.u_predicted[found.worst]), unit
+    )
     said = f"{found.verdict[0].upper()}{found.verdict[1:]}: {what} {_WORDS[found.verdict]}. "
-    said += f"Furthest off: {read} where {expected} is to be expected (E_n = {found.en:.2f})."
+    if count == 1:
+        said += f"Read {read}, to be expected {expected}"
+    else:
+        said += f"Furthest off: {read} where {expected} is to be expected"
+    said += f" (E_n = {found.en:.2f}, agreement up to 1)."
     if found.verdict == "cannot tell":
-        said += f" To know more, measure the {next(iter(found.budget))} better."
-    elif found.slips and found.slips[0].agrees:
-        said += f" Likeliest slip: {found.slips[0].name}."
-    elif found.verdict != "plausible":
-        said += " No usual slip explains all of it."
+        said += f" To know more, {what_next(found)}."
     return said
+
+
+def what_next(found: "Judgement") -> str:
+    """Return what to measure better, by the largest part of the budget."""
+    first = next(iter(found.budget), "light")
+    hints = (hint for name, hint in _NEXT.items() if first.startswith(name))
+    return next(hints, f"find out the {first} better")
+
+
+def likeliest(slips: "Sequence[Explanation]", told_apart: bool) -> str:
+    """Return which slip it is, or that none or several may be."""
+    agreeing = [slip for slip in slips if slip.agrees]
+    if not agreeing:
+        return "No usual slip explains all of it."
+    if slips[0].agrees and told_apart:
+        return f"Likeliest slip: {_sized(slips[0])}."
+    return "More than one slip would explain it: the checks below tell them apart."
 
 
 def describe(
     found: "Judgement",
-    readings: "Readings",
+    scene: "Scene",
     limits: "Sequence[Limit]" = (),
     notes: Sequence[str] = (),
 ) -> str:
     """Return the verdict, the readings beside the prediction, and the slips with their checks."""
-    unit = UNITS[found.quantity]
-    rows = [
-        [
-            "maximum power" if np.isnan(load) else number(float(load), None, "ohm"),
-            f"{angle:g}",
-            number(float(m), None, unit),
-            number(float(p), float(u), unit),
-            f"{score:+.2f}",
-        ]
-        for load, angle, m, p, u, score in zip(
-            readings.load,
-            readings.angle,
-            found.measured,
-            found.predicted,
-            found.u_predicted,
-            found.scores,
-            strict=True,
-        )
-    ]
-    head = ("load", "angle, deg", f"{found.quantity} read", "expected", "E_n")
-    blocks = [wrap(answer(found, limits)), table(rows, head)]
+    said = answer(found, limits)
+    if found.verdict in ("too high", "too low"):
+        said += f" {likeliest(found.slips, found.told_apart)}"
+    blocks = [wrap(said, WIDE), _readings(found, scene)]
     if len(limits) > 1:
-        blocks.append("Also:\n" + bullets(str(limit) for limit in limits[1:]))
+        blocks.append("Also:\n" + bullets(map(str, limits[1:]), WIDE))
     if found.slips:
-        rows = [
-            f"{slip.name} ({percent(slip.weight)} of the belief"
-            f"{'' if slip.agrees else '; does not explain all of it'}): {slip.explains}. To tell: "
-            f"{slip.check}."
-            for slip in found.slips[:5]
-        ]
-        blocks.append("What would explain it, likeliest first:\n" + bullets(rows))
-        if len(found.slips) > 1 and found.slips[1].weight > 0.3 * found.slips[0].weight:
-            blocks.append(
-                wrap(
-                    "These readings do not tell the first of them apart: do their checks, or take "
-                    "readings at other loads and angles."
-                )
+        rows = [_slip(slip) for slip in found.slips[:5]]
+        blocks.append("What would explain it, likeliest first:\n" + "\n".join(rows))
+    if len(found.scores) > 1:
+        blocks.append(
+            wrap(
+                f"All together: chi-square {found.chi_square:.1f} of {found.freedom} degrees of "
+                f"freedom, agreement up to {found.limit:.1f}.",
+                WIDE,
             )
+        )
     parts = [f"{percent(share)} {name}" for name, share in found.budget.items() if share >= 0.02]
-    blocks.append(wrap(f"The prediction is uncertain by: {', '.join(parts)}."))
+    blocks.append(wrap(f"The comparison is uncertain by: {', '.join(parts)}.", WIDE))
     if notes:
-        blocks.append("Assumed:\n" + bullets(notes))
+        blocks.append("Assumed:\n" + bullets(dict.fromkeys(notes), WIDE))
     return "\n\n".join(blocks)
+
+
+def _sized(slip: "Explanation") -> str:
+    return f"{slip.name} ({slip.size})" if slip.size else slip.name
+
+
+def _slip(slip: "Explanation") -> str:
+    share = f"{percent(slip.belief)} of the belief"
+    if not slip.agrees:
+        share += "; does not explain all of it"
+    lines = [
+        wrap(
+            f"{_sized(slip)}: {slip.explains}. {share[0].upper()}{share[1:]}.", WIDE, "  - ", "    "
+        ),
+        wrap(f"To tell: {slip.check}.", WIDE, "    ", "    "),
+    ]
+    return "\n".join(lines)
+
+
+def _readings(found: "Judgement", scene: "Scene") -> str:
+    """Return the readings beside the prediction; of many, those that are furthest off."""
+    given = scene.readings
+    order = np.arange(len(given))
+    told = ""
+    if len(given) > MOST_ROWS:
+        far = np.argsort(-np.nan_to_num(np.abs(found.scores)), kind="stable")[:MOST_ROWS]
+        order = np.sort(far)
+        told = f"The {MOST_ROWS} of {len(given)} readings that are furthest off:\n"
+    loads = _loads(scene)
+    rows = []
+    for k in order:
+        unit = UNITS[found.quantities[k]]
+        row = [_load(loads[k])]
+        if given.distance is not None:
+            row.append(f"{given.distance[k]:g} m")
+        rows.append(
+            [
+                *row,
+                f"{given.angle[k]:g}",
+                number(float(found.measured[k]), float(found.u_measured[k]), unit),
+                number(float(found.predicted[k]), float(found.u_predicted[k]), unit),
+                f"{found.scores[k]:+.2f}" if np.isfinite(found.scores[k]) else "-",
+            ]
+        )
+    head = ["load" if given.load is not None else "V/I"]
+    head += ["distance"] if given.distance is not None else []
+    return told + table(rows, [*head, "angle, deg", "read", "expected", "E_n"])
+
+
+def _loads(scene: "Scene") -> Any:
+    given = scene.readings
+    if given.load is not None:
+        return given.load
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.abs(given.voltage / given.current)
+
+
+def _load(ohm: float) -> str:
+    if np.isnan(ohm):
+        return "maximum power"
+    if np.isinf(ohm):
+        return "open"
+    return "short" if ohm == 0 else number(float(ohm), None, "ohm")
 
 
 def document(
     found: "Judgement",
-    readings: "Readings",
+    scene: "Scene",
     limits: "Sequence[Limit]" = (),
     notes: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Return the verdict as JSON will hold it."""
-    worst = int(np.argmax(np.abs(found.scores)))
-    nothing = 0.0 * ufloat(0.0, 1.0)
-    predicted = ufloat(float(found.predicted[worst]), max(float(found.u_predicted[worst]), 1e-300))
-    u = max(readings.u * abs(float(found.measured[worst])), 1e-300)
+    worst = found.worst
+    given, loads = scene.readings, _loads(scene)
     return {
         "verdict": found.verdict,
         "impossible": [str(limit) for limit in limits],
-        "quantity": found.quantity,
+        "quantity": found.quantities[worst],
         "en": found.en,
-        "measured": ufloat(float(found.measured[worst]), u) + nothing,
-        "predicted": predicted,
+        "measured": _pair(found.measured[worst], found.u_measured[worst]),
+        "predicted": _pair(found.predicted[worst], found.u_predicted[worst]),
+        "next": f"{what_next(found)}" if found.verdict == "cannot tell" else None,
         "chi_square": found.chi_square,
+        "chi_square_limit": found.limit if np.isfinite(found.limit) else None,
         "freedom": found.freedom,
         "budget": found.budget,
-        "slips": [
+        "slips": slips_document(found.slips),
+        "readings": [
             {
-                "name": slip.name,
-                "explains": slip.explains,
-                "check": slip.check,
-                "weight": slip.weight,
-                "agrees": slip.agrees,
+                "load_ohm": float(loads[k]) if np.isfinite(loads[k]) else None,
+                "load": _load(loads[k]),
+                "angle_deg": float(given.angle[k]),
+                "distance_m": None if given.distance is None else float(given.distance[k]),
+                "quantity": quantity,
+                f"measured_{UNITS[quantity]}": _pair(found.measured[k], found.u_measured[k]),
+                f"predicted_{UNITS[quantity]}": _pair(found.predicted[k], found.u_predicted[k]),
+                "en": float(found.scores[k]) if np.isfinite(found.scores[k]) else None,
             }
-            for slip in found.slips
+            for k, quantity in enumerate(found.quantities)
         ],
-        "readings": frame(found, readings).to_dict("records"),
-        "notes": list(notes),
+        "notes": list(dict.fromkeys(notes)),
     }
 
 
-def frame(found: "Judgement", readings: "Readings") -> "DataFrame":
-    """Return one row a reading."""
+def slips_document(slips: "Sequence[Explanation]") -> list[dict[str, Any]]:
+    """Return the slips of a verdict as JSON will hold them."""
+    return [
+        {
+            "name": slip.name,
+            "size": slip.size,
+            "explains": slip.explains,
+            "check": slip.check,
+            "belief": slip.belief,
+            "agrees": slip.agrees,
+        }
+        for slip in slips
+    ]
+
+
+def _pair(value: float, u: float) -> Any:
+    """Return a value with its standard uncertainty, or None for a blank."""
+    return ufloat(float(value), max(float(u), 1e-300)) if np.isfinite(value) else None
+
+
+def frame(found: "Judgement", scene: "Scene") -> "DataFrame":
+    """Return one row a reading; each quantity in columns of its own."""
     from pandas import DataFrame
 
-    unit = UNITS[found.quantity]
-    return DataFrame(
-        {
-            "load_ohm": readings.load,
-            "angle_deg": readings.angle,
-            f"{found.quantity}_{unit}": found.measured,
-            f"predicted_{unit}": found.predicted,
-            f"u_predicted_{unit}": found.u_predicted,
-            "en": found.scores,
-        }
-    )
+    given, quantities = scene.readings, np.array(found.quantities)
+    columns = {"load_ohm": _loads(scene), "angle_deg": given.angle}
+    if given.distance is not None:
+        columns["distance_m"] = given.distance
+    for quantity in dict.fromkeys(found.quantities):
+        unit, here = UNITS[quantity], quantities == quantity
+        for name, values in (
+            (f"{quantity}_{unit}", found.measured),
+            (f"u_{quantity}_{unit}", found.u_measured),
+            (f"predicted_{quantity}_{unit}", found.predicted),
+            (f"u_predicted_{quantity}_{unit}", found.u_predicted),
+        ):
+            columns[name] = np.where(here, values, np.nan)
+    columns["en"] = found.scores
+    return DataFrame(columns)

@@ -20,7 +20,11 @@ DETAILED_BALANCE = {
     1.75: (210.6, 1.467, 0.2819),
 }
 BRIGHTEST = 2000.0  # W/m2 that no sky gives a plane
-CLOUD_EDGE = 1.3  # times the clear sky: seen at cloud edges, and worth a word
+#: W/m2 above the atmosphere at the sun's mean distance: Gueymard, Solar Energy 168 (2018) 434,
+#: doi:10.1016/j.solener.2018.04.001. More of it on the ground takes a cloud's edge.
+SOLAR_CONSTANT = 1361.1
+_COLD = 0.1  # V a cell: what 60 K less, or 50 times the light, add to Voc
+_MORE_PHOTONS = 1.02  # the band gap shrinks when warm: 0.05 %/K of Isc, for 40 K
 
 
 @dataclass(frozen=True)
@@ -52,8 +56,10 @@ def broken_limits(
     current: float | None = None,
     power: float | None = None,
     irradiance: float | None = None,
+    stated_irradiance: float | None = None,
     area_m2: float | None = None,
     cells: int | None = None,
+    strings: int = 1,
     band_gap: float = 1.12,
     outdoors: bool = False,
 ) -> list[Limit]:
@@ -64,11 +70,15 @@ def broken_limits(
     voltage, current, power : float, optional
         V, A, W.
     irradiance : float, optional
-        Effective, W/m2: as much as AM1.5G of that amount.
+        Effective, W/m2: as much as AM1.5G of that amount; the most that there can have been.
+    stated_irradiance : float, optional
+        As it was stated, for the limit of the sky; by default ``irradiance``.
     area_m2 : float, optional
         Of the panel.
     cells : int, optional
         In series.
+    strings : int
+        In parallel.
     band_gap : float
         eV; interpolated between the gaps of the table.
     outdoors : bool
@@ -91,10 +101,23 @@ def broken_limits(
             found.append(Limit(name, abs(value), limit, unit))
 
     if outdoors:
-        check("irradiance", irradiance, BRIGHTEST, "W/m2")
-    check("voltage", voltage, None if cells is None else cells * (v_oc + 0.1), "V")
+        stated = irradiance if stated_irradiance is None else stated_irradiance
+        check("irradiance", stated, BRIGHTEST, "W/m2")
+    check("voltage", voltage, None if cells is None else cells * (v_oc + _COLD), "V")
     if irradiance is not None and area_m2 is not None:
         check("power", power, irradiance * area_m2 * efficiency, "W")
-        strings = area_m2 / (cells or 1)
-        check("current", current, irradiance / 1000.0 * j_sc * strings * 1.02, "A")
+        if cells is not None:
+            # All of the area shared out among the cells; in parallel, strings add.
+            of_one = area_m2 / (cells * strings)
+            most = irradiance / 1000.0 * j_sc * of_one * strings * _MORE_PHOTONS
+            check("current", current, most, "A")
     return found
+
+
+def at_a_cloud_edge(irradiance: float) -> bool:
+    """Return whether a sky gives this (W/m2) only beside a bright cloud, for seconds to minutes.
+
+    >>> at_a_cloud_edge(1000.0), at_a_cloud_edge(1413.0)
+    (False, True)
+    """
+    return irradiance > SOLAR_CONSTANT

@@ -1,0 +1,138 @@
+"""The readings that ``ivkit check`` judges: one from options, or a table."""
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ivkit.cli.inputs import named_columns
+from ivkit.cli.output import FiniteNumber
+
+if TYPE_CHECKING:
+    from ivkit.readings.table import Table
+    from ivkit.verdict.stated import Readings
+
+CHANNELS = ("voltage", "current", "power")
+_ENDS = {"open": float("inf"), "short": 0.0, "max": float("nan")}
+
+
+class Load(click.ParamType):
+    """Ohm, as a number or as printed on a part; ``open``, ``short``, or ``max``imum power."""
+
+    name = "load"
+
+    def convert(self, value, param, ctx) -> float:  # noqa: D102
+        if isinstance(value, float):
+            return value
+        word = str(value).strip().lower()
+        if word in _ENDS:
+            return _ENDS[word]
+        from ivkit.errors import TableError
+        from ivkit.readings.resistor_value import resistor_value
+
+        try:
+            return FiniteNumber(0, 1e9, "ohm").convert(resistor_value(value), param, ctx)
+        except TableError:
+            self.fail(f"{value!r} is no load: write ohm (47, 4k7), open, short or max", param, ctx)
+
+
+def of_options(given: dict[str, Any]) -> "tuple[Readings, dict[str, float]]":
+    """Return one reading."""
+    from ivkit.verdict.stated import Readings
+
+    told = {name: given[name] for name in CHANNELS if given[name] is not None}
+    if not told:
+        raise click.UsageError("give a TABLE, or a reading: --voltage, --current or --power")
+    readings = Readings.of(
+        **told,
+        load=given["load"],
+        angle=given["angle"] or 0.0,
+        **_doubts(given),
+    )
+    return readings, {}
+
+
+def of_table(
+    path: str, given: dict[str, Any], notes: list[str]
+) -> "tuple[Readings, dict[str, float]]":
+    """Return the readings of a table, and the means of what light and temperature it tells.
+
+    Rows without any reading, or without what the others have (load, angle, light), are left out.
+    """
+    import numpy as np
+
+    from ivkit.errors import TableError
+    from ivkit.readings.table import read_table
+    from ivkit.verdict.stated import Readings
+
+    for name in CHANNELS:
+        if given[name] is not None:
+            raise click.UsageError(f"--{name} is a reading of its own; leave out TABLE or it")
+    table = read_table(path, columns=named_columns(given["column"]))
+    told = {name: table[name] for name in CHANNELS if name in table}
+    if not told:
+        for name in CHANNELS:
+            if name in table.doubts:
+                raise TableError(table.doubts[name], path)
+        raise TableError(
+            "no voltage, current or power column", path, "name one with --column voltage=NAME"
+        )
+    beside = {n: table[n] for n in ("load", "angle", "distance", "temperature") if n in table}
+    light = next((n for n in ("irradiance", "illuminance") if n in table and not _light(given)), "")
+    if light:
+        beside[light] = table[light]
+    good = np.any(np.isfinite(np.array(list(told.values()))), axis=0)
+    for name, column in beside.items():
+        good &= ~np.isnan(column) if name == "load" else np.isfinite(column)
+    if not np.any(good):
+        raise TableError("no row has every reading", path, "fill the blank cells, or drop a column")
+    if not np.all(good):
+        rows = ", ".join(map(str, table.rows[~good][:5]))
+        notes.append(f"left out for blank cells: line {rows}{' ...' if sum(~good) > 5 else ''}")
+    beside = {name: column[good] for name, column in beside.items()}
+    _refuse(table, beside, path)
+    means = {n: float(np.mean(beside[n])) for n in (light, "temperature") if n in beside}
+    steps = {name: step for name, step in table.resolution.items() if name in CHANNELS}
+    readings = Readings.of(
+        **{name: column[good] for name, column in told.items()},
+        load=beside.get("load", given["load"]),
+        angle=beside.get("angle", given["angle"] or 0.0),
+        distance=beside.get("distance"),
+        light=beside[light] / means[light] if light else 1.0,
+        warmer=beside["temperature"] - means["temperature"] if "temperature" in beside else 0.0,
+        step=steps,
+        **_doubts(given),
+    )
+    return readings, means
+
+
+def _light(given: dict[str, Any]) -> bool:
+    """Return whether an option says how strong the light was."""
+    return any(given[n] is not None for n in ("irradiance", "lux", "share"))
+
+
+def _refuse(table: "Table", beside: dict[str, Any], path: str) -> None:
+    """Refuse angles that are radians or beyond edge-on, and light and distances of nought."""
+    import numpy as np
+
+    from ivkit.errors import RangeError, TableError
+    from ivkit.light.incidence import plausible_degrees
+
+    if "angle" in beside:
+        try:
+            plausible_degrees(beside["angle"])
+        except RangeError as error:
+            raise RangeError(error.what, f"{path}, angle", error.remedy) from None
+    for name in ("irradiance", "illuminance", "distance"):
+        if name in beside and not np.all(beside[name] > 0):
+            value = float(np.min(beside[name]))
+            raise TableError(
+                f"{table.headings.get(name, name)} of {value:g} makes no reading",
+                path,
+                "leave out the rows without light",
+            )
+
+
+def _doubts(given: dict[str, Any]) -> dict[str, float]:
+    """Return the standard uncertainties of readings and loads that were given, as shares."""
+    names = {"u": "u_reading", "u_load": "u_load"}
+    return {n: given[option] / 100 for n, option in names.items() if given[option] is not None}

@@ -1,0 +1,275 @@
+"""What a panel should give in a stated set-up, or a changed one: each reading on its own.
+
+Every cause of doubt (a figure of the datasheet, the light, the temperature, the angle, ...) is
+moved by one standard uncertainty and the whole panel solved anew, all causes and readings in one
+batch (JCGM 100:2008, 5.1.3 note 2). What comes out are logarithms' moves: shares of each quantity.
+"""
+
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import UFloat, ufloat
+
+from ivkit.curve.many import PARAMETERS
+from ivkit.errors import RangeError
+from ivkit.light.incidence import beam_on_plane
+from ivkit.panel.cells import cells_under
+from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
+from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT, in_faint_light
+from ivkit.panel.measured_panel import MeasuredPanel
+from ivkit.verdict.stated import AS_STATED, Change, Readings, Setting
+
+Array = NDArray[np.float64]
+
+DARK = 1e-9  # W/m2, in place of none: logarithms
+_LOAD_STEP = 0.02
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What readings should be.
+
+    Attributes
+    ----------
+    values : dict of str to ndarray, shape (N,)
+        ``voltage``, ``current``, ``power``, and ``v_oc`` and ``i_sc`` of the same light.
+    moves : dict of str to ndarray, shape (C, N)
+        Of each, what one standard uncertainty of each cause does to its logarithm.
+    by_load : dict of str to ndarray, shape (N,)
+        Of each, the derivative of its logarithm by that of the load.
+    """
+
+    values: dict[str, Array]
+    moves: dict[str, Array]
+    by_load: dict[str, Array]
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A setting and readings, and what a change of the setting would make of the readings."""
+
+    setting: Setting
+    readings: Readings
+    _known: dict[Any, Expected] = field(default_factory=dict, compare=False, repr=False)
+
+    @property
+    def observed(self) -> tuple[str, ...]:
+        """As `Readings.observed`."""
+        return self.readings.observed
+
+    @cached_property
+    def causes(self) -> tuple[str, ...]:
+        """Names of what the prediction is uncertain by, in the order of `Expected.moves`."""
+        setting, given = self.setting, self.readings
+        names = [*self._panels[0], *setting.light]
+        if setting.u_temp_cell > 0:
+            names.append("cell temperature")
+        if np.max(np.abs(given.angle)) > 0.5:
+            names += ["zero of the angle"] * (setting.u_angle > 0)
+            names += ["stray light"] * (setting.u_stray > 0)
+        if self._distances is not None and setting.u_distance_m > 0:
+            names.append("distance")
+        return (*names, "shunt in faint light")
+
+    @cached_property
+    def variables(self) -> dict[str, UFloat]:
+        """The causes as uncertain numbers 0 +- 1; those of the panel are the sheet's own."""
+        own = {**self.setting.sheet.sources, "shunt in faint light": None}
+        return {
+            name: own.get(name) if own.get(name) is not None else ufloat(0.0, 1.0, name)
+            for name in self.causes
+        }
+
+    def uncertain(self, expected: Expected, name: str) -> list[UFloat]:
+        """Return a quantity of each reading as an uncertain number, tied to `variables`."""
+        out = []
+        for k, value in enumerate(expected.values[name]):
+            total: Any = float(value)
+            for cause, variable in zip(self.causes, self.variables.values(), strict=True):
+                move = float(expected.moves[name][self.causes.index(cause), k])
+                if move:
+                    total = total + float(value) * move * variable
+            out.append(total + 0.0 * ufloat(0.0, 1.0))
+        return out
+
+    def expect(self, change: Change = AS_STATED, load: Array | None = None) -> Expected:
+        """Return what the readings should be if the set-up were changed.
+
+        Parameters
+        ----------
+        change : Change
+        load : ndarray, shape (N,), optional
+            In place of the stated one; it must be given where none is stated.
+        """
+        key = (change, None if load is None else load.tobytes())
+        if key not in self._known:
+            load = self.readings.load if load is None else load
+            self._known[key] = self._expect(change, load)
+        return self._known[key]
+
+    def along(self, change: Change, load: Array) -> dict[str, Array]:
+        """Return the values alone, of shape (M, N), for loads of shape (M, 1) or (M, N)."""
+        rows = _Rows(self, change, causes=False)
+        return rows.solve(np.broadcast_to(load, (len(load), len(self.readings))))
+
+    @cached_property
+    def usual_load(self) -> float:
+        """Voc over Isc in the stated light: the order of size of loads that matter, ohm."""
+        one = in_faint_light(
+            self.setting.sheet.panel(), self.setting.irradiance, self.setting.temp_cell
+        )
+        return float(np.ravel(one.voltage(0.0))[0] / np.ravel(one.current(0.0))[0])
+
+    def _expect(self, change: Change, load: Array) -> Expected:
+        rows = _Rows(self, change)
+        found = rows.solve(np.broadcast_to(load, rows.light.shape))
+        if np.any(rows.light[0] < LOW_LIGHT):
+            faint = _Rows(self, change, causes=False, exponent=SHUNT_EXPONENT + U_SHUNT_EXPONENT)
+            last = faint.solve(load[None, :])
+        else:
+            last = {name: values[:1] for name, values in found.items()}
+        aside = _Rows(self, change, causes=False).solve(load[None, :] * (1.0 + _LOAD_STEP))
+        values = {name: rows_[0] for name, rows_ in found.items()}
+        moves, by_load = {}, {}
+        for name, rows_ in found.items():
+            least = 1e-9 * float(np.max(np.abs(rows_[0]))) + 1e-30
+            base = _log(rows_[0], least)
+            moved = np.concatenate([rows_[1:], last[name]])
+            moves[name] = (_log(moved, least) - base) * rows.signs[:, None]
+            by_load[name] = (_log(aside[name][0], least) - base) / np.log1p(_LOAD_STEP)
+        return Expected(values, moves, by_load)
+
+    @cached_property
+    def _panels(self) -> tuple[tuple[str, ...], ReferencePanel, Array]:
+        """The panel as it stands and with each source up by one standard uncertainty, with signs.
+
+        A source that cannot go up without making figures that no panel has goes down instead.
+        """
+        sheet = self.setting.sheet
+        panels, signs = [sheet.panel()], []
+        for name in sheet.sources:
+            try:
+                panels.append(sheet.panel({name: 1.0}))
+                signs.append(1.0)
+            except RangeError:
+                panels.append(sheet.panel({name: -1.0}))
+                signs.append(-1.0)
+        fields = {
+            name: np.array([float(np.ravel(getattr(p, name))[0]) for p in panels])
+            for name in (*PARAMETERS, "alpha_sc")
+        }
+        gaps = np.array([p.EgRef for p in panels])
+        stacked = replace(panels[0], **fields, EgRef=gaps)
+        return tuple(sheet.sources), stacked, np.array(signs)
+
+    @property
+    def _distances(self) -> Array | None:
+        return None if self.setting.distance_m is None else self.readings.distance
+
+
+def _log(values: Array, least: float) -> Array:
+    return np.log(np.maximum(np.abs(values), least))
+
+
+class _Rows:
+    """Light, heat and panels of a change: row 0 as it is, one row more for each cause."""
+
+    def __init__(
+        self,
+        scene: Scene,
+        change: Change,
+        causes: bool = True,
+        exponent: float = SHUNT_EXPONENT,
+    ) -> None:
+        self.scene, self.change, self.exponent = scene, change, exponent
+        setting = scene.setting
+        names, panels, signs = scene._panels
+        extra = scene.causes[len(names) : -1] if causes else ()
+        own = len(names) if causes else 0
+        self.signs = np.concatenate([signs, np.ones(len(extra) + 1)])
+        light = np.tile(self._light({}), (1 + own + len(extra), 1))
+        heat = np.tile(setting.temp_cell + change.warmer + scene.readings.warmer, (len(light), 1))
+        for k, cause in enumerate(extra, 1 + own):
+            if cause == "cell temperature":
+                heat[k] += setting.u_temp_cell
+            elif cause in setting.light:
+                light[k] *= 1.0 + setting.light[cause]
+            else:
+                light[k] = self._light({cause: 1.0})
+        self.light, self.heat = np.maximum(light, DARK), heat
+        where = np.r_[0 : own + 1, np.zeros(len(extra), dtype=int)]
+        if isinstance(setting.sheet, MeasuredPanel) and exponent != SHUNT_EXPONENT:
+            panels, where = setting.sheet.panel({}, exponent), None
+        self.panel = _column(panels, where)
+
+    def _light(self, off: dict[str, float]) -> Array:
+        """Return the light behind the glass, W/m2, with the geometry off by so many u."""
+        setting, given, change = self.scene.setting, self.scene.readings, self.change
+        angle = np.abs(given.angle)
+        angle = 90.0 - angle if change.from_plane else angle
+        signed = np.where(given.angle < 0, -angle, angle) + change.zero
+        signed = signed + off.get("zero of the angle", 0.0) * setting.u_angle
+        stray = setting.stray + change.stray + off.get("stray light", 0.0) * setting.u_stray
+        share = beam_on_plane(
+            np.minimum(np.abs(signed), 90.0), setting.sheet.iam, np.clip(stray, 0.0, 1.0)
+        )
+        light = setting.irradiance * change.light * given.light * share
+        distance = self.scene._distances
+        if distance is not None:
+            aside = change.farther + off.get("distance", 0.0) * setting.u_distance_m
+            light = light * ((setting.distance_m + aside) / np.maximum(distance + aside, 1e-6)) ** 2
+        return light
+
+    def solve(self, load: Array) -> dict[str, Array]:
+        """Return the quantities of each row and reading; loads broadcast, rows by readings."""
+        change, sheet = self.change, self.scene.setting.sheet
+        whole = in_faint_light(self.panel, self.light, self.heat, self.exponent)
+        ends = {"v_oc": whole.voltage(0.0), "i_sc": whole.current(0.0)}
+        curve: Any = whole
+        if change.shaded < 1.0:
+            cells = np.repeat(self.light[..., None], sheet.cells, axis=-1)
+            cells[..., 0] *= change.shaded
+            curve = cells_under(
+                _deeper(self.panel),
+                cells,
+                self.heat[..., None],
+                bypass_groups=sheet.bypass_groups,
+                shunt_exponent=self.exponent,
+            )
+        top = np.isnan(load)
+        load = np.asarray(load * np.asarray(change.load), dtype=float)
+        seen = np.where(top, 1.0, load + change.series)
+        at = curve.operating_point(seen)
+        v, i = np.asarray(at.voltage), np.asarray(at.current)
+        if change.series:
+            with np.errstate(invalid="ignore"):
+                v = np.where(np.isinf(load) | top, v, v * load / seen)
+        if np.any(top):
+            points = curve.key_points()
+            v, i = np.where(top, points.v_mp, v), np.where(top, points.i_mp, i)
+        found = {"voltage": v, "current": i, "power": v * i, **ends}
+        return {name: np.broadcast_to(x, v.shape) for name, x in found.items()}
+
+
+def _column(panel: ReferencePanel, where: Any) -> ReferencePanel:
+    """Return rows of a panel with arrays as columns, to stand beside rows of light."""
+
+    def column(value: Any) -> Any:
+        return value if where is None else np.asarray(value)[where][:, None]
+
+    fields = {name: column(getattr(panel, name)) for name in (*PARAMETERS, "alpha_sc", "EgRef")}
+    return replace(panel, **fields)
+
+
+def _deeper(panel: ReferencePanel) -> ReferencePanel:
+    """Return the panel with one axis more, for its cells."""
+    return replace(
+        panel,
+        **{
+            name: np.asarray(getattr(panel, name))[..., None]
+            for name in (*PARAMETERS, "alpha_sc", "EgRef")
+        },
+    )

@@ -1,0 +1,206 @@
+"""What was read, and in which set-up; and how the true set-up may differ from the stated one."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ivkit.errors import RangeError, SweepError
+
+Array = NDArray[np.float64]
+
+CHANNELS = ("voltage", "current", "power")
+#: 1 sigma where nothing is stated, all common practice, no source: of a reading and of the light as
+#: shares; of the angle, deg; of light that does not turn with the panel, a share; of the distance
+#: from the lamp, m; of a load resistor, 5 % to either side.
+U_READING, U_LIGHT = 0.02, 0.05
+U_ANGLE, U_STRAY, U_DISTANCE = 1.0, 0.01, 0.005
+U_LOAD = 0.05 / np.sqrt(3.0)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """The panel and the light that the readings were taken in.
+
+    Attributes
+    ----------
+    sheet : Datasheet or MeasuredPanel
+        The panel, with its own sources of doubt.
+    irradiance : float
+        Effective, facing the light, W/m2, above 0; with ``distance_m`` at that distance.
+    light : mapping of str to float
+        Standard uncertainty of the irradiance by cause, as shares of it.
+    temp_cell, u_temp_cell : float
+        degC, K.
+    stray, u_stray : float
+        Share of the light that does not turn with the panel, 0 to 1.
+    u_angle : float
+        Of the zero of the angle's scale, deg.
+    distance_m, u_distance_m : float
+        From the lamp to where ``irradiance`` was read, m; None for the sun, or where all
+        readings were taken at that place.
+    """
+
+    sheet: Any
+    irradiance: float
+    light: Mapping[str, float] = field(default_factory=lambda: {"irradiance": U_LIGHT})
+    temp_cell: float = 25.0
+    u_temp_cell: float = 3.0
+    stray: float = 0.0
+    u_stray: float = U_STRAY
+    u_angle: float = U_ANGLE
+    distance_m: float | None = None
+    u_distance_m: float = U_DISTANCE
+
+    def __post_init__(self) -> None:
+        if not 0 < self.irradiance < np.inf:
+            raise RangeError(
+                f"irradiance {self.irradiance:g} W/m2 makes no readings",
+                remedy="give the light there was, above 0",
+            )
+
+    @property
+    def u_light(self) -> float:
+        """Standard uncertainty of the irradiance, as a share."""
+        return float(np.sqrt(sum(u**2 for u in self.light.values())))
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Readings to judge; make them with `of`.
+
+    Attributes
+    ----------
+    voltage, current, power : ndarray, shape (N,), or None
+        V, A, W as written down, NaN where blank. Power counts only where voltage and current are
+        not both there.
+    load : ndarray, shape (N,), or None
+        ohm, as stated: 0 for short circuit, infinite for open, NaN for maximum power. None where
+        it is not stated: voltage over current then.
+    angle : ndarray, shape (N,)
+        Of incidence, from facing the light, deg, -90 to 90.
+    light : ndarray, shape (N,)
+        Of the setting's irradiance, what there was at this reading.
+    distance : ndarray, shape (N,), or None
+        From the lamp, m.
+    warmer : ndarray, shape (N,)
+        Than the setting's temperature, K.
+    u : float
+        Standard uncertainty of each voltage, current and power, as a share.
+    u_load : float
+        Of each stated load, as a share.
+    step : mapping of str to float
+        Last digit of each channel, V, A, W: a reading is off by one of it too.
+    """
+
+    voltage: Array | None
+    current: Array | None
+    power: Array | None
+    load: Array | None
+    angle: Array
+    light: Array
+    distance: Array | None
+    warmer: Array
+    u: float = U_READING
+    u_load: float = U_LOAD
+    step: Mapping[str, float] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls,
+        *,
+        voltage: ArrayLike | None = None,
+        current: ArrayLike | None = None,
+        power: ArrayLike | None = None,
+        load: ArrayLike | None = None,
+        angle: ArrayLike = 0.0,
+        light: ArrayLike = 1.0,
+        distance: ArrayLike | None = None,
+        warmer: ArrayLike = 0.0,
+        **more: Any,
+    ) -> "Readings":
+        """Return readings of values that broadcast; numbers stand for one reading.
+
+        Raises
+        ------
+        SweepError
+            No reading has a voltage, a current or a power; or no load where there must be one.
+        """
+        told = [x for x in (voltage, current, power) if x is not None]
+        if not told or not any(np.any(np.isfinite(np.asarray(x, dtype=float))) for x in told):
+            raise SweepError("no voltage, current or power to check")
+        if load is None and (voltage is None or current is None):
+            raise SweepError(
+                "no load is stated, and voltage and current are not both there to tell it",
+                remedy="state it: ohm, open, short, or max for maximum power",
+            )
+        given = (voltage, current, power, load, angle, light, distance, warmer)
+        arrays = [np.asarray(x, dtype=float) for x in given if x is not None]
+        shape = np.broadcast_shapes((1,), *(x.shape for x in arrays))
+        return cls(
+            *(
+                None if x is None else np.broadcast_to(np.asarray(x, dtype=float), shape).copy()
+                for x in given
+            ),
+            **more,
+        )
+
+    def __len__(self) -> int:
+        return len(self.angle)
+
+    @property
+    def observed(self) -> tuple[str, ...]:
+        """What is compared: voltage and current, one of them, or power."""
+        told = tuple(n for n in ("voltage", "current") if getattr(self, n) is not None)
+        return (*told, "power") if len(told) < 2 and self.power is not None else told
+
+    def select(self, which: Any) -> "Readings":
+        """Return some of the readings, by index or mask."""
+        cut = {
+            name: getattr(self, name)[which]
+            for name in (*CHANNELS, "load", "angle", "light", "distance", "warmer")
+            if getattr(self, name) is not None
+        }
+        return replace(self, **cut)
+
+
+@dataclass(frozen=True)
+class Change:
+    """How the true set-up differs from the stated one.
+
+    Attributes
+    ----------
+    light : float
+        Times the stated irradiance.
+    warmer : float
+        K.
+    from_plane : bool
+        Angles were counted from the panel's plane.
+    zero : float
+        To be added to each angle, deg.
+    stray : float
+        More of the light that does not turn, a share.
+    load : float or tuple of float
+        Times the stated load, one for all or one for each reading.
+    series : float
+        Between the panel and the load that is stated, ohm.
+    shaded : float
+        Share of the light that one cell gets.
+    farther : float
+        The lamp is this much farther away than every distance says, m.
+    """
+
+    light: float = 1.0
+    warmer: float = 0.0
+    from_plane: bool = False
+    zero: float = 0.0
+    stray: float = 0.0
+    load: float | tuple[float, ...] = 1.0
+    series: float = 0.0
+    shaded: float = 1.0
+    farther: float = 0.0
+
+
+AS_STATED = Change()
