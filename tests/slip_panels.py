@@ -1,7 +1,7 @@
 """Panels of simulated benches as they are, by pvlib, and as a label or a sweep has them.
 
-The truth: De Soto's equations and Bishop's curve from pvlib, the load line met by interpolation, the
-shaded string by adding up cells. All invented.
+The truth: De Soto's equations and Bishop's curve from pvlib, the load line met by interpolation,
+the shaded string by adding up cells. All invented.
 """
 
 import contextlib

@@ -45,6 +45,7 @@ def command(
     from ivkit.cli.lamp_parts import cell_temperature, face_of, shape_of, strength_of, uncertain
     from ivkit.panel.under_lamp import under_lamp
     from ivkit.report.lamp_text import describe, document, frame
+    from ivkit.report.slips_text import slips_document
 
     strength = strength_of(given, assumed)
     shape, beam = shape_of(given, assumed)
@@ -77,6 +78,14 @@ def command(
     if given["wanted"]:
         distances = _against_distance(at, _fixed(strength, given), given["distance"], shape)
     judged, verdict = _judge(given, found)
+    slips: Any = ()
+    if verdict in ("too high", "too low") and given["measured"] > 0:
+        from ivkit.verdict.lamp_light import slips_under
+
+        load = given["load"][0] if given["load"] else float("nan")
+        from_far = given["distance"] if strength.terms in ("distance", "power") else None
+        slips = slips_under(found, sheet, celsius, judged["measured"], load, from_far)
+        judged["slips"] = slips_document(slips)
 
     def figure() -> Any:
         from ivkit.report.lamp_figure import lamp_figure
@@ -84,7 +93,7 @@ def command(
         return lamp_figure(found, distances)
 
     output.deliver(
-        describe(found, sheet, judged.get("sentence", ""), distances),
+        describe(found, sheet, judged.get("sentence", ""), distances, slips),
         {**document(found, sheet, distances), "judged": judged or None},
         lambda: frame(found, distances),
         figure,

@@ -10,6 +10,7 @@ from ivkit.cli.inputs import SweepOptions
 if TYPE_CHECKING:
     from ivkit.bench import Bench
     from ivkit.panel.datasheet import Datasheet
+    from ivkit.panel.measured_panel import MeasuredPanel
     from ivkit.panel.under_lamp import Panel
     from ivkit.readings.sweep import Sweep
 
@@ -77,7 +78,7 @@ def panel_of(
             sweep = in_light_of_its_own(options.read(given["sweep"]))
             panel = measured_panel(fit(sweep), panel, given["technology"])
         else:
-            panel = measured_panel(options.fit(given["sweep"]), panel, given["technology"])
+            panel = _of_sweep(options, given, panel)
     if given["bypass_groups"] is not None:
         from dataclasses import replace
 
@@ -90,5 +91,26 @@ def in_light_of_its_own(sweep: "Sweep") -> "Sweep":
     """Return the sweep with its light as the unit of all light: exact, whatever it was."""
     from dataclasses import replace
 
-    condition = replace(sweep.condition, effective_irradiance=OWN_LIGHT, u_effective_irradiance=0.0)
+    condition = replace(
+        sweep.condition, effective_irradiance=OWN_LIGHT, u_effective_irradiance=1e-9 * OWN_LIGHT
+    )
     return replace(sweep, condition=condition)
+
+
+def _of_sweep(
+    options: SweepOptions, given: dict[str, Any], sheet: "Datasheet | None"
+) -> "MeasuredPanel":
+    """Return the panel by its sweep; what is missing is named by this command's own options."""
+    from ivkit.errors import SweepError
+    from ivkit.panel.measured_panel import measured_panel
+
+    fit = options.fit(given["sweep"])
+    try:
+        return measured_panel(fit, sheet, given["technology"])
+    except SweepError as error:
+        remedy = error.remedy
+        for option in ("--irradiance", "--temperature"):
+            remedy = remedy.replace(option, f"--sweep-{option[2:]}")
+        if "share" in given and "--sweep-irradiance" in remedy:
+            remedy += "; or --share, if the readings are of light that is a share of the sweep's"
+        raise SweepError(error.what, error.where, remedy) from None

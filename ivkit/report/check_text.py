@@ -7,18 +7,19 @@ import numpy as np
 from uncertainties import ufloat
 
 from ivkit.report.lamp_text import NEXT
+from ivkit.report.slips_text import likeliest, listed, slips_document
 from ivkit.report.text import bullets, number, percent, table, wrap
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
     from ivkit.verdict.limits import Limit
-    from ivkit.verdict.plausibility import Explanation, Judgement
+    from ivkit.verdict.plausibility import Judgement
     from ivkit.verdict.scene import Scene
 
 UNITS = {"power": "W", "voltage": "V", "current": "A"}
 WIDE = 80
-MOST_ROWS = 40
+MOST_ROWS = 20
 _WORDS = {
     "plausible": "what this panel should give in this light",
     "too high": "more than this panel should give in this light",
@@ -68,16 +69,6 @@ def what_next(found: "Judgement") -> str:
     return next(hints, f"find out the {first} better")
 
 
-def likeliest(slips: "Sequence[Explanation]", told_apart: bool) -> str:
-    """Return which slip it is, or that none or several may be."""
-    agreeing = [slip for slip in slips if slip.agrees]
-    if not agreeing:
-        return "No usual slip explains all of it."
-    if slips[0].agrees and told_apart:
-        return f"Likeliest slip: {_sized(slips[0])}."
-    return "More than one slip would explain it: the checks below tell them apart."
-
-
 def describe(
     found: "Judgement",
     scene: "Scene",
@@ -92,8 +83,7 @@ def describe(
     if len(limits) > 1:
         blocks.append("Also:\n" + bullets(map(str, limits[1:]), WIDE))
     if found.slips:
-        rows = [_slip(slip) for slip in found.slips[:5]]
-        blocks.append("What would explain it, likeliest first:\n" + "\n".join(rows))
+        blocks.append(listed(found.slips))
     if len(found.scores) > 1:
         blocks.append(
             wrap(
@@ -107,23 +97,6 @@ def describe(
     if notes:
         blocks.append("Assumed:\n" + bullets(dict.fromkeys(notes), WIDE))
     return "\n\n".join(blocks)
-
-
-def _sized(slip: "Explanation") -> str:
-    return f"{slip.name} ({slip.size})" if slip.size else slip.name
-
-
-def _slip(slip: "Explanation") -> str:
-    share = f"{percent(slip.belief)} of the belief"
-    if not slip.agrees:
-        share += "; does not explain all of it"
-    lines = [
-        wrap(
-            f"{_sized(slip)}: {slip.explains}. {share[0].upper()}{share[1:]}.", WIDE, "  - ", "    "
-        ),
-        wrap(f"To tell: {slip.check}.", WIDE, "    ", "    "),
-    ]
-    return "\n".join(lines)
 
 
 def _readings(found: "Judgement", scene: "Scene") -> str:
@@ -209,21 +182,6 @@ def document(
         ],
         "notes": list(dict.fromkeys(notes)),
     }
-
-
-def slips_document(slips: "Sequence[Explanation]") -> list[dict[str, Any]]:
-    """Return the slips of a verdict as JSON will hold them."""
-    return [
-        {
-            "name": slip.name,
-            "size": slip.size,
-            "explains": slip.explains,
-            "check": slip.check,
-            "belief": slip.belief,
-            "agrees": slip.agrees,
-        }
-        for slip in slips
-    ]
 
 
 def _pair(value: float, u: float) -> Any:

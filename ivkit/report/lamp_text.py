@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ivkit.curve.uncertainty import budget
+from ivkit.report.slips_text import listed
 from ivkit.report.sweep_text import KEY_POINTS, shown
 from ivkit.report.text import bullets, number, percent, table, wrap
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     from pandas import DataFrame
 
     from ivkit.panel.under_lamp import Panel, UnderLamp
+    from ivkit.verdict.plausibility import Explanation
 
 CAUTION = (
     "Caution: a lamp this near gets hot enough to burn skin, bench and panel; keep it off what "
@@ -74,11 +76,14 @@ def describe(
     sheet: "Panel",
     judged: str = "",
     distances: Sequence[tuple[float, "UnderLamp"]] = (),
+    slips: "Sequence[Explanation]" = (),
 ) -> str:
     """Return the prediction as text: answer, key points, light, budget, what was assumed."""
     blocks = [wrap(answer(found, sheet))]
     if judged:
         blocks.append(wrap(judged))
+    if slips:
+        blocks.append(listed(slips))
     rows = [
         [
             label,

@@ -15,7 +15,9 @@ from uncertainties import UFloat
 
 from ivkit.curve.uncertainty import budget
 from ivkit.panel.under_lamp import UnderLamp
-from ivkit.verdict.stated import Setting
+from ivkit.verdict.plausibility import Explanation, explain
+from ivkit.verdict.scene import Scene
+from ivkit.verdict.stated import Readings, Setting
 
 #: Names that a setting has for causes of its own.
 _OWN = {"distance": "distance of the lamp", "cell temperature": "cell temperature of the light"}
@@ -37,6 +39,33 @@ def setting_under(found: UnderLamp, sheet: Any, temp_cell: UFloat | float, **mor
     celsius = getattr(temp_cell, "nominal_value", temp_cell)
     kelvin = getattr(temp_cell, "std_dev", 0.0)
     return Setting(sheet, light, causes, float(celsius), float(kelvin), **more)
+
+
+def slips_under(
+    found: UnderLamp,
+    sheet: Any,
+    temp_cell: UFloat | float,
+    measured: UFloat,
+    load: float,
+    distance_m: float | None = None,
+) -> tuple[Explanation, ...]:
+    """Return the slips that explain a power read under this lamp, likeliest first.
+
+    Parameters
+    ----------
+    found, sheet, temp_cell
+        As in `setting_under`.
+    measured : UFloat
+        W, greater than 0.
+    load : float
+        ohm; NaN for maximum power.
+    distance_m : float, optional
+        From the lamp, m, where the light was reckoned from it.
+    """
+    setting = setting_under(found, sheet, temp_cell, distance_m=distance_m, u_distance_m=0.0)
+    share = max(measured.std_dev / measured.nominal_value, 1e-6)
+    reading = Readings.of(power=measured.nominal_value, load=load, distance=distance_m, u=share)
+    return explain(Scene(setting, reading))
 
 
 def light_of(found: UnderLamp) -> tuple[float, Mapping[str, float]]:
