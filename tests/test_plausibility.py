@@ -1,185 +1,208 @@
-"""Verdicts on simulated benches with a hidden slip or none, hard limits, and the command."""
+"""Verdicts on simulated benches with a hidden slip or none, and on single readings."""
 
-import json
 from collections import Counter
-from functools import partial
-from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import chdtri
 
-from ivkit.errors import SweepError
-from ivkit.verdict.limits import DETAILED_BALANCE, broken_limits
-from ivkit.verdict.plausibility import Readings, Scene, Setting, judge
+from ivkit.errors import RangeError, SweepError
+from ivkit.panel.datasheet import make_datasheet
+from ivkit.panel.sheet_file import SheetFile
+from ivkit.verdict.cases import Case, expected_of, scaled
+from ivkit.verdict.match import match
+from ivkit.verdict.plausibility import judge
+from ivkit.verdict.scene import Scene
 from ivkit.verdict.slips import SLIPS
-from tests.slip_benches import SHEET, bench, usable
+from ivkit.verdict.stated import Change, Readings, Setting
+from tests.slip_benches import SHOWN_BY, bench
 
-LABEL = Path(__file__).parent.parent / "datasheets" / "jetty_10W.toml"
+SHEET = make_datasheet(
+    SheetFile(
+        cells=36,
+        area_cm2=810,
+        isc_A=0.63,
+        voc_V=21.8,
+        imp_A=0.57,
+        vmp_V=17.6,
+        pmp_W=10.0,
+        isc_tolerance_pct=3,
+        voc_tolerance_pct=2,
+        pmp_tolerance_pct=4,
+        alpha_isc_pct_per_K=0.05,
+        beta_voc_pct_per_K=-0.33,
+    )
+)
+# Benches that nothing was tuned on; tuned was on seeds 700000 to 710140.
+SCORED, SOUND = 930_000, 980_000
 
 
-@pytest.mark.parametrize("count", [88, pytest.param(400, marks=pytest.mark.long)])
-def test_the_hidden_slip_is_ranked_first_in_80_and_in_the_first_three_in_95_of_100(count):
-    slips, first, third = usable(), 0, 0
-    for k in range(count):
-        hidden = slips[k % len(slips)]
-        names = [one.name for one in judge(bench(1000 + k, hidden)).slips]
-        first += names[:1] == [hidden.name]
-        third += hidden.name in names[:3]
-    assert first >= 0.80 * count
-    assert third >= 0.95 * count
+def _ranks(seeds):
+    """Return the place of the hidden slip on each bench, from 1; infinite where it is not named."""
+    ranks = []
+    for seed in seeds:
+        hidden = list(SHOWN_BY)[(seed - SCORED) % len(SHOWN_BY)]
+        names = [slip.name for slip in judge(bench(seed, hidden)).slips]
+        ranks.append(names.index(hidden) + 1 if hidden in names else np.inf)
+    return np.array(ranks)
 
 
-@pytest.mark.parametrize("count", [100, pytest.param(400, marks=pytest.mark.long)])
-def test_without_a_slip_the_readings_are_plausible(count):
-    words = Counter(judge(bench(k)).verdict for k in range(count))
-    assert words["plausible"] >= 0.94 * count
+@pytest.mark.long
+def test_the_hidden_slip_is_first_on_80_and_in_the_first_three_on_95_of_100_benches():
+    ranks = _ranks(range(SCORED, SCORED + 400))
+    assert np.mean(ranks == 1) >= 0.80
+    assert np.mean(ranks <= 3) >= 0.95
+
+
+@pytest.mark.long
+def test_without_a_slip_94_of_100_benches_are_plausible():
+    words = Counter(judge(bench(seed)).verdict for seed in range(SOUND, SOUND + 400))
+    assert words["plausible"] >= 0.94 * 400
+
+
+def test_every_slip_in_turn_and_as_many_benches_without_one():
+    # The long tests above hold the figures asked for; this many benches can tell a break only.
+    ranks = _ranks(range(SCORED, SCORED + len(SHOWN_BY)))
+    assert np.mean(ranks == 1) >= 0.80
+    assert np.mean(ranks <= 3) >= 0.85
+    words = Counter(judge(bench(seed)).verdict for seed in range(SOUND, SOUND + 14))
+    assert words["plausible"] >= 12
 
 
 def test_there_are_fifteen_slips_or_more_each_with_its_check():
     assert len(SLIPS) >= 15
     assert len({slip.name for slip in SLIPS}) == len(SLIPS)
     assert all(slip.explains and slip.check and slip.prior > 0 for slip in SLIPS)
+    assert set(SHOWN_BY) <= {slip.name for slip in SLIPS}
 
 
-def _one(power, load=33.0, irradiance=800.0, u=None, **more):
-    setting = Setting(SHEET, irradiance, 0.05 * irradiance if u is None else u, 30.0, 3.0)
-    one = Readings(np.array([load]), np.array([0.0]), power=np.array([power]), **more)
-    return judge(Scene(setting, one))
+def _setting(irradiance=800.0, u=0.05, **more):
+    light = {"irradiance": u} if u else {}
+    return Setting(SHEET, irradiance, light, 30.0, 3.0, **more)
+
+
+def _one(power, load=33.0, u=0.05, **more):
+    return judge(Scene(_setting(u=u), Readings.of(power=power, load=load, **more)))
 
 
 def test_one_reading_is_judged_by_its_en_number():
     # ISO 13528: difference over the root sum of squares of the expanded uncertainties, k = 2.
-    found = _one(7.5)
+    found = _one(7.5, u_load=0.0)
     u = np.hypot(0.02 * 7.5, float(found.u_predicted[0]))
-    assert found.en == pytest.approx((7.5 - float(found.predicted[0])) / (2 * u))
+    # The meter's last digit is not known here: a hundred-thousandth of Isc times Voc stands for it.
+    assert found.en == pytest.approx((7.5 - float(found.predicted[0])) / (2 * u), rel=1e-3)
     assert found.verdict == "plausible"
     assert _one(4.0).verdict == "too low"
     assert _one(12.0).verdict == "too high"
 
 
 def test_a_prediction_that_is_too_wide_tells_nothing_and_names_what_to_measure():
-    found = _one(7.0, u=400.0)
+    found = _one(7.0, u=0.5)
     assert found.verdict == "cannot tell"
     assert next(iter(found.budget)) == "irradiance"
+
+
+def test_readings_that_share_causes_are_held_against_their_full_covariance():
+    # The covariance written out in full and solved by numpy, against Woodbury's identity.
+    load = np.array([10.0, 33.0, 100.0])
+    given = Readings.of(
+        voltage=np.array([5.0, 14.0, 19.0]), current=np.array([0.5, 0.42, 0.19]), load=load
+    )
+    scene = Scene(_setting(), given)
+    expected = expected_of(scene, Case())
+    names = ("voltage", "current")
+    d = np.concatenate([np.log(getattr(given, n) / expected.values[n]) for n in names])
+    moves = np.concatenate([expected.moves[n] for n in names], axis=1)
+    covariance = moves.T @ moves
+    for place in range(2):  # half of a meter's doubt is common to its readings
+        common = np.repeat(np.arange(2) == place, 3) * given.u / np.sqrt(2)
+        covariance += np.outer(common, common)
+    for k in range(3):  # a load moves the voltage and the current of its reading together
+        slope = np.zeros(6)
+        slope[[k, 3 + k]] = [expected.by_load[n][k] * given.u_load for n in names]
+        covariance += np.outer(slope, slope)
+    v_oc, i_sc = expected.values["v_oc"], expected.values["i_sc"]
+    floor = np.concatenate([1e-3 * v_oc, 1e-3 * i_sc])
+    size = np.concatenate([expected.values[n] for n in names])
+    covariance += np.diag(given.u**2 + (floor / size) ** 2)
+    found = match(scene, expected)
+    assert found.chi_square == pytest.approx(d @ np.linalg.solve(covariance, d), rel=1e-9)
+    assert found.freedom == 6
+
+
+def test_the_angle_takes_the_cosine_and_the_glass():
+    # Martin and Ruiz (2001) with a_r 0.16, worked out by mpmath: 0.957912 at 60 deg.
+    setting = _setting(u_stray=0.0, u_angle=0.0)
+    scene = Scene(setting, Readings.of(current=np.full(2, 0.5), load=0.0, angle=[0.0, 60.0]))
+    i_sc = scene.expect().values["i_sc"]
+    # Isc = IL / (1 + Rs/Rsh) but for the diode's own share, and Rsh goes as 1/S (De Soto).
+    panel, light = SHEET.panel(), 0.5 * 0.957912
+    leak = panel.resistance_series / panel.resistance_shunt * 0.8
+    assert i_sc[1] / i_sc[0] == pytest.approx(light * (1 + leak) / (1 + leak * light), rel=1e-5)
+
+
+def test_a_distance_takes_the_square():
+    setting = _setting(100.0, distance_m=0.5)
+    scene = Scene(setting, Readings.of(current=np.ones(2), load=0.0, distance=[0.5, 1.0]))
+    i_sc = scene.expect().values["i_sc"]
+    assert i_sc[1] / i_sc[0] == pytest.approx(0.25, rel=2e-3)
 
 
 def test_a_hundredfold_rise_on_one_load_is_plausible():
     # Common practice, no source: with one fixed load, turned from far off axis to facing a lamp,
     # from about 5 mW to 0.5 W. A cosine alone would make it six.
-    load = np.array([8.0, 8.0])
-    power = np.array([0.005, 0.5])
+    load, power = np.array([8.0, 8.0]), np.array([0.005, 0.5])
     volts = np.sqrt(power * load)
-    readings = Readings(load, np.array([81.0, 0.0]), volts, volts / load)
-    found = judge(Scene(Setting(SHEET, 395.0, 40.0, 30.0, 3.0), readings))
-    assert found.verdict == "plausible"
+    readings = Readings.of(voltage=volts, current=volts / load, load=load, angle=[81.0, 0.0])
+    assert judge(Scene(_setting(395.0, 0.1), readings)).verdict == "plausible"
 
 
 def test_a_panel_gives_several_times_more_outdoors_than_under_a_lamp():
     # Common practice, no source.
-    setting = partial(Setting, SHEET, u_irradiance=10.0, temp_cell=30.0, u_temp_cell=3.0)
-    load = Readings(np.array([np.nan]), np.array([0.0]), power=np.array([1.0]))
-    sun, lamp = (
-        float(judge(Scene(setting(irradiance=g), load)).predicted[0]) for g in (800.0, 140.0)
-    )
+    reading = Readings.of(power=1.0, load=np.nan)
+    sun, lamp = (float(judge(Scene(_setting(g), reading)).predicted[0]) for g in (800.0, 140.0))
     assert 4 < sun / lamp < 8
 
 
-def test_nothing_gives_more_than_detailed_balance():
-    # Ruehle, Solar Energy 130 (2016) 139: 33.77 % at 1.34 eV.
-    assert DETAILED_BALANCE[1.34][2] == pytest.approx(0.3377, abs=2e-4)
-    assert broken_limits(power=16.0, irradiance=1000.0, area_m2=0.05) == []
-    (limit,) = broken_limits(power=17.0, irradiance=1000.0, area_m2=0.05)
-    assert str(limit).startswith("impossible: power is 17 W")
-    assert broken_limits(voltage=36.0, cells=36)
-    assert not broken_limits(voltage=24.0, cells=36)
-    # Yordanov et al. (2013): 1528 W/m2 was seen at a cloud's edge; 2 kW/m2 never.
-    assert not broken_limits(irradiance=1528.0, outdoors=True)
-    assert broken_limits(irradiance=2100.0, outdoors=True)
+def test_sixty_readings_of_many_are_enough_to_try_slips_on():
+    load = np.tile([10.0, 33.0, 100.0], 100)
+    true = Scene(_setting(), Readings.of(voltage=1.0, current=1.0, load=load)).expect().values
+    readings = Readings.of(voltage=true["voltage"] / 7.7, current=true["current"], load=load)
+    found = judge(Scene(_setting(), readings))
+    assert found.freedom == 600
+    assert found.chi_square > chdtri(600, 0.02)
+    assert found.tried_on == 60
+    assert found.slips[0].name == "divider factor forgotten"
+
+
+def test_a_slip_that_changes_nothing_is_not_named():
+    # Nothing of the usual makes a panel give ten million times its voltage: of power alone, the
+    # units of a voltmeter are no explanation either.
+    names = [slip.name for slip in _one(7e-3, load=33.0).slips]
+    assert "mW taken for W" in names
+    assert "mA taken for A" not in names
+    assert "mV taken for V" not in names
+
+
+def test_a_written_factor_scales_voltage_current_and_their_product():
+    scene = Scene(_setting(), Readings.of(voltage=10.0, current=0.5, load=33.0))
+    plain, written = scene.expect(), scaled(2.0, 3.0)(scene.expect(), scene)
+    assert written.values["power"] == pytest.approx(6.0 * plain.values["power"])
+
+
+def test_one_shaded_cell_holds_the_current_down():
+    # Closed form for short circuit, no bypass diode: the shaded cell's photocurrent and what its
+    # shunt and breakdown let through in reverse; here it must be between a half and all of it.
+    scene = Scene(_setting(), Readings.of(current=0.5, load=33.0))
+    whole = scene.expect().values["current"][0]
+    shaded = scene.expect(Change(shaded=0.5)).values["current"][0]
+    assert shaded < whole
 
 
 def test_no_reading_is_nothing_to_check():
     with pytest.raises(SweepError, match="no voltage, current or power to check"):
-        judge(Scene(Setting(SHEET, 100.0, 5.0), Readings(np.array([1.0]), np.array([0.0]))))
-
-
-@pytest.fixture
-def run(command_line):
-    return partial(command_line, "check", "--datasheet", LABEL)
-
-
-def words(text):
-    return " ".join(text.split())
-
-
-def test_one_reading_from_options(run):
-    status, out, err = run("--power", 7, "--load", 33, "--irradiance", 800)
-    assert (status, err) == (0, "")
-    assert words(out).startswith("Plausible: the power is what this panel")
-    status, out, _ = run("--power", 0.2, "--load", 33, "--irradiance", 800)
-    assert status == 1
-    assert "Too low" in out
-
-
-def test_a_table_with_a_forgotten_divider_names_it(run, tmp_path):
-    (tmp_path / "t.csv").write_text(
-        "# invented\nload_ohm,voltage_V,current_A\n10,0.62,0.48\n22,1.37,0.47\n33,1.93,0.44\n"
-        "68,2.45,0.27\n220,2.60,0.09\n"
-    )
-    status, out, _ = run("t.csv", "--irradiance", 800, "--json", "-")
-    assert status == 1
-    document = json.loads(out)
-    assert document["verdict"] == "too low"
-    assert document["slips"][0]["name"] == "divider factor forgotten"
-    assert set(document["measured"]) == {"value", "u"}
-    status, out, _ = run("t.csv", "--irradiance", 800)
-    assert "Likeliest slip: divider factor forgotten" in words(out)
-
-
-def test_the_panel_may_be_known_by_its_sweep(command_line):
-    examples = LABEL.parent.parent / "examples"
-    status, out, err = command_line(
-        "check",
-        examples / "shed_check.csv",
-        "--sweep",
-        examples / "jetty_sweep.csv",
-        "--bench",
-        examples / "jetty.toml",
-        "--irradiance",
-        140,
-        "--u-irradiance",
-        10,
-        "--temperature",
-        33,
-    )
-    assert (status, err) == (0, "")
-    # Both are of the same invented panel, in the sun and under the lamp.
-    assert words(out).startswith("Plausible: the 6 readings together are")
-
-
-def test_more_than_the_light_holds_is_called_impossible(run):
-    status, out, _ = run("--power", 7, "--load", 33, "--lux", 6000, "--source", "halogen")
-    assert status == 1
-    assert out.startswith("Impossible: power is 7 W")
-
-
-@pytest.mark.parametrize(
-    ("table", "arguments", "message"),
-    [
-        (None, ("--irradiance", 800), "give a TABLE, or a reading"),
-        (None, ("--power", 1), "either --irradiance, or --lux"),
-        (None, ("--power", 1, "--lux", 1), "--lux says nothing without --source"),
-        (None, ("--power", "nan", "--irradiance", 1), "not a finite number"),
-        (None, ("--power", 1, "--irradiance", 800, "--angle", 95), "outside -90 to 90"),
-        ("angle,V\n0,1\n95,1\n", ("--irradiance", 800, "--load", 8), "95"),
-        ("x,y\n1,2\n", ("--irradiance", 800), "t.csv"),
-        ("angle,V\n0,1\n0.5,1\n1.0,1\n1.5,1\n", ("--irradiance", 800, "--load", 8), "radian"),
-    ],
-)
-def test_bad_input_is_a_line_and_status_2(run, tmp_path, table, arguments, message):
-    if table is not None:
-        (tmp_path / "t.csv").write_text(table)
-        arguments = ("t.csv", *arguments)
-    status, out, err = run(*arguments)
-    assert (status, out) == (2, "")
-    assert message in err
-    assert "Traceback" not in err
+        Readings.of(load=1.0)
+    with pytest.raises(SweepError, match="no load is stated"):
+        Readings.of(power=1.0)
+    with pytest.raises(RangeError, match="makes no readings"):
+        _setting(0.0)

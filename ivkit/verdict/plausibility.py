@@ -260,9 +260,11 @@ class _Shown:
 
     @property
     def width(self) -> float:
-        """Expanded uncertainty of measured less predicted, as a share: of the middle reading."""
+        """Expanded uncertainty of measured less predicted, as a share: half of the readings have
+        this, or less.
+        """
         moved = np.sum(self.moves**2, axis=0) + self.of_load**2 + self.share**2
-        return float(2.0 * np.nanmedian(np.sqrt(moved)))
+        return float(2.0 * np.nanquantile(np.sqrt(moved), 0.5, method="inverted_cdf"))
 
     @property
     def predictions(self) -> tuple[UFloat, ...]:
