@@ -56,7 +56,10 @@ def answer(found: "Judgement", limits: "Sequence[Limit]" = ()) -> str:
         said += f"Read {read}, to be expected {expected}"
     else:
         said += f"Furthest off: {read} where {expected} is to be expected"
-    said += f" (E_n = {found.en:.2f}, agreement up to 1)."
+    if found.verdict == "plausible" and abs(found.en) > 1:
+        said += f" (E_n = {found.en:.2f}: alone it would not agree, one of so many may)."
+    else:
+        said += f" (E_n = {found.en:.2f}, agreement up to 1)."
     if found.verdict == "cannot tell":
         said += f" To know more, {what_next(found)}."
     return said

@@ -14,8 +14,9 @@ SHOWN = 5
 
 def listed(slips: "Sequence[Explanation]") -> str:
     """Return the likeliest slips, each with its check."""
-    rows = [_slip(slip) for slip in slips[:SHOWN]]
-    return "What would explain it, likeliest first:\n" + "\n".join(rows)
+    agreeing = any(slip.agrees for slip in slips)
+    head = "What would explain it, likeliest first:" if agreeing else "What comes nearest:"
+    return "\n".join((head, *(_slip(slip, agreeing) for slip in slips[: SHOWN if agreeing else 2])))
 
 
 def likeliest(slips: "Sequence[Explanation]", told_apart: bool) -> str:
@@ -32,14 +33,13 @@ def _sized(slip: "Explanation") -> str:
     return f"{slip.name} ({slip.size})" if slip.size else slip.name
 
 
-def _slip(slip: "Explanation") -> str:
-    share = f"{percent(slip.belief)} of the belief"
-    if not slip.agrees:
-        share += "; does not explain all of it"
+def _slip(slip: "Explanation", agreeing: bool) -> str:
+    """Return a slip and its check; how far it is believed only where some slip explains it all."""
+    share = f" {percent(slip.belief)} of the belief." if agreeing else ""
+    if agreeing and not slip.agrees:
+        share = f" {percent(slip.belief)} of the belief, but it does not explain all of it."
     lines = [
-        wrap(
-            f"{_sized(slip)}: {slip.explains}. {share[0].upper()}{share[1:]}.", WIDE, "  - ", "    "
-        ),
+        wrap(f"{_sized(slip)}: {slip.explains}.{share}", WIDE, "  - ", "    "),
         wrap(f"To tell: {slip.check}.", WIDE, "    ", "    "),
     ]
     return "\n".join(lines)
