@@ -5,6 +5,9 @@ Each one says what is wrong, where, and what to do about it, and prints as one l
 not know ivkit can still catch it.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class IvkitError(Exception):
     """Base of every error that ivkit raises on purpose.
@@ -51,3 +54,24 @@ class SweepError(IvkitError, ValueError):
 
 class RangeError(IvkitError, ValueError):
     """A physical quantity outside the range where it has a meaning."""
+
+
+@contextmanager
+def about(name: str) -> Iterator[None]:
+    """Name the file that a computation rests on in the errors that come out of it.
+
+    Examples
+    --------
+    >>> with about("log.csv"):
+    ...     raise RangeError("no light brings 9 W out of this panel")
+    Traceback (most recent call last):
+        ...
+    ivkit.errors.RangeError: log.csv: no light brings 9 W out of this panel
+    """
+    try:
+        yield
+    except IvkitError as error:
+        if not name or name in error.where:
+            raise
+        where = f"{name}, {error.where}" if error.where else name
+        raise type(error)(error.what, where, error.remedy) from None

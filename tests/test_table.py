@@ -2,6 +2,7 @@
 
 import datetime
 import io
+import re
 from pathlib import Path
 
 import numpy as np
@@ -375,3 +376,21 @@ def test_separator_and_marks_are_said_where_they_are_not_comma_and_point():
     assert "read cells separated by semicolons" in notes
     assert "read the comma as decimal mark" in notes
     assert "read . as mark between thousands" in notes
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (
+            "U/V,I/A\n1,1\n1e308,1\n",
+            "row 3, column 'U/V': '1e308' V is no voltage that can be; corr",
+        ),
+        ("U/V,I/mA\n1,-2e12\n", "row 2, column 'I/mA': '-2e12' mA is no current that can be"),
+        ("R,U\n1e30,1\n", "row 2, column 'R': '1e30' ohm is no load that can be"),
+        ("T_degC,U\n298.2,1\n", "row 2, column 'T_degC': '298.2' degC is no temperature that can"),
+        ("voltage_code,I/A\n1e99,1\n", "'1e99' counts is no voltage code that can be"),
+    ],
+)
+def test_numbers_that_no_panel_gives_are_refused_at_their_place(text, message):
+    with pytest.raises(TableError, match=re.escape(message)):
+        read(text)

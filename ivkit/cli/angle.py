@@ -208,7 +208,8 @@ def read_angles(
         with np.errstate(divide="ignore", invalid="ignore"):
             load = v / i
     if power is None and v is not None and load is not None:
-        power = v**2 / load
+        with np.errstate(divide="ignore", invalid="ignore"):
+            power = v**2 / load
     if power is None or load is None:
         raise TableError("holds no power and load", path, "give V and I, or V or P with --load OHM")
     good = np.isfinite(angle) & np.isfinite(power) & np.isfinite(load) & (load > 0)

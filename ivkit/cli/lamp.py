@@ -40,7 +40,10 @@ def command(
     assumed: list[str] = []
     sheet = panel_of(given, set_up, bench, datasheet, module, files)
     if given["distance"] is None:
-        raise click.UsageError("--distance is missing: metres from the lamp to the panel's centre")
+        silent = f" ({files[0]} gives none either)" if set_up is not None else ""
+        raise click.UsageError(
+            f"--distance is missing: metres from the lamp to the panel's centre{silent}"
+        )
 
     from ivkit.cli.lamp_parts import cell_temperature, face_of, shape_of, strength_of, uncertain
     from ivkit.panel.under_lamp import under_lamp

@@ -59,8 +59,9 @@ def panel_of(
         files += [datasheet] if datasheet else []
     named = datasheet is not None or module is not None
     if given["sweep"] is None and not named:
+        silent = f"; {files[0]} names no datasheet" if set_up is not None and files else ""
         raise click.UsageError(
-            "name the panel with --datasheet FILE, --module NAME or --sweep FILE"
+            f"name the panel with --datasheet FILE, --module NAME or --sweep FILE{silent}"
         )
     panel: Panel | None = load_panel(datasheet, module) if named else None
     if given["sweep"] is not None:

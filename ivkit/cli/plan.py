@@ -62,26 +62,30 @@ def command(
 
     Example: ivkit plan --datasheet panel.toml --irradiance 140 --temperature 33
     """
+    from ivkit.errors import about
     from ivkit.report.plan_text import describe_plan, plan_document, plan_frame
     from ivkit.verdict.plan import plan_sweep
 
     if sweep is not None and (datasheet or module):
         raise click.UsageError("give either a SWEEP or a datasheet to plan from")
     model = _measured(sweep, options) if sweep else _promised(datasheet, module, options)
-    plan = plan_sweep(
-        model,
-        options.load_bench(),
-        count=count,
-        aim=aim,
-        series=series.upper(),
-        drawer=_loads(drawer),
-        ends=not no_ends,
-    )
+    inputs = options.files(tuple(name for name in (sweep, datasheet) if name))
+    bench, loads = options.load_bench(), _loads(drawer)
+    with about(", ".join(inputs)):
+        plan = plan_sweep(
+            model,
+            bench,
+            count=count,
+            aim=aim,
+            series=series.upper(),
+            drawer=loads,
+            ends=not no_ends,
+        )
     output.deliver(
         describe_plan(plan),
         plan_document(plan),
         lambda: plan_frame(plan),
-        inputs=options.files(tuple(name for name in (sweep, datasheet) if name)),
+        inputs=inputs,
     )
 
 

@@ -283,6 +283,7 @@ def _from_file(
     air: tuple[float, float],
 ) -> "tuple[Sky, str, list[Mount]]":
     """Return the sky of a weather file, its time in words, and the mounts."""
+    from ivkit.errors import about
     from ivkit.light.mount import coarsest_step
     from ivkit.light.place import midnight, time_zone
     from ivkit.light.weather_file import read_weather
@@ -298,4 +299,5 @@ def _from_file(
     when = f"on {day}" if day else f"in {year}" if year else f"from {first:%Y-%m-%d}"
     if not day and not year:
         when += f" to {last:%Y-%m-%d}"
-    return weather.sky(*air), when, chosen
+    with about(path):
+        return weather.sky(*air), when, chosen

@@ -137,6 +137,7 @@ def command(
     if sweep_file == "-" and log_file == "-":
         raise click.UsageError("standard input (-) can be read only once")
 
+    from ivkit.errors import about
     from ivkit.readings.log import read_log
     from ivkit.verdict.drive import Drive
     from ivkit.verdict.log import clean
@@ -173,19 +174,21 @@ def command(
         load, u_load = _load(load_ohm, max_power, powers, bench, remarks)
         if load is not None or max_power:
             panel = Panel(load, u_load, facing, remarks)
-            if fit is not None:
-                law, facing = panel.of_sweep(fit, diffuse, u_diffuse, same_light, u_facing)
-            else:
-                law, facing = panel.of_sheet(sheet, diffuse, u_diffuse, options, bench)
-    found = track(
-        log,
-        law,
-        facing,
-        None if drive_power is None else Drive(drive_power, drive_idle or 0.0),
-        u_angle=u_angle,
-        tilt_is=tilt_is,
-        unit_said=raw.unit_said,
-    )
+            with about(raw.name):
+                if fit is not None:
+                    law, facing = panel.of_sweep(fit, diffuse, u_diffuse, same_light, u_facing)
+                else:
+                    law, facing = panel.of_sheet(sheet, diffuse, u_diffuse, options, bench)
+    with about(raw.name):
+        found = track(
+            log,
+            law,
+            facing,
+            None if drive_power is None else Drive(drive_power, drive_idle or 0.0),
+            u_angle=u_angle,
+            tilt_is=tilt_is,
+            unit_said=raw.unit_said,
+        )
 
     from ivkit.report.track_document import document, frame
     from ivkit.report.track_text import describe

@@ -91,20 +91,25 @@ def read_weather(
 
 
 def _from_pvlib(name: str, text: str, kind: str, year: int | None, place: Place | None) -> Weather:
+    import warnings
+
     import pandas as pd
     from pvlib import iotools
 
     try:
-        if kind == "TMY3":
-            frame, about = iotools.read_tmy3(
-                io.StringIO(text), coerce_year=COMMON_YEAR, map_variables=True
-            )
-            # TMY3 stamps the end of the hour.
-            shift, title = -30, str(about["Name"]).strip('" ').title()
-        else:
-            frame, about = iotools.read_epw(io.StringIO(text))
-            # EPW stamps the end too, but pvlib's reader already gives the beginning.
-            shift, title = 30, str(about["city"]).strip('" ')
+        with warnings.catch_warnings():
+            # Columns with a word among numbers; those that are used are turned into numbers here.
+            warnings.simplefilter("ignore", pd.errors.DtypeWarning)
+            if kind == "TMY3":
+                frame, about = iotools.read_tmy3(
+                    io.StringIO(text), coerce_year=COMMON_YEAR, map_variables=True
+                )
+                # TMY3 stamps the end of the hour.
+                shift, title = -30, str(about["Name"]).strip('" ').title()
+            else:
+                frame, about = iotools.read_epw(io.StringIO(text))
+                # EPW stamps the end too, but pvlib's reader already gives the beginning.
+                shift, title = 30, str(about["city"]).strip('" ')
         light = {
             key: frame[key].to_numpy(dtype=float, copy=True)
             for key in ("ghi", "dni", "dhi", "temp_air", "wind_speed")
@@ -265,6 +270,13 @@ def _times(column: tuple[str, list[str]], zone: Any, name: str, line_of: list[in
             f"{name}, line {line_of[at]}",
             "write it as 2026-06-21T12:00",
         ) from None
+    odd = np.flatnonzero((times.year < 1900) | (times.year > 2200))
+    if len(odd):
+        raise TableError(
+            f"{texts[odd[0]]!r} is a time of no weather",
+            f"{name}, line {line_of[odd[0]]}",
+            "write it as 2026-06-21T12:00",
+        )
     own = [bool(_OFFSET.search(text) and len(text) > 10) for text in texts]
     if all(own):
         return times.tz_convert(zone) if zone is not None else times

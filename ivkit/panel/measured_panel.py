@@ -17,6 +17,7 @@ from uncertainties import UFloat, ufloat
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.fit import Fit
 from ivkit.curve.many import PARAMETERS
+from ivkit.errors import SweepError
 from ivkit.light.incidence import IncidenceAngleModifier, martin_ruiz
 from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
 from ivkit.panel.datasheet import Datasheet
@@ -109,11 +110,27 @@ class MeasuredPanel:
         shunt_exponent : float
             With which the panel will be asked for faint light (`ivkit.panel.low_light`): in the
             sweep's own light it has the sweep's own shunt, whatever the exponent.
+
+        Raises
+        ------
+        SweepError
+            No light, saturation current, slope or irradiance is left with such shifts.
         """
         off = np.zeros(len(_MOVED))
         for name, amount in (shifts or {}).items():
             off += amount * self.shifts[name]
-        moved = np.where(_BY_SHARE, self.estimates * np.exp(off), self.estimates + off)
+        with np.errstate(over="ignore"):
+            moved = np.where(_BY_SHARE, self.estimates * np.exp(off), self.estimates + off)
+        if (
+            not np.all(np.isfinite(moved))
+            or not np.all(moved[[0, 1, 4, 5]] > 0)
+            or abs(moved[6]) > 200
+        ):
+            raise SweepError(
+                "one standard uncertainty off, its curve is none that a panel can have",
+                self.name,
+                "check the tolerances in the bench file, or take a better sweep",
+            )
         il, i0, rs, g, a, light, heat, alpha, gap = (float(x) for x in moved)
         # Below LOW_LIGHT in_faint_light will take this out of the shunt again.
         g *= min(light / LOW_LIGHT, 1.0) ** (1.0 - shunt_exponent)

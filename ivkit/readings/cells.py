@@ -24,6 +24,21 @@ from ivkit.readings.written_number import (
 # Beyond these, a value without a unit is worth a word: no small panel gives it.
 _MUCH = {"voltage": 200.0, "current": 50.0, "power": 2000.0}
 
+# Beyond these, either way, no panel, meter or clock ever was: a slip of the finger, or damage.
+# Generous, for any unit and any logger; only infinity, an open circuit, is a larger load.
+_BEYOND = {
+    "voltage": 1e6,
+    "current": 1e6,
+    "power": 1e9,
+    "load": 1e15,
+    "irradiance": 1e6,
+    "illuminance": 1e9,
+    "angle": 1e6,
+    "distance": 1e6,
+}
+_COLDEST, _HOTTEST = -90.0, 200.0  # degC, as the option --temperature and the bench have it
+_BEYOND_ALL = 1e15
+
 
 class Column:
     """One column on its way from cells to numbers.
@@ -77,6 +92,7 @@ class Column:
             )
         if self.quantity == "load":
             self._refuse_negative(cells, rows)
+        self._refuse_beyond(cells, rows)
 
     def finish(self) -> tuple[NDArray[np.float64], list[str]]:
         """Return all values in the base unit, and what was understood."""
@@ -176,3 +192,20 @@ class Column:
                 self._place(rows[k]),
                 "correct the value or leave the cell blank",
             )
+
+    def _refuse_beyond(self, cells: Sequence[str], rows: Sequence[int]) -> None:
+        values = self._parts[-1]
+        with np.errstate(invalid="ignore"):
+            if self.quantity == "temperature":
+                beyond = (values < _COLDEST) | (values > _HOTTEST)
+                remedy = "give the temperature of cells or air in degC; 298 K is 25 degC"
+            else:
+                beyond = np.abs(values) > _BEYOND.get(self.quantity, _BEYOND_ALL)
+                beyond &= np.isfinite(values) | (self.quantity != "load")
+                remedy = "correct the value or its unit, or leave the cell blank"
+        if beyond.any():
+            k = int(np.flatnonzero(beyond)[0])
+            label = self.quantity.replace("_", " ")
+            unit = self.unit.name if self.unit else BASE_UNITS[self.quantity]
+            what = f"'{shown(cells[k])}'" + f" {unit}" * bool(unit)
+            raise TableError(f"{what} is no {label} that can be", self._place(rows[k]), remedy)

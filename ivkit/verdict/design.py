@@ -40,9 +40,11 @@ class Information:
         """Return the standard uncertainty of Pmp from noise alone with these loads, W."""
         matrix = self.rows[chosen].T @ self.rows[chosen]
         try:
-            return float(np.sqrt(self.power @ np.linalg.solve(matrix, self.power)))
+            variance = float(self.power @ np.linalg.solve(matrix, self.power))
         except np.linalg.LinAlgError:
             return np.inf
+        # Readings that all tell the same make a matrix that rounding alone keeps from singular.
+        return float(np.sqrt(variance)) if variance > 0 else np.inf
 
     def log_volume(self, chosen: ArrayLike) -> float:
         """Return the logarithm of the volume of the five-parameter ellipsoid, up to a constant."""
