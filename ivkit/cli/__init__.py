@@ -24,6 +24,7 @@ COMMANDS = {
     "check": "Is this reading, or this table of readings, plausible.",
     "track": "What a log of a turning panel says, against physics.",
     "sun": "What tracking is worth here, on this day or in this year.",
+    "simulate": "Readings as this bench would write them, for teaching and trying out.",
     "batch": "Many sweeps, one row each.",
     "report": "The whole bench as one HTML page.",
 }

@@ -1,6 +1,6 @@
 """A sweep as a bench would write it, of a panel that is known, with or without a fault."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -9,14 +9,15 @@ from numpy.typing import ArrayLike, NDArray
 from ivkit.bench import Bench, CurrentChannel, FrontEnd, VoltageChannel
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.string import SeriesString
-from ivkit.errors import SweepError
+from ivkit.errors import RangeError, SweepError
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.readings.broken import Break, Course, Setting
-from ivkit.readings.circuit import nominal_scale
+from ivkit.readings.circuit import causes, nominal_parts, nominal_scale
 from ivkit.readings.simulated import draw_hidden, load_at_panel, write_readings
 
 Array = NDArray[np.float64]
 USUAL_CELLS = 36  # where a shaded cell needs cells and nobody says how many
+FEWEST_LOADS = 12  # so many that something can go wrong in the midst of a sweep
 
 
 @dataclass(frozen=True)
@@ -26,17 +27,21 @@ class Simulated:
     Attributes
     ----------
     columns : dict of str to ndarray, shape (N,)
-        ``load`` as stated (ohm), then ``voltage`` and ``current`` (V, A) or their codes.
+        ``load`` as stated (ohm), then ``voltage`` and ``current`` (V, A) or their codes, and
+        ``temperature`` (degC) where the bench has a sensor for it.
     truth : dict
         For JSON: the panel, the key points, the hidden errors, the fault.
     voltage, current : ndarray, shape (N,)
         At the panel's terminals, V and A, as they were; of the rows before any was copied.
+    current_in_volts : bool
+        Whether the current column holds volts at the converter.
     """
 
     columns: dict[str, Array]
     truth: dict[str, Any]
     voltage: Array = field(repr=False)
     current: Array = field(repr=False)
+    current_in_volts: bool = False
 
 
 def simulate(
@@ -47,6 +52,7 @@ def simulate(
     rng: np.random.Generator,
     bench: Bench | None = None,
     broken: Break | None = None,
+    drift: float = 0.0,
 ) -> Simulated:
     """Take a sweep of a known panel on a bench whose parts are off at random.
 
@@ -64,11 +70,15 @@ def simulate(
         Without a front end in it: two hand-held meters of 4000 counts with 0.1 % of noise.
     broken : Break, optional
         What goes wrong, from `ivkit.readings.broken.BREAKS`.
+    drift : float
+        By which share the light changes from the first reading to the last.
 
     Raises
     ------
     SweepError
-        No load is left, or none was given.
+        No load is left, none was given, or so few that a fault cannot show.
+    RangeError
+        A fault that this bench cannot have.
     """
     bench = bench or Bench()
     model = panel.at(effective_irradiance, temp_cell)
@@ -82,6 +92,13 @@ def simulate(
         1.0 / nominal_scale(front_end, "voltage"),
     )
     course = Course.plain(loads)
+    if broken is not None and course.loads.size < FEWEST_LOADS:
+        raise SweepError(
+            f"{course.loads.size} loads are too few for a fault to show",
+            "--loads",
+            f"take at least {FEWEST_LOADS}",
+        )
+    course = replace(course, light=1.0 + drift * np.linspace(0.0, 1.0, course.loads.size))
     if broken is not None and broken.course is not None:
         course = broken.course(course, setting, rng)
     if not course.loads.size:
@@ -96,11 +113,11 @@ def simulate(
     v, i = _operating_points(panel, effective_irradiance, temp_cell, course, seen)
     written = write_readings(v, i, front_end, rng, hidden)
     columns = {"load": course.loads, **written}
+    if bench.condition.u_temp_cell_degC and bench.condition.temp_cell_degC is None:
+        sensor = rng.normal(0.0, bench.condition.u_temp_cell_degC)
+        columns["temperature"] = np.round(temp_cell + course.warming + sensor, 1)
     if broken is not None and broken.columns is not None:
-        columns = broken.columns(columns, setting, rng)
-        if front_end.converter is not None:  # a code stays one, whatever was done to it
-            top = front_end.converter.top
-            columns = {k: np.clip(x, 0, top) if "code" in k else x for k, x in columns.items()}
+        columns = _spoilt(columns, broken, front_end, setting, rng)
     truth = {
         "condition": {"irradiance_W_m2": effective_irradiance, "temp_cell_degC": temp_cell},
         "single_diode": _parameters(model),
@@ -113,13 +130,63 @@ def simulate(
             "fill_factor": points.fill_factor,
             "best_load_ohm": points.best_load,
         },
-        "hidden_errors_in_standard_uncertainties": {k: float(x) for k, x in hidden.items()},
+        "hidden_errors": _hidden(front_end, hidden),
         "true_loads_ohm": true_load,
         "voltage_V": v,
         "current_A": i,
+        "drift_of_light_pct": 100 * drift,
         "fault": None if broken is None else {"name": broken.name, "what": broken.what},
     }
-    return Simulated(columns, truth, v, i)
+    volts = front_end.readings == "converter_volts" and not front_end.current.is_meter
+    return Simulated(columns, truth, v, i, volts)
+
+
+def _hidden(front_end: FrontEnd, hidden: dict[str, float]) -> dict[str, dict[str, Any]]:
+    """Return by how much each part is off, for reading: in percent, or in volts or amperes."""
+    parts, known = nominal_parts(front_end), causes(front_end)
+    found: dict[str, dict[str, Any]] = {}
+    for name, count in hidden.items():
+        cause = known[name]
+        off = float(count) * cause.u
+        unit = "A" if cause.part.startswith("ammeter") else "V"
+        found[name] = {"off_pct": 100 * off} if cause.relative else {f"off_{unit}": off}
+        if cause.relative and parts[cause.part] != 1.0:
+            found[name]["true_value"] = parts[cause.part] * (1 + off)
+        found[name]["in_standard_uncertainties"] = float(count)
+    return found
+
+
+def _spoilt(
+    columns: dict[str, Array],
+    broken: Break,
+    front_end: FrontEnd,
+    setting: Setting,
+    rng: np.random.Generator,
+) -> dict[str, Array]:
+    """Return the columns with what went wrong in them; a code stays a code.
+
+    A factor forgotten in a calculation, or a power column under the wrong unit, cannot be in
+    what the converter itself writes: the codes would have to be past its end.
+    """
+    remedy = 'take a bench without a converter, or one whose readings are "scaled"'
+    try:
+        columns = broken.columns(columns, setting, rng)
+    except KeyError as missing:
+        raise RangeError(
+            f"{broken.name} cannot happen to codes: there is no column {missing}", "--fault", remedy
+        ) from None
+    if front_end.converter is None:
+        return columns
+    top = front_end.converter.top
+    for name, values in columns.items():
+        if name.endswith("_code") and np.mean(values > top) > 0.3:
+            raise RangeError(
+                f"{broken.name} cannot happen to codes: {np.sum(values > top)} of {len(values)} "
+                f"would be above the converter's largest, {top}",
+                "--fault",
+                remedy,
+            )
+    return {k: np.clip(x, 0, top) if k.endswith("_code") else x for k, x in columns.items()}
 
 
 def hand_meters(v_oc: float, i_sc: float) -> FrontEnd:
