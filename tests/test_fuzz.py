@@ -16,8 +16,8 @@ def told(wrong):
     return "\n".join(json.dumps(one) for one in wrong[:10])
 
 
-def test_every_command_is_called():
-    assert set(COMMANDS) <= {case.command for case in CASES}
+def test_every_command_that_reads_a_file_is_called():
+    assert set(COMMANDS) - {"start"} <= {case.command for case in CASES}
 
 
 def test_two_hundred_damaged_files_are_read_or_refused():

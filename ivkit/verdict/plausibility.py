@@ -125,10 +125,8 @@ def judge(scene: Scene, slips: Sequence[Slip] = SLIPS) -> Judgement:
     scores = shown.scores
     worst = int(np.nanargmax(np.abs(scores)))
     limit = float(chdtri(base.freedom, 1.0 - SURE)) if base.freedom else np.inf
-    if base.freedom <= 1:
-        sound = not abs(scores[worst]) > 1.0
-    else:
-        sound = base.chi_square <= limit
+    alone = base.freedom <= 1
+    sound = not abs(scores[worst]) > 1.0 if alone else base.chi_square <= limit
     explained: tuple[Explanation, ...] = ()
     tried_on = 0
     if not sound:
