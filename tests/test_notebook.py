@@ -55,12 +55,14 @@ def results(fit):
     from ivkit.verdict.load import best_load
     from ivkit.verdict.log import clean
     from ivkit.verdict.plan import plan_sweep
-    from ivkit.verdict.plausibility import Readings, Scene, Setting, judge
+    from ivkit.verdict.plausibility import judge
+    from ivkit.verdict.scene import Scene
+    from ivkit.verdict.stated import Readings, Setting
     from ivkit.verdict.tracking import track
 
     sheet = load_datasheet(ROOT / "datasheets" / "jetty_10W.toml")
     lit = replace(fit.sweep.condition, effective_irradiance=140.0, u_effective_irradiance=7.0)
-    readings = Readings(np.array([100.0]), np.array([0.0]), np.array([83.3]), np.array([0.0833]))
+    readings = Readings.of(load=100.0, voltage=83.3, current=0.0833)
     time = np.arange(200.0)
     log = clean(time, np.where(time < 20, 0.005, 0.5) + 1e-4 * np.cos(time**2))
     jetty = ivkit.read_sweep(EXAMPLES / "jetty_sweep.csv", bench=EXAMPLES / "jetty.toml")
@@ -71,7 +73,7 @@ def results(fit):
         "Fit": fit,
         "Fits": ivkit.fit_many([fit.sweep.voltage], [fit.sweep.current]),
         "LoadChoice": best_load([fit.model], parameters=[fit.parameters]),
-        "Judgement": judge(Scene(Setting(sheet, 137.0, 15.0), readings)),
+        "Judgement": judge(Scene(Setting(sheet, 137.0, {"lux meter": 0.11}), readings)),
         "Plan": plan_sweep(fit.model),
         "Tracking": track(log),
         "Translated": translate(ivkit.fit(jetty), sheet=sheet),

@@ -59,7 +59,13 @@ def _figure_options(function):
     metavar="LIST",
     help="Loads in the order taken: 0,10,4k7,open. [the bench's with both ends, or else E6]",
 )
-@click.option("--order", type=click.Choice(ORDERS), default="given", show_default=True)
+@click.option(
+    "--order",
+    type=click.Choice(ORDERS),
+    default="given",
+    show_default=True,
+    help="In which order the loads are taken.",
+)
 @click.option(
     "--drift",
     type=FiniteNumber(-90, 300, "%"),

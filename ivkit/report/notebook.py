@@ -177,17 +177,18 @@ def _load_choice(choice: Any) -> tuple[str, list[PageTable]]:
 
 
 def _judgement(found: Any) -> tuple[str, list[PageTable]]:
-    unit = {"power": "W", "voltage": "V", "current": "A"}[found.quantity]
-    rows = [
-        [str(k + 1), _shown(float(m), unit), number(float(p), float(u), unit), f"{e:.2f}"]
-        for k, (m, p, u, e) in enumerate(
-            zip(found.measured, found.predicted, found.u_predicted, found.scores, strict=True)
-        )
-    ]
-    tables = [PageTable(rows, ("reading", f"{found.quantity}, measured", "predicted", "E_n"))]
+    units = {"power": "W", "voltage": "V", "current": "A"}
+    rows = []
+    for k, quantity in enumerate(found.quantities):
+        unit = units[quantity]
+        measured = number(float(found.measured[k]), float(found.u_measured[k]), unit)
+        predicted = number(float(found.predicted[k]), float(found.u_predicted[k]), unit)
+        rows.append([str(k + 1), quantity, measured, predicted, f"{found.scores[k]:.2f}"])
+    tables = [PageTable(rows, ("reading", "quantity", "measured", "predicted", "E_n"))]
     if found.slips:
-        slips = [[s.name, percent(s.weight), s.explains, s.check] for s in found.slips]
-        tables.append(PageTable(slips, ("slip", "belief", "what it explains", "how to check")))
+        slips = [[s.name, s.size, percent(s.belief), s.explains, s.check] for s in found.slips]
+        heading = ("slip", "size", "belief", "what it explains", "how to check")
+        tables.append(PageTable(slips, heading))
     return f"{found.verdict}: furthest off E_n = {found.en:.2f}, agreement up to 1", tables
 
 
