@@ -282,3 +282,34 @@ def test_lamp_names_the_slips_of_a_power_that_does_not_fit(command_line):
     assert "What would explain it, likeliest first:" in out
     _, out, _ = command_line(*arguments, "--measured", 1.2, "--json", "-")
     assert json.loads(out)["judged"]["slips"] == []
+
+
+def test_readings_that_hold_nothing_to_compare_tell_nothing(run, tmp_path):
+    # No load is stated and no row has both voltage and current: any load would do.
+    (tmp_path / "t.csv").write_text("V,A\n2,\n14,\n,0.44\n")
+    status, out, _ = run("t.csv", "--irradiance", 800)
+    assert status == 0
+    assert words(out).startswith("Cannot tell")
+    assert "state the load of each reading" in words(out)
+    document = json.loads(run("t.csv", "--irradiance", 800, "--json", "-")[1])
+    assert document["chi_square_limit"] is None
+
+
+def test_edge_on_only_stray_light_is_left(run):
+    # A hundredth of the light at most (u 0.01): 8 W/m2, of which 0.5 mW into 33 ohm tell nothing.
+    edge = ("--load", 33, "--angle", 90, "--irradiance", 800)
+    assert words(run("--power", 0.0005, *edge)[1]).startswith("Cannot tell")
+    status, out, _ = run("--power", 0.01, *edge)
+    assert status == 1
+    assert "stray light not counted" in out
+
+
+def test_a_table_from_standard_input(run, monkeypatch):
+    import io
+    import sys
+
+    stdin = io.TextIOWrapper(io.BytesIO(FORGOTTEN.encode()))
+    monkeypatch.setattr(sys, "stdin", stdin)
+    status, out, _ = run("-", "--irradiance", 800)
+    assert status == 1
+    assert "divider factor forgotten" in out

@@ -125,7 +125,9 @@ def _limits(setting: "Setting", readings: "Readings", given: dict[str, Any]) -> 
     from ivkit.verdict.limits import broken_limits
 
     def most(values: Any) -> float | None:
-        return None if values is None else float(np.nanmax(np.abs(values)))
+        if values is None or np.all(np.isnan(values)):
+            return None
+        return float(np.nanmax(np.abs(values)))
 
     power = readings.power
     if power is None and readings.voltage is not None and readings.current is not None:

@@ -48,9 +48,7 @@ def answer(found: "Judgement", limits: "Sequence[Limit]" = ()) -> str:
     what = f"the {found.quantities[0]} is" if count == 1 else f"the {count} readings together are"
     unit = UNITS[found.quantities[found.worst]]
     read = number(float(found.measured[found.worst]), float(found.u_measured[found.worst]), unit)
-    expected = number(
-        float(found.predicted[found.worst]), float(found.u_predicted[found.worst]), unit
-    )
+    expected = _expected(found, found.worst)
     said = f"{found.verdict[0].upper()}{found.verdict[1:]}: {what} {_WORDS[found.verdict]}. "
     if count == 1:
         said += f"Read {read}, to be expected {expected}"
@@ -67,6 +65,8 @@ def answer(found: "Judgement", limits: "Sequence[Limit]" = ()) -> str:
 
 def what_next(found: "Judgement") -> str:
     """Return what to measure better, by the largest part of the budget."""
+    if not found.freedom:
+        return "state the load of each reading, or read voltage and current at once"
     first = next(iter(found.budget), "light")
     hints = (hint for name, hint in _NEXT.items() if first.startswith(name))
     return next(hints, f"find out the {first} better")
@@ -87,7 +87,7 @@ def describe(
         blocks.append("Also:\n" + bullets(map(str, limits[1:]), WIDE))
     if found.slips:
         blocks.append(listed(found.slips))
-    if len(found.scores) > 1:
+    if found.freedom > 1:
         blocks.append(
             wrap(
                 f"All together: chi-square {found.chi_square:.1f} of {found.freedom} degrees of "
@@ -115,7 +115,7 @@ def _readings(found: "Judgement", scene: "Scene") -> str:
     rows = []
     for k in order:
         unit = UNITS[found.quantities[k]]
-        row = [_load(loads[k])]
+        row = [_load(loads[k]) if given.load is not None or loads[k] >= 0 else "-"]
         if given.distance is not None:
             row.append(f"{given.distance[k]:g} m")
         rows.append(
@@ -123,13 +123,19 @@ def _readings(found: "Judgement", scene: "Scene") -> str:
                 *row,
                 f"{given.angle[k]:g}",
                 number(float(found.measured[k]), float(found.u_measured[k]), unit),
-                number(float(found.predicted[k]), float(found.u_predicted[k]), unit),
+                _expected(found, k),
                 f"{found.scores[k]:+.2f}" if np.isfinite(found.scores[k]) else "-",
             ]
         )
     head = ["load" if given.load is not None else "V/I"]
     head += ["distance"] if given.distance is not None else []
     return told + table(rows, [*head, "angle, deg", "read", "expected", "E_n"])
+
+
+def _expected(found: "Judgement", k: int) -> str:
+    """Return a prediction as text; what is lost in its doubt as nought."""
+    value, u = float(found.predicted[k]), float(found.u_predicted[k])
+    return number(value if abs(value) > 1e-3 * u else 0.0, u, UNITS[found.quantities[k]])
 
 
 def _loads(scene: "Scene") -> Any:
@@ -173,7 +179,7 @@ def document(
         "readings": [
             {
                 "load_ohm": float(loads[k]) if np.isfinite(loads[k]) else None,
-                "load": _load(loads[k]),
+                "load": _load(loads[k]) if given.load is not None else None,
                 "angle_deg": float(given.angle[k]),
                 "distance_m": None if given.distance is None else float(given.distance[k]),
                 "quantity": quantity,

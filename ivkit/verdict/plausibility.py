@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri, logsumexp
-from uncertainties import UFloat
 
 from ivkit.shown import Shown
 from ivkit.verdict.cases import Case, Slip, expected_of, match_of
@@ -72,8 +71,6 @@ class Judgement(Shown):
         Of each reading, what is shown: ``power``, ``voltage`` or ``current``.
     measured, u_measured, predicted, u_predicted, scores : ndarray, shape (N,)
         Of that quantity, with standard uncertainties and E_n numbers; NaN where blank.
-    predictions : tuple of UFloat
-        The predicted quantities as uncertain numbers that share their causes.
     chi_square, limit : float
         Of all readings together, and the most that readings without a fault have in 98 of 100.
     freedom : int
@@ -95,7 +92,6 @@ class Judgement(Shown):
     predicted: Array
     u_predicted: Array
     scores: Array
-    predictions: tuple[UFloat, ...]
     chi_square: float
     limit: float
     freedom: int
@@ -125,8 +121,8 @@ def judge(scene: Scene, slips: Sequence[Slip] = SLIPS) -> Judgement:
     scores = shown.scores
     worst = int(np.nanargmax(np.abs(scores)))
     limit = float(chdtri(base.freedom, 1.0 - SURE)) if base.freedom else np.inf
-    alone = base.freedom <= 1
-    sound = not abs(scores[worst]) > 1.0 if alone else base.chi_square <= limit
+    # One number is judged by E_n, several by chi-square.
+    sound = abs(scores[worst]) <= 1.0 if base.freedom <= 1 else base.chi_square <= limit
     explained: tuple[Explanation, ...] = ()
     tried_on = 0
     if not sound:
@@ -134,7 +130,7 @@ def judge(scene: Scene, slips: Sequence[Slip] = SLIPS) -> Judgement:
         chosen = _few(scene)
         tried_on = len(chosen.readings)
         explained = explain(chosen, slips)
-    elif not base.tells or shown.width > TOO_WIDE:
+    elif not base.freedom or not base.tells or shown.width > TOO_WIDE:
         word = "cannot tell"
     else:
         word = "plausible"
@@ -148,7 +144,6 @@ def judge(scene: Scene, slips: Sequence[Slip] = SLIPS) -> Judgement:
         shown.predicted,
         shown.u_predicted,
         scores,
-        shown.predictions,
         base.chi_square,
         limit,
         base.freedom,
@@ -221,6 +216,11 @@ class _Shown:
             # No power at the ends: there the one that is not nought is shown.
             quantities = np.where(np.isinf(given.load), "voltage", quantities)
             quantities = np.where(given.load == 0, "current", quantities)
+        if both:
+            # Of a reading with a blank, what is there.
+            blank_v, blank_i = np.isnan(given.voltage), np.isnan(given.current)
+            quantities = np.where(blank_i & ~blank_v, "voltage", quantities)
+            quantities = np.where(blank_v & ~blank_i, "current", quantities)
         self.quantities = tuple(str(q) for q in quantities)
         read = {n: getattr(given, n) for n in names}
         share = {
@@ -235,7 +235,8 @@ class _Shown:
         self.predicted = self._pick(expected.values)
         self.moves = np.array([self._pick(rows) for rows in self._by_cause()])
         self.of_load = self._pick(expected.by_load) * self._u_load()
-        share_p = np.sqrt(np.sum(self.moves**2, axis=0) + self.of_load**2)
+        # A move of a logarithm is exact: near darkness a cause may change the light manifold.
+        share_p = np.sqrt(np.sum(np.expm1(self.moves) ** 2, axis=0) + self.of_load**2)
         self.u_predicted = np.abs(self.predicted) * share_p
         u = np.hypot(self.u_measured, self.u_predicted)
         apart = self.measured - self.predicted
@@ -263,15 +264,6 @@ class _Shown:
         """
         moved = np.sum(self.moves**2, axis=0) + self.of_load**2 + self.share**2
         return float(2.0 * np.nanquantile(np.sqrt(moved), 0.5, method="inverted_cdf"))
-
-    @property
-    def predictions(self) -> tuple[UFloat, ...]:
-        """The predictions as uncertain numbers."""
-        by_name = {
-            name: self.scene.uncertain(self.expected, name)
-            for name in dict.fromkeys(self.quantities)
-        }
-        return tuple(by_name[q][k] for k, q in enumerate(self.quantities))
 
     def budget(self) -> dict[str, float]:
         """Return the share of each cause in the variance of the difference, mean over readings."""

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from uncertainties import UFloat, ufloat
 
 from ivkit.curve.many import PARAMETERS
 from ivkit.errors import RangeError
@@ -73,27 +72,6 @@ class Scene:
         if self._distances is not None and setting.u_distance_m > 0:
             names.append("distance")
         return (*names, "shunt in faint light")
-
-    @cached_property
-    def variables(self) -> dict[str, UFloat]:
-        """The causes as uncertain numbers 0 +- 1; those of the panel are the sheet's own."""
-        own = {**self.setting.sheet.sources, "shunt in faint light": None}
-        return {
-            name: own.get(name) if own.get(name) is not None else ufloat(0.0, 1.0, name)
-            for name in self.causes
-        }
-
-    def uncertain(self, expected: Expected, name: str) -> list[UFloat]:
-        """Return a quantity of each reading as an uncertain number, tied to `variables`."""
-        out = []
-        for k, value in enumerate(expected.values[name]):
-            total: Any = float(value)
-            for cause, variable in zip(self.causes, self.variables.values(), strict=True):
-                move = float(expected.moves[name][self.causes.index(cause), k])
-                if move:
-                    total = total + float(value) * move * variable
-            out.append(total + 0.0 * ufloat(0.0, 1.0))
-        return out
 
     def expect(self, change: Change = AS_STATED, load: Array | None = None) -> Expected:
         """Return what the readings should be if the set-up were changed.
