@@ -221,11 +221,11 @@ READ = {
         {"time": [0, 45], "voltage": [1.5, 1.5], "current": [2, 2]},
     ),
     "transposed, unit on the row below": (
-        "R 10k 1k 100 10\nen Ω\nU 1.48 1.39 0.45 0.10\nen V\nI 0.12 1.2 4.16 4.27\nen mA\n",
+        "R 10k 1k 100 10\nen Ω\nU 1.52 1.41 0.47 0.13\nen V\nI 0.15 1.38 4.02 4.11\nen mA\n",
         {
             "load": [1e4, 1000, 100, 10],
-            "voltage": [1.48, 1.39, 0.45, 0.1],
-            "current": [1.2e-4, 1.2e-3, 4.16e-3, 4.27e-3],
+            "voltage": [1.52, 1.41, 0.47, 0.13],
+            "current": [1.5e-4, 1.38e-3, 4.02e-3, 4.11e-3],
         },
     ),
     "transposed, unit in the second column": (

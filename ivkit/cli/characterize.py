@@ -10,6 +10,7 @@ from ivkit.cli.output import FiniteNumber, Output, output_options
 if TYPE_CHECKING:
     from ivkit.curve.fit import Fit
     from ivkit.curve.montecarlo import Trials
+    from ivkit.readings.sweep import Sweep
 
 
 @click.command("characterize")
@@ -33,6 +34,11 @@ if TYPE_CHECKING:
     metavar="N",
     help="Refit N Monte Carlo draws of the readings: 10000 shows, 1000000 settles.",
 )
+@click.option(
+    "--correct-loads",
+    is_flag=True,
+    help="Add to the stated loads what voltage over current shows in series with them.",
+)
 @click.option("--seed", type=click.IntRange(0), default=0, help="Of the draws.", show_default=True)
 @output_options()
 def command(
@@ -41,6 +47,7 @@ def command(
     load_ohm: float | None,
     together: bool,
     trials: int | None,
+    correct_loads: bool,
     seed: int,
     output: Output,
 ) -> None:
@@ -55,13 +62,14 @@ def command(
         raise click.UsageError("--plot draws one sweep; give one SWEEP with it")
     if together and len(sweeps) < 2:
         raise click.UsageError("--together needs two sweeps or more of one panel")
-    fits = options.fit_all(sweeps)
+    fits = options.fit_all(sweeps, _corrected if correct_loads else None)
     panel = None
     if together:
         from ivkit.panel.together import fit_together
 
         panel = fit_together([fit.sweep for fit in fits])
 
+    from ivkit.report.redundancy_text import stated_loads
     from ivkit.report.sweep_text import describe, document, frame
     from ivkit.report.trials_text import describe_trials, trials_document
 
@@ -71,7 +79,7 @@ def command(
         return sweep_figure(fits[0], load_ohm)
 
     texts = [describe(fit) for fit in fits]
-    documents = [document(fit) for fit in fits]
+    documents = [document(fit) | {"stated_loads": stated_loads(fit)} for fit in fits]
     if trials:
         for k, fit in enumerate(fits):
             if fit.model is None:
@@ -92,6 +100,12 @@ def command(
         figure,
         options.files(sweeps),
     )
+
+
+def _corrected(sweep: "Sweep") -> "Sweep":
+    from ivkit.readings.redundancy import with_series_resistance
+
+    return with_series_resistance(sweep)
 
 
 def _draw(fit: "Fit", trials: int, seed: int) -> "Trials":

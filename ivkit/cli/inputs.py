@@ -53,13 +53,19 @@ class SweepOptions:
 
         return fit(self.read(path))
 
-    def fit_all(self, paths: tuple[str, ...]) -> list["Fit"]:
-        """Return the fits of several sweeps taken with one front end, effects in common."""
+    def fit_all(
+        self, paths: tuple[str, ...], change: "Callable[[Sweep], Sweep] | None" = None
+    ) -> list["Fit"]:
+        """Return the fits of several sweeps taken with one front end, effects in common.
+
+        ``change`` is applied to each sweep before its fit.
+        """
         from ivkit.curve.fit import fit_each
 
         if paths.count("-") > 1:
             raise click.UsageError("standard input (-) can be read only once")
-        return fit_each([self.read(path) for path in paths])
+        read = [self.read(path) for path in paths]
+        return fit_each(read if change is None else [change(sweep) for sweep in read])
 
     def files(self, paths: tuple[str, ...]) -> list[str]:
         """Return every file that was read, so that none of them is written over."""

@@ -25,6 +25,7 @@ from ivkit.readings.fault import Fault
 from ivkit.readings.faults import check
 from ivkit.readings.front_end import make_sweep
 from ivkit.readings.long_table import ReadSweep, UnreadSweep, unread_sweeps
+from ivkit.readings.redundancy import settle_units
 from ivkit.readings.sweep import Sweep
 
 #: Sweeps fitted in one go: enough for the engine to be quick, few enough to hold at once.
@@ -134,8 +135,10 @@ def rows_of(items: Sequence[Item], taking: Taking) -> list[Row]:
                 rows.append(failed_row(one.file, one.sweep, one.error))
                 continue
             try:
-                sweep = make_sweep(
-                    one.read(), taking.bench, taking.cells, taking.temp_cell, taking.irradiance
+                sweep = settle_units(
+                    make_sweep(
+                        one.read(), taking.bench, taking.cells, taking.temp_cell, taking.irradiance
+                    )
                 )
                 looked = _look_through(sweep)
                 if len(looked.used) < 2 or not np.any(looked.used.current):

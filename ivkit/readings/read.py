@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from ivkit.bench import Bench, load_bench
 from ivkit.readings.front_end import make_sweep
+from ivkit.readings.redundancy import settle_units
 from ivkit.readings.sweep import Sweep
 
 if TYPE_CHECKING:
@@ -48,4 +49,6 @@ def read_sweep(
     if bench is not None and not isinstance(bench, Bench):
         bench = load_bench(bench)
     table = read_table(source, columns=columns, sheet=sheet)
-    return make_sweep(table, bench, cells=cells, temp_cell=temp_cell, irradiance=irradiance)
+    return settle_units(
+        make_sweep(table, bench, cells=cells, temp_cell=temp_cell, irradiance=irradiance)
+    )

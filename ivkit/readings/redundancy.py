@@ -1,10 +1,11 @@
 """More columns than needed: power, voltage, current and load held against each other.
 
-P = V I, and V/I is the load. A factor between them is a unit slip; a constant resistance between
+P = V I, and V/I is the load. A factor between them is a unit slip (a voltage or current that may be
+wrong by a factor is refused, a load column is set aside); a constant resistance between
 V/I and the stated load is in leads, contacts, ammeter or switch; a constant current is an offset.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,7 +70,7 @@ def check_loads(sweep: Sweep) -> LoadCheck | None:
     (2.0, 0.0)
     """
     load = sweep.evidence.load_at_panel
-    if load is None or len(sweep) < 4:
+    if load is None or len(sweep) < 4 or load_factor(sweep) is not None:
         return None
     v, i = sweep.voltage, sweep.current
     tolerance = sweep.evidence.load_tolerance
@@ -130,18 +131,135 @@ def with_series_resistance(sweep: Sweep) -> Sweep:
     Raises
     ------
     SweepError
-        There is nothing to find it from.
+        There is nothing to find it from, or nothing that stands out of its uncertainty.
     """
-    found = check_loads(sweep)
+    taken = sweep.evidence.taken
+    found = check_loads(taken if taken is not None else sweep)
     if sweep.load is None or found is None or not np.isfinite(found.resistance):
         raise SweepError(
             "no series resistance can be found",
             sweep.name,
             "it takes voltage, current and the stated load of each reading",
         )
-    from dataclasses import replace
+    more, u = found.resistance, found.u_resistance
+    if not more > 2 * u:
+        raise SweepError(
+            f"the resistance in series with the loads is {more:.2g} +- {u:.1g} ohm, which may be "
+            "none",
+            sweep.name,
+            "leave the loads as they are, or take more readings at small loads",
+        )
+    corrected = _with_more_load(sweep, more)
+    if taken is not None:
+        taken = _with_more_load(taken, more)
+    note = f"{more:.3g} +- {u:.1g} ohm in series (1 sigma) added to the stated loads"
+    return replace(
+        corrected,
+        evidence=replace(corrected.evidence, taken=taken),
+        notes=(*sweep.notes, note),
+    )
 
-    more = found.resistance
-    note = f"{more:.3g} ohm in series added to the stated loads"
-    evidence = replace(sweep.evidence, load_at_panel=sweep.evidence.load_at_panel + more)
-    return replace(sweep, load=sweep.load + more, evidence=evidence, notes=(*sweep.notes, note))
+
+def _with_more_load(sweep: Sweep, more: float) -> Sweep:
+    at_panel = sweep.evidence.load_at_panel
+    evidence = replace(sweep.evidence, load_at_panel=None if at_panel is None else at_panel + more)
+    load = None if sweep.load is None else sweep.load + more
+    return replace(sweep, load=load, evidence=evidence)
+
+
+def load_factor(sweep: Sweep) -> float | None:
+    """Return the power of a thousand by which V/I is off the stated loads; None where it is not.
+
+    Nine of ten loads must show it, within 20 %: more is off than a series resistance or a load
+    with a wrong label explains.
+
+    Examples
+    --------
+    >>> from ivkit.readings.evidence import Evidence
+    >>> load = np.array([10.0, 50.0, 100.0, 200.0])
+    >>> current = np.array([4e-3, 4e-3, 3e-3, 2e-3])
+    >>> load_factor(Sweep(current * load, current * 1000, evidence=Evidence(load_at_panel=load)))
+    0.001
+    """
+    load = sweep.evidence.load_at_panel
+    if load is None:
+        return None
+    with np.errstate(all="ignore"):
+        ratio = sweep.voltage / sweep.current / load
+        tens = np.log10(ratio)
+    known = np.isfinite(load) & (load > 0) & np.isfinite(tens)
+    if known.sum() < 3:
+        return None
+    power = 3 * round(float(np.median(tens[known])) / 3)
+    near = np.abs(tens[known] - power) < np.log10(1.2)
+    return 10.0**power if power and np.mean(near) > 0.9 else None
+
+
+def settle_units(sweep: Sweep) -> Sweep:
+    """Return the sweep without a load column whose unit is wrong; refuse where V or I may be.
+
+    A power column tells which it is: P = V I holds where the load is wrong, P = V^2/R where the
+    current is, P = I^2 R where the voltage is.
+
+    Raises
+    ------
+    SweepError
+        Voltage or current is off by a factor of a thousand, or cannot be told not to be.
+    """
+    whole = sweep.evidence.taken if sweep.evidence.taken is not None else sweep
+    factor = load_factor(whole)
+    if factor is None:
+        return sweep
+    wrong = _wrong_quantity(whole, factor)
+    off = f"voltage over current is {factor:g} times the stated load"
+    if wrong == "load":
+        taken = sweep.evidence.taken
+        note = (
+            f"{off}, and power is voltage times current: the load's heading names the wrong unit; "
+            "the column is not used"
+        )
+        bare = _without_load(sweep)
+        taken = None if taken is None else _without_load(taken)
+        return replace(
+            bare, evidence=replace(bare.evidence, taken=taken), notes=(*sweep.notes, note)
+        )
+    # As many times too large or too small, each by itself would explain it.
+    small = "m" if 1e-3 <= factor <= 1e3 else "u"
+    unit = {
+        "voltage": f"{small}V" if factor > 1 else "V",
+        "current": "A" if factor > 1 else f"{small}A",
+        "load": "kohm" if factor > 1 else "mohm",
+    }
+    if wrong is not None:
+        raise SweepError(
+            f"{off}, and the power agrees with the other two: the {wrong} is in the wrong unit",
+            sweep.name,
+            f"correct its heading, or say --column {wrong}=NAME:{unit[wrong]}",
+        )
+    raise SweepError(
+        f"{off} in all readings: voltage, current or load is in the wrong unit",
+        sweep.name,
+        "correct its heading, or say which: "
+        + ", ".join(f"--column {name}=NAME:{word}" for name, word in unit.items())
+        + "; --column load=none leaves the loads out",
+    )
+
+
+def _without_load(sweep: Sweep) -> Sweep:
+    return replace(sweep, load=None, evidence=replace(sweep.evidence, load_at_panel=None))
+
+
+def _wrong_quantity(sweep: Sweep, factor: float) -> str | None:
+    """Return which of load, current and voltage a power column contradicts."""
+    power, load = sweep.evidence.power, sweep.evidence.load_at_panel
+    if power is None:
+        return None
+    v, i = sweep.voltage, sweep.current
+    by = {"load": v * i, "current": v**2 / np.where(load > 0, load, np.nan), "voltage": i**2 * load}
+    for name, product in by.items():
+        with np.errstate(all="ignore"):
+            ratio = power / product
+        ratio = ratio[np.isfinite(ratio) & (ratio > 0)]
+        if ratio.size >= 3 and 0.8 < np.median(ratio) < 1.25:
+            return name
+    return None

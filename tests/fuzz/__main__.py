@@ -14,12 +14,14 @@ import resource
 import subprocess
 import sys
 import tempfile
+import threading
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
 
 MEMORY = 1 << 30  # bytes
-STUCK = 120.0  # seconds on the wall without a trial done
+STUCK = 60.0  # seconds on the wall that one trial may take before its worker is ended
 
 
 def main(arguments: list[str]) -> int:
@@ -47,43 +49,51 @@ def run(
 ) -> tuple[dict, list[dict]]:
     """Run trials in worker processes; return the counts, and the trials that went wrong."""
     share = -(-count // workers)
-    running = []
-    for start in range(first, first + count, share):
-        some = min(share, first + count - start)
-        words = [str(some), "--first", str(start), "--seed", str(seed), "--command", command]
-        running.append((start, some, _start([*words, "--child"])))
+    parts = [(k, min(share, first + count - k)) for k in range(first, first + count, share)]
     counts: Counter = Counter()
     wrong, slowest, largest = [], 0.0, 0
-    for start, some, process in running:
-        done = start
-        out, _ = process.communicate()
-        for line in out.splitlines():
-            one = json.loads(line)
-            if "largest" in one:
-                largest = max(largest, one["largest"])
-                continue
-            done += 1
-            counts[f"{one['line'].split()[0]} {one['status']}"] += 1
-            counts["." + one["file"].rpartition(".")[2]] += 1
-            counts["trials"] += 1
-            slowest = max(slowest, one["seconds"])
-            if one["wrong"]:
-                wrong.append(one)
-        if done < start + some:
-            wrong.append({"number": done, "wrong": [f"the worker died: {process.returncode}"]})
+    with ThreadPoolExecutor(workers) as pool:
+        for found in pool.map(lambda part: _work_apart(*part, seed, command), parts):
+            for one in found:
+                if "largest" in one:
+                    largest = max(largest, one["largest"])
+                    continue
+                if one["wrong"]:
+                    wrong.append(one)
+                if "line" in one:
+                    counts[f"{one['line'].split()[0]} {one['status']}"] += 1
+                    counts["." + one["file"].rpartition(".")[2]] += 1
+                    counts["trials"] += 1
+                    slowest = max(slowest, one["seconds"])
     by_name = dict(sorted(counts.items()))
     return by_name | {"slowest_s": round(slowest, 2), "largest_MB": largest // 1024}, wrong
 
 
-def _start(words: list[str]) -> subprocess.Popen:
+def _work_apart(first: int, count: int, seed: int, command: str) -> list[dict]:
+    """Run trials in a process of its own; a worker that is stuck or dies is told as wrong."""
+    words = [str(count), "--first", str(first), "--seed", str(seed), "--command", command]
     environment = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    return subprocess.Popen(
-        [sys.executable, "-m", "tests.fuzz", *words],
+    process = subprocess.Popen(
+        [sys.executable, "-m", "tests.fuzz", *words, "--child"],
         stdout=subprocess.PIPE,
         text=True,
         env=environment,
         cwd=Path(__file__).parent.parent.parent,
     )
+    found: list[dict] = []
+    watch = threading.Timer(STUCK, process.kill)
+    watch.start()
+    for line in process.stdout:
+        watch.cancel()
+        found.append(json.loads(line))
+        watch = threading.Timer(STUCK, process.kill)
+        watch.start()
+    watch.cancel()
+    process.wait()
+    if len(found) < count + 1:
+        what = f"the worker was stuck or died: {process.returncode}"
+        found.append({"number": first + len(found), "wrong": [what]})
+    return found
 
 
 def _work(asked: argparse.Namespace) -> None:
