@@ -1,0 +1,191 @@
+"""Readings of a logger, a few at a time, brought to the panel's terminals.
+
+Columns may be missing and cells blank from line to line, so each reading says itself what its
+power follows from. Codes go through the bench's front end; so do volts and amperes where the
+bench is for them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ivkit.bench import Bench, FrontEnd
+from ivkit.errors import SweepError
+from ivkit.readings.columns import AtInstrument, at_instrument
+from ivkit.readings.front_end import at_panel
+from ivkit.readings.live_line import LiveReading
+from ivkit.readings.table import Table
+
+Array = NDArray[np.float64]
+
+QUANTITIES = (
+    "time",
+    "voltage",
+    "current",
+    "power",
+    "load",
+    "angle",
+    "irradiance",
+    "illuminance",
+    "temperature",
+)
+NOTHING = "no power follows from it"
+BOTH, VOLTAGE, CURRENT, POWER = "voltage and current", "voltage", "current", "power"
+
+
+@dataclass(frozen=True)
+class AtTerminals:
+    """N readings at the panel's terminals; arrays of shape (N,), NaN where nothing is known.
+
+    Attributes
+    ----------
+    lines : tuple of int
+        Line of each reading.
+    values : dict of str to ndarray
+        By `QUANTITIES`, SI. ``power`` is worked out where it was not written down.
+    given : tuple of str
+        What the power of each reading follows from: `BOTH`, `VOLTAGE` or `CURRENT` with the load,
+        or `POWER`; empty where none follows.
+    trouble : tuple of str
+        Why a reading cannot be used; empty where it can.
+    shared : dict of str to ndarray
+        By effect of the front end: the shift of the power (W) for one standard uncertainty.
+    noise : ndarray or None
+        Standard uncertainty of each power on its own, W; None where no front end says.
+    """
+
+    lines: tuple[int, ...]
+    values: dict[str, Array]
+    given: tuple[str, ...]
+    trouble: tuple[str, ...]
+    shared: dict[str, Array] = field(default_factory=dict)
+    noise: Array | None = None
+
+    def __len__(self) -> int:
+        return len(self.lines)
+
+    def __getitem__(self, quantity: str) -> Array:
+        return self.values[quantity]
+
+
+def uses_front_end(quantities: Sequence[str], bench: Bench | None) -> bool:
+    """Tell whether readings of these quantities are corrected for the bench's front end.
+
+    Raises
+    ------
+    SweepError
+        They are codes, and no bench says what a code is.
+    """
+    front_end = bench.front_end if bench is not None else None
+    coded = any(q.endswith("_code") for q in quantities)
+    if coded and (front_end is None or front_end.converter is None):
+        raise SweepError(
+            "the readings are converter codes, and no bench says what a code is",
+            "",
+            "give --bench FILE with [front_end.converter], bits and reference_V",
+        )
+    both = "voltage" in quantities and "current" in quantities
+    return coded or (front_end is not None and both and front_end.readings != "codes")
+
+
+def at_terminals(
+    readings: Sequence[LiveReading], load_ohm: float | None = None, bench: Bench | None = None
+) -> AtTerminals:
+    """Return readings at the panel's terminals.
+
+    Parameters
+    ----------
+    readings : sequence of LiveReading
+        With the same quantities.
+    load_ohm : float, optional
+        Stated load, where a reading has none.
+    bench : Bench, optional
+        With a front end, where there is one.
+
+    Raises
+    ------
+    SweepError
+        Codes without a converter.
+
+    Examples
+    --------
+    >>> one = LiveReading(7, {"voltage": 5.0})
+    >>> found = at_terminals([one], 50.0)
+    >>> found["power"], found.given
+    (array([0.5]), ('voltage',))
+    """
+    names = tuple(readings[0].values) if readings else ()
+    raw = {
+        q: np.array([one.values.get(q, np.nan) for one in readings], dtype=float)
+        for q in dict.fromkeys((*QUANTITIES, *names))
+    }
+    if load_ohm is not None:
+        raw["load"] = np.where(np.isnan(raw["load"]), load_ohm, raw["load"])
+    lines = tuple(one.line for one in readings)
+    trouble = [""] * len(readings)
+    shared: dict[str, Array] = {}
+    noise = None
+    if readings and uses_front_end(names, bench):
+        raw, shared, noise = _corrected(raw, names, bench, trouble)
+    values = {q: raw[q] for q in QUANTITIES}
+    values["power"], given = _power(values)
+    for k, source in enumerate(given):
+        if not source and not trouble[k]:
+            trouble[k] = NOTHING
+    return AtTerminals(lines, values, given, tuple(trouble), shared, noise)
+
+
+def _power(values: dict[str, Array]) -> tuple[Array, tuple[str, ...]]:
+    v, i, p, r = (values[q] for q in ("voltage", "current", "power", "load"))
+    sources = ((BOTH, v * i), (POWER, p))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # A short circuit has no voltage to square, an open one no current.
+        from_v = np.where(r > 0, v**2 / r, np.nan)
+        from_i = np.where(np.isfinite(r), i**2 * r, np.nan)
+    power = np.full(v.shape, np.nan)
+    given = [""] * len(v)
+    for source, found in (*sources, (VOLTAGE, from_v), (CURRENT, from_i)):
+        new = np.isnan(power) & np.isfinite(found)
+        power = np.where(new, found, power)
+        for k in np.flatnonzero(new):
+            given[k] = source
+    return power, tuple(given)
+
+
+def _corrected(
+    raw: dict[str, Array], names: tuple[str, ...], bench: Bench, trouble: list[str]
+) -> tuple[dict[str, Array], dict[str, Array], Array | None]:
+    """Return the columns with voltage and current at the panel; effects and noise of the power."""
+    front_end = bench.front_end or FrontEnd()
+    columns = {q: raw[q].copy() for q in names if q not in ("time", "angle")}
+    if not np.all(np.isnan(raw["load"])):
+        columns["load"] = raw["load"]
+    converter = front_end.converter
+    for channel in ("voltage_code", "current_code"):
+        if channel in columns and converter is not None:
+            beyond = columns[channel] > converter.top + 0.5
+            columns[channel][beyond] = np.nan
+            for k in np.flatnonzero(beyond):
+                trouble[k] = f"code beyond the largest of {converter.bits} bits"
+    table = Table(columns, np.arange(len(trouble)), "the input")
+    seen: AtInstrument = at_instrument(table, front_end)
+    found = at_panel(
+        front_end,
+        seen.voltage,
+        seen.current,
+        seen.load,
+        bench.loads,
+        seen.u_voltage,
+        seen.u_current,
+    )
+    for k in np.flatnonzero(seen.at_end):
+        trouble[k] = "the converter was at its end"
+    v, i = found.voltage, found.current
+    # What the load's tolerance does is known to who predicts the power on that load.
+    shared = {e.name: v * e.di + i * e.dv for e in found.effects if not e.name.startswith("load ")}
+    noise = None
+    if found.noise_voltage is not None:
+        noise = np.hypot(v * found.noise_current, i * found.noise_voltage)
+    return raw | {"voltage": v, "current": i}, shared, noise
