@@ -23,6 +23,7 @@ COMMANDS = {
     "angle": "Power against incidence angle, compared with readings.",
     "check": "Is this reading, or this table of readings, plausible.",
     "track": "What a log of a turning panel says, against physics.",
+    "watch": "Lines of a logger, judged as they come.",
     "sun": "What tracking is worth here, on this day or in this year.",
     "simulate": "Readings as this bench would write them, for teaching and trying out.",
     "batch": "Many sweeps, one row each.",

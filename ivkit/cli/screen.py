@@ -88,7 +88,7 @@ class Screen:
     def leave(self) -> None:
         """Leave the block standing and give the cursor back."""
         if self._drawn:
-            self.stream.write(_SHOW)
+            self.stream.write(f"\r{_REST}{_SHOW}")  # over the ^C that the terminal has echoed
             self.stream.flush()
         self._drawn = []
 

@@ -6,7 +6,7 @@ bench is for them.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from ivkit.bench import Bench, FrontEnd
 from ivkit.errors import SweepError
 from ivkit.readings.columns import AtInstrument, at_instrument
-from ivkit.readings.front_end import at_panel
+from ivkit.readings.front_end import AtPanel, at_panel
 from ivkit.readings.live_line import LiveReading
+from ivkit.readings.sweep import Effect
 from ivkit.readings.table import Table
 
 Array = NDArray[np.float64]
@@ -31,7 +32,6 @@ QUANTITIES = (
     "illuminance",
     "temperature",
 )
-NOTHING = "no power follows from it"
 BOTH, VOLTAGE, CURRENT, POWER = "voltage and current", "voltage", "current", "power"
 
 
@@ -50,18 +50,19 @@ class AtTerminals:
         or `POWER`; empty where none follows.
     trouble : tuple of str
         Why a reading cannot be used; empty where it can.
-    shared : dict of str to ndarray
-        By effect of the front end: the shift of the power (W) for one standard uncertainty.
-    noise : ndarray or None
-        Standard uncertainty of each power on its own, W; None where no front end says.
+    effects : tuple of Effect
+        Of the front end, on voltage and current; they shift many readings together.
+    noise_voltage, noise_current : ndarray or None
+        Standard uncertainty of each reading on its own, V and A; None where no front end says.
     """
 
     lines: tuple[int, ...]
     values: dict[str, Array]
     given: tuple[str, ...]
     trouble: tuple[str, ...]
-    shared: dict[str, Array] = field(default_factory=dict)
-    noise: Array | None = None
+    effects: tuple[Effect, ...] = ()
+    noise_voltage: Array | None = None
+    noise_current: Array | None = None
 
     def __len__(self) -> int:
         return len(self.lines)
@@ -125,16 +126,27 @@ def at_terminals(
         raw["load"] = np.where(np.isnan(raw["load"]), load_ohm, raw["load"])
     lines = tuple(one.line for one in readings)
     trouble = [""] * len(readings)
-    shared: dict[str, Array] = {}
-    noise = None
+    found = None
     if readings and uses_front_end(names, bench):
-        raw, shared, noise = _corrected(raw, names, bench, trouble)
+        found = _corrected(raw, names, bench, trouble)
+        raw = raw | {"voltage": found.voltage, "current": found.current}
     values = {q: raw[q] for q in QUANTITIES}
     values["power"], given = _power(values)
     for k, source in enumerate(given):
         if not source and not trouble[k]:
-            trouble[k] = NOTHING
-    return AtTerminals(lines, values, given, tuple(trouble), shared, noise)
+            trouble[k] = _why_no_power(values, k)
+    if found is None:
+        return AtTerminals(lines, values, given, tuple(trouble))
+    noise = found.noise_voltage, found.noise_current
+    return AtTerminals(lines, values, given, tuple(trouble), found.effects, *noise)
+
+
+def _why_no_power(values: dict[str, Array], k: int) -> str:
+    """Return why no power follows from a reading, and what would help."""
+    there = [q for q in ("voltage", "current") if np.isfinite(values[q][k])]
+    if there and np.isnan(values["load"][k]):
+        return f"{there[0]} alone gives no power: state --load, or read both"
+    return "holds no reading that a power follows from"
 
 
 def _power(values: dict[str, Array]) -> tuple[Array, tuple[str, ...]]:
@@ -156,8 +168,8 @@ def _power(values: dict[str, Array]) -> tuple[Array, tuple[str, ...]]:
 
 def _corrected(
     raw: dict[str, Array], names: tuple[str, ...], bench: Bench, trouble: list[str]
-) -> tuple[dict[str, Array], dict[str, Array], Array | None]:
-    """Return the columns with voltage and current at the panel; effects and noise of the power."""
+) -> AtPanel:
+    """Return voltage and current at the panel; say which readings are in trouble."""
     front_end = bench.front_end or FrontEnd()
     columns = {q: raw[q].copy() for q in names if q not in ("time", "angle")}
     if not np.all(np.isnan(raw["load"])):
@@ -182,10 +194,4 @@ def _corrected(
     )
     for k in np.flatnonzero(seen.at_end):
         trouble[k] = "the converter was at its end"
-    v, i = found.voltage, found.current
-    # What the load's tolerance does is known to who predicts the power on that load.
-    shared = {e.name: v * e.di + i * e.dv for e in found.effects if not e.name.startswith("load ")}
-    noise = None
-    if found.noise_voltage is not None:
-        noise = np.hypot(v * found.noise_current, i * found.noise_voltage)
-    return raw | {"voltage": v, "current": i}, shared, noise
+    return found

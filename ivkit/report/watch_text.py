@@ -113,6 +113,8 @@ def summary(state: State, ended: str = "end of the input") -> str:
     counts = state.verdicts or {}
     bad = f"{state.bad} bad line{'s' * (state.bad != 1)}"
     said = f"{state.readings} reading{'s' * (state.readings != 1)}, {bad} ({ended})."
+    if not state.readings and state.last_bad is not None:
+        return f"{said} The last, line {state.last_bad.line}: {state.last_bad.why}."
     told = [f"{counts[v]} {v}" for v in (PLAUSIBLE, HIGH, LOW, UNKNOWN) if counts.get(v)]
     if told:
         said += f" {', '.join(told)}."

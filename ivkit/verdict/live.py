@@ -5,21 +5,22 @@ it is said what would tell. A panel whose angle nobody has stated may be turned 
 facing the light is then no fault, more is.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.readings.terminals import BOTH, CURRENT, POWER, VOLTAGE, AtTerminals
+from ivkit.verdict.limits import broken_limits
 from ivkit.verdict.prospect import Expected, Prospect
 from ivkit.verdict.score import TOO_WIDE
 
 Array = NDArray[np.float64]
 
 PLAUSIBLE, HIGH, LOW, UNKNOWN = "plausible", "too high", "too low", "cannot tell"
-#: Powers of the readings' own uncertainty in that of the power.
-_TIMES = {BOTH: np.sqrt(2.0), VOLTAGE: 2.0, CURRENT: 2.0, POWER: 1.0, "": 1.0}
+#: How power goes with voltage and current, or what else is read, where one alone is read.
+_TIMES = {BOTH: (1.0, 1.0), VOLTAGE: (2.0, 0.0), CURRENT: (0.0, 2.0), POWER: (1.0, 0.0)}
+_APART, _LEADS = 0.1, 2.0  # share and ohm beyond which V/I is not the stated load
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,7 @@ class Judged:
         W; for the stated angle, or else facing the light.
     en : float
     verdict, why : str
-        ``why`` is empty unless it cannot be told.
+        ``why`` says what is missing where it cannot be told, or which limit of physics is broken.
     """
 
     line: int
@@ -78,6 +79,8 @@ class Stated:
         Of incidence, deg.
     u_reading : float
         Standard uncertainty of each reading as a share, where no front end says better.
+    per_lux : float or None
+        Effective W/m2 of one lux, where a column holds lux.
     same_front_end : bool
         The panel's sweep was read by what reads now: what it is off by cancels.
     """
@@ -85,6 +88,7 @@ class Stated:
     prospect: Prospect | None = None
     angle: float | None = None
     u_reading: float = 0.02
+    per_lux: float | None = None
     same_front_end: bool = False
 
 
@@ -102,7 +106,7 @@ def judge_live(found: AtTerminals, stated: Stated) -> list[Judged]:
         return []
     given = tuple(g for g, k in zip(found.given, keep, strict=True) if k)
     values = {q: column[keep] for q, column in found.values.items()}
-    load, seen = _loads(values)
+    load, disagrees = _loads(values)
     angle = values["angle"]
     if stated.angle is not None:
         angle = np.where(np.isnan(angle), stated.angle, angle)
@@ -124,12 +128,10 @@ def judge_live(found: AtTerminals, stated: Stated) -> list[Judged]:
             heat[some],
             tuple(given[k] for k in some),
         )
-        noise = _noise(found, keep, values["power"], given, stated)[some]
-        own = "" if stated.same_front_end else " of the readings"
-        shared = {name + own: shift[keep][some] for name, shift in found.shared.items()}
+        u_apart = _u_apart(found, np.flatnonzero(keep)[some], expected, stated)
         predicted = nothing.copy()
         predicted[some], u_predicted[some] = expected.power, expected.u
-        en[some] = _scores(values["power"][some], expected, shared, noise)
+        en[some] = (values["power"][some] - expected.power) / np.maximum(2.0 * u_apart, 1e-300)
     lines = [line for line, k in zip(found.lines, keep, strict=True) if k]
     out = []
     for k, line in enumerate(lines):
@@ -137,11 +139,15 @@ def judge_live(found: AtTerminals, stated: Stated) -> list[Judged]:
         if not reason:
             wide = 2.0 * u_predicted[k] > TOO_WIDE * max(predicted[k], 1e-300)
             word, reason = _word(float(en[k]), bool(wide), bool(np.isnan(angle[k])))
+        if word == HIGH:
+            reason = _impossible(prospect, values, k, float(light[k]))
+        if disagrees[k] and not reason:
+            reason = f"V/I is {load[k]:.3g} ohm, stated are {values['load'][k]:.3g}"
         out.append(
             Judged(
                 line,
                 *(float(values[q][k]) for q in ("time", "voltage", "current", "power")),
-                float(seen[k]),
+                float(load[k]),
                 float(angle[k]),
                 float(heat[k]),
                 float(predicted[k]),
@@ -154,13 +160,15 @@ def judge_live(found: AtTerminals, stated: Stated) -> list[Judged]:
     return out
 
 
-def _loads(values: dict[str, Array]) -> tuple[Array, Array]:
-    """Return the load to predict for, stated before seen; and the one to show, seen first."""
+def _loads(values: dict[str, Array]) -> tuple[Array, NDArray[np.bool_]]:
+    """Return the load of each reading, V/I before what is stated, and where these disagree."""
+    stated = values["load"]
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = values["voltage"] / values["current"]
-    ratio = np.where((ratio >= 0) | np.isinf(ratio), np.abs(ratio), np.nan)
-    stated = values["load"]
-    return np.where(np.isnan(stated), ratio, stated), np.where(np.isnan(ratio), stated, ratio)
+        seen = np.where((ratio >= 0) & np.isfinite(ratio), ratio, np.nan)
+        disagrees = np.abs(seen - stated) > _APART * stated + _LEADS
+    disagrees &= np.isfinite(stated) & (stated > 0)
+    return np.where(np.isnan(seen), stated, seen), disagrees
 
 
 def _condition(values: dict[str, Array], stated: Stated) -> tuple[Array, Array]:
@@ -169,6 +177,9 @@ def _condition(values: dict[str, Array], stated: Stated) -> tuple[Array, Array]:
     if prospect is None:
         return nothing, values["temperature"]
     light = nothing if prospect.of_sweep else np.maximum(values["irradiance"], 0.0)
+    if stated.per_lux is not None and not prospect.of_sweep:
+        lux = np.maximum(values["illuminance"], 0.0)
+        light = np.where(np.isnan(light), stated.per_lux * lux, light)
     if prospect.light is not None:
         light = np.where(np.isnan(light), prospect.light, light)
     heat = values["temperature"]
@@ -181,26 +192,69 @@ def _missing(prospect: Prospect | None, light: float, load: float, angle: float)
         return "no panel stated: --sweep or --datasheet"
     if np.isnan(light):
         return "light not stated: --irradiance, or --same-light as the sweep"
-    if np.isnan(load) and not prospect.max_power:
+    if prospect.max_power:
+        load = 1.0
+    if np.isnan(load):
         return "load not stated: --load, or --max-power"
+    if load == 0 or np.isinf(load):
+        return "no power is expected at an open or short circuit"
     if abs(angle) > 90 and prospect.stray == 0:
         return "the light is behind the panel"
     return ""
 
 
-def _noise(
-    found: AtTerminals, keep: NDArray[np.bool_], power: Array, given: Sequence[str], stated: Stated
+def _u_apart(
+    found: AtTerminals, rows: NDArray[np.int64], expected: Expected, stated: Stated
 ) -> Array:
-    """Return the standard uncertainty of each power on its own, W."""
-    if found.noise is not None:
-        return np.nan_to_num(found.noise[keep])
-    return stated.u_reading * np.abs(power) * np.array([_TIMES[g] for g in given])
+    """Return the standard uncertainty of measured minus expected power, W.
+
+    Voltage and current move both: the power is V I, and the load that it is expected for is V/I.
+    What the front end is off by is taken once where the sweep was read by it too.
+    """
+    given = [found.given[k] for k in rows]
+    v, i, power = (found[q][rows] for q in ("voltage", "current", "power"))
+    both = np.array([g == BOTH for g in given])
+    # By the logarithms of voltage and current; for one alone its square counts, or the power.
+    by_v = np.where(both, power - expected.slope, power * [_TIMES[g][0] for g in given])
+    by_i = np.where(both, power + expected.slope, power * [_TIMES[g][1] for g in given])
+
+    def share(step: Array, of: Array) -> Array:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(of != 0, step / of, 0.0)
+
+    own = "" if stated.same_front_end else " of the readings"
+    shared = {
+        e.name + own: by_v * share(e.dv[rows], v) + by_i * share(e.di[rows], i)
+        for e in found.effects
+    }
+    if found.noise_voltage is not None and found.noise_current is not None:
+        u_v, u_i = share(found.noise_voltage[rows], v), share(found.noise_current[rows], i)
+    else:
+        u_v = u_i = np.full(power.shape, stated.u_reading)
+    square = (by_v * u_v) ** 2 + (by_i * u_i) ** 2
+    for name in expected.shifts.keys() | shared.keys():
+        square = square + (shared.get(name, 0.0) - expected.shifts.get(name, 0.0)) ** 2
+    return np.sqrt(square)
 
 
-def _scores(power: Array, expected: Expected, shared: dict[str, Array], noise: Array) -> Array:
-    """Return the E_n numbers (ISO 13528:2022, 9.7), U = 2 u."""
-    u = expected.u_against(shared, noise)
-    return (power - expected.power) / np.maximum(2.0 * u, 1e-300)
+def _impossible(prospect: Prospect, values: dict[str, Array], k: int, light: float) -> str:
+    """Return which limit of physics a reading breaks, if any."""
+    sheet = prospect.sheet
+
+    def read(quantity: str) -> float | None:
+        value = float(values[quantity][k])
+        return None if np.isnan(value) else value
+
+    broken = broken_limits(
+        voltage=read("voltage"),
+        current=read("current"),
+        power=read("power"),
+        irradiance=None if prospect.of_sweep else light * (1.0 + 3.0 * prospect.u_light),
+        area_m2=sheet.area_m2,
+        cells=sheet.cells,
+        band_gap=sheet.kind.EgRef,
+    )
+    return str(broken[0]) if broken else ""
 
 
 def _word(en: float, wide: bool, angle_unknown: bool) -> tuple[str, str]:

@@ -19,13 +19,14 @@ from ivkit.light.incidence import beam_on_plane
 from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
 from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT, in_faint_light
 from ivkit.panel.measured_panel import MeasuredPanel
-from ivkit.readings.terminals import CURRENT, VOLTAGE
+from ivkit.readings.terminals import BOTH, CURRENT, VOLTAGE
 from ivkit.verdict.limits import BRIGHTEST
 
 Array = NDArray[np.float64]
 _ARRAYS = (*PARAMETERS, "alpha_sc")
 _DARK = 1e-6  # W/m2, where nothing is left: the equation wants some light
 BRIGHTEST_SHARE = 10.0  # of a sweep's light: further from it, its curve is no guide
+_STEP = 0.01  # of the load, for the slope of the power in its logarithm
 _STATED = ("irradiance", "angle", "stray light", "cell temperature", "load")
 
 
@@ -49,7 +50,7 @@ class Prospect:
     u_angle : float
         Standard uncertainty of an angle of incidence, deg.
     u_load : float
-        Of the load, as a share.
+        Of a stated load, as a share.
     max_power : bool
         The panel is kept at maximum power.
     of_sweep : bool
@@ -121,13 +122,17 @@ class Prospect:
         )
         falling = np.maximum(lights * share * self.scale, _DARK)
         heats = spread(heat, "cell temperature", self.u_temp_cell)
-        loads = spread(load, "load", self.u_load, True)
+        loads = spread(load, "load", _STEP, True)
         batch = _grown(panel, total)
         power = self._power(in_faint_light(batch, falling, heats), loads, load, given)
         shifts = {name: _half(power, 1 + 2 * k) for k, name in enumerate((*names, *_STATED))}
+        # V/I is no stated load: what it is uncertain by comes with voltage and current.
+        slope = shifts.pop("load") / _STEP
+        worked_out = np.array([g == BOTH for g in given])
+        shifts["load"] = np.where(worked_out, 0.0, slope * self.u_load)
         if np.any(falling[0] < LOW_LIGHT):
             shifts["shunt in faint light"] = self._by_shunt(falling[0], heat, load, given)
-        return Expected(power[0], {name: s for name, s in shifts.items() if np.any(s)})
+        return Expected(power[0], {n: s for n, s in shifts.items() if np.any(s)}, slope)
 
     def _power(
         self, curve: SingleDiode, loads: Array, stated: Array, given: tuple[str, ...]
@@ -188,26 +193,26 @@ SWEEP_LIGHT = LOW_LIGHT
 
 @dataclass(frozen=True)
 class Expected:
-    """The power to be expected, W, shape (N,), and by cause what one standard uncertainty does."""
+    """The power to be expected; arrays of shape (N,).
+
+    Attributes
+    ----------
+    power : ndarray
+        W.
+    shifts : dict of str to ndarray
+        By cause, what one standard uncertainty of it does, W.
+    slope : ndarray
+        Change of the power with the logarithm of the load, W.
+    """
 
     power: Array
     shifts: dict[str, Array]
+    slope: Array
 
     @property
     def u(self) -> Array:
         """Standard uncertainty of the power, W."""
         return np.sqrt(sum((s**2 for s in self.shifts.values()), np.zeros_like(self.power)))
-
-    def u_against(self, shared: dict[str, Array], noise: Array) -> Array:
-        """Return the standard uncertainty of measured minus expected, W.
-
-        What both share (the divider of the sweep and of the readings) is taken once, as a
-        difference.
-        """
-        square = noise**2
-        for name in self.shifts.keys() | shared.keys():
-            square = square + (shared.get(name, 0.0) - self.shifts.get(name, 0.0)) ** 2
-        return np.sqrt(square)
 
 
 def _stack(panels: list[ReferencePanel]) -> ReferencePanel:
