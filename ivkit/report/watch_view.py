@@ -40,8 +40,9 @@ def view(
         lines = [ViewLine("no reading yet", need=0), ViewLine(_count(state), need=2)]
         lines += _bad(state)
     else:
+        length = min(max(width - 20, 10), _BAR)
         lines = _top(state, state.now, width, height, ascii_only) + _rest(
-            state, state.now, ascii_only
+            state, state.now, length, ascii_only
         )
     room = max(height - 1, 1)
     while len(lines) > room:
@@ -92,11 +93,12 @@ def _top(state: State, now: Judged, width: int, height: int, ascii_only: bool) -
     return [ViewLine(text, "figure", 0)]
 
 
-def _rest(state: State, now: Judged, ascii_only: bool) -> list[ViewLine]:
+def _rest(state: State, now: Judged, length: int, ascii_only: bool) -> list[ViewLine]:
+    """Return all lines below the large figures; bar and history are ``length`` long."""
     return [
         _verdict(now),
-        *_best(state, now, ascii_only),
-        _history(state, ascii_only),
+        *_best(state, now, length, ascii_only),
+        _history(state, length, ascii_only),
         _readings(state, now),
         ViewLine(state.condition, need=6) if state.condition else ViewLine(_count(state), need=4),
         *([ViewLine(_count(state), need=4)] if state.condition else []),
@@ -114,7 +116,7 @@ def _verdict(now: Judged) -> ViewLine:
     return ViewLine(f"{text}; {now.why}" if now.why else text, tone, 1)
 
 
-def _best(state: State, now: Judged, ascii_only: bool) -> list[ViewLine]:
+def _best(state: State, now: Judged, length: int, ascii_only: bool) -> list[ViewLine]:
     """Return the bar, and how far the power is below the best."""
     trend = (_RISE if ascii_only else _RISE_WIDE)[state.trend]
     if not math.isfinite(state.best):
@@ -131,32 +133,35 @@ def _best(state: State, now: Judged, ascii_only: bool) -> list[ViewLine]:
         where += f", {state.best_angle:g} deg"
     text = f"{at}, {number(state.best, None, 'W')} ({where})"
     top = max(x for x in (state.best, now.power, 1e-12) if math.isfinite(x))
-    drawn = bar(now.power, state.best, top, _BAR, ascii_only)
+    drawn = bar(now.power, state.best, top, length, ascii_only)
     return [
-        ViewLine(f"{text:<{_BAR}}  {trend}".rstrip(), need=1),
+        ViewLine(f"{text:<{length}}  {trend}".rstrip(), need=1),
         ViewLine(f"{drawn}  {number(top, None, 'W')}", need=3),
     ]
 
 
-def _history(state: State, ascii_only: bool) -> ViewLine:
+def _history(state: State, length: int, ascii_only: bool) -> ViewLine:
     known = [p for p in state.history if math.isfinite(p)]
     if not known:
         return ViewLine("", need=8)
-    length = state.slot * SLOTS
-    span = f"{length:g} s" if length < 600 else f"{length / 60:.3g} min"
-    low, high = number(min(known), None, "W"), number(max(known), None, "W")
-    drawn = columns(state.history, ascii_only).rjust(SLOTS)
-    if low == high:
-        return ViewLine(f"{drawn}  {span}: {high}", need=3)
+    length = min(length, SLOTS)
+    time = state.slot * length
+    span = f"{time:g} s" if time < 600 else f"{time / 60:.3g} min"
+    drawn = columns(state.history[-length:], ascii_only).rjust(length)
     return ViewLine(f"{drawn}  {span}", need=3)
 
 
 def _readings(state: State, now: Judged) -> ViewLine:
+    # In brackets what is not read but follows from the load.
     parts = []
+    by_load = {}
+    if 0 < now.load < math.inf and now.power >= 0:
+        by_load = {"V": math.sqrt(now.power * now.load), "I": math.sqrt(now.power / now.load)}
     for value, name, unit in ((now.voltage, "V", "V"), (now.current, "I", "A")):
         if math.isfinite(value):
             parts.append(f"{name} {number(value, None, unit)}")
-    parts.append(f"P {number(now.power, None, 'W')}")
+        elif name in by_load:
+            parts.append(f"({name} {number(by_load[name], None, unit)})")
     if not math.isnan(now.load):
         load = "open" if math.isinf(now.load) else number(float(f"{now.load:.3g}"), None, "ohm")
         parts.append(f"load {load}")
