@@ -36,8 +36,9 @@ POSSIBLE = {
     "current_code": (-1e10, 1e10),
 }
 _NEEDED = ("voltage", "current", "power", "voltage_code", "current_code")
-_UNNAMED = 5  # readings without a heading after which no heading is waited for
-_HEAD = 60  # lines among which the heading has to be
+_UNNAMED = 5  # readings after which no better heading is waited for
+_HEAD = 60  # lines that wait for a heading; then the oldest are given up
+_KEPT = 10
 _ONE_LINE = "write one reading a line, below a heading"
 
 
@@ -134,34 +135,42 @@ class LineReader:
 
     def _start(self, line: Line) -> list[LiveReading | BadLine]:
         """Try to find the heading; while it is not there, the lines wait."""
-        # A cut line or one with a NUL says nothing about the layout, and is bad afterwards.
+        if line.cut or not line.text.replace("\t", " ").isprintable():
+            return [_bad(line, "is no text")]  # a wrong baud rate, or half a line
         self._waiting.append(line)
-        head = [
-            (one.number, "" if one.cut or "\0" in one.text else one.text) for one in self._waiting
-        ]
+        gone: list[LiveReading | BadLine] = []
+        if len(self._waiting) > _HEAD:
+            old, self._waiting = self._waiting[:-_KEPT], self._waiting[-_KEPT:]
+            gone += [_bad(one, "is no heading and no reading") for one in old]
+        head = [(one.number, one.text) for one in self._waiting]
         known = {p for text in self.said.values() for p in (text, text.rpartition(":")[0]) if p}
         try:
             layout = find_layout(head, known, self.name)
-            unnamed = not layout.has_heading and not self.said
-            if unnamed and len(head) - layout.start < _UNNAMED:
-                self._trouble = None
-                choose_columns(layout.headings, self.said, False, self.name)
-            if layout.transposed:
-                raise TableError("one quantity a row is no log", self.name, _ONE_LINE)
         except TableError as problem:
             self._trouble = problem
-            if len(self._waiting) < _HEAD:
-                return []
-            raise
+            return gone
+        if layout.transposed:
+            raise TableError("one quantity a row is no log", self.name, _ONE_LINE)
+        if not layout.has_heading and not self.said:
+            try:
+                choose_columns(layout.headings, self.said, False, self.name)
+            except TableError as problem:
+                self._trouble = problem
+                if len(head) - layout.start < _UNNAMED:
+                    return gone
+                raise
         choice = choose_columns(layout.headings, self.said, layout.has_heading, self.name)
         columns = {q: place for q, place in choice.columns.items() if q in POSSIBLE or q == "time"}
         if not columns.keys() & set(_NEEDED):
             listed = ", ".join(f"{k} '{h.text}'" for k, h in enumerate(layout.headings, 1))
-            raise TableError(
+            self._trouble = TableError(
                 f"no column is voltage, current or power; the columns are {listed}",
                 self.name,
                 "say which is which, for example --column voltage=2",
             )
+            if len(head) - layout.start < _UNNAMED:
+                return gone
+            raise self._trouble
         rows = [layout.cut(text) for _, text in head[layout.start :] if text and not _silent(text)]
         rows = [row for row in rows if len(row) == layout.width]
         cells = ((q, row[place]) for row in rows for q, (place, _) in columns.items())
@@ -170,7 +179,7 @@ class LineReader:
         except TableError as problem:
             self._trouble = problem
             if len(self._waiting) < _HEAD:
-                return []
+                return gone
             raise
         self._columns = [
             LogColumn(q, layout.headings[place].text, unit, place, marks)
@@ -184,7 +193,7 @@ class LineReader:
         self.notes = [note for column in self._columns for note in column.notes()] + choice.notes
         waiting, self._waiting = self._waiting[layout.start :], []
         outcomes = (self._one(one) for one in waiting)
-        return [one for one in outcomes if one is not None]
+        return [*gone, *(one for one in outcomes if one is not None)]
 
     def _one(self, line: Line) -> LiveReading | BadLine | None:
         """Return what one line says; None for a comment, a blank line or the heading again."""
