@@ -40,11 +40,16 @@ class LineSplitter:
         self._dropping = False  # inside a line that is too long
         self._after_cr = False
         self._first = True
+        self._mark = b""
         self._wide: codecs.IncrementalDecoder | None = None
 
     def take(self, chunk: bytes) -> list[Line]:
         """Return the lines that these bytes end."""
         if self._first and chunk:
+            chunk, self._mark = self._mark + chunk, b""
+            if chunk in (b"\xff", b"\xfe"):  # half of the mark of UTF-16, perhaps
+                self._mark = chunk
+                return []
             self._first = False
             if chunk[:2] in (b"\xff\xfe", b"\xfe\xff"):
                 self._wide = codecs.getincrementaldecoder("utf-16")("replace")

@@ -15,7 +15,7 @@ from ivkit.errors import TableError
 from ivkit.readings.choice import choose_columns
 from ivkit.readings.layout import Layout, find_layout
 from ivkit.readings.line_split import Line
-from ivkit.readings.lines import OPEN, SHORT, is_comment, is_empty, is_value
+from ivkit.readings.lines import OPEN, SEPARATORS, SHORT, cut, is_comment, is_empty, is_value
 from ivkit.readings.log_columns import LogColumn
 from ivkit.readings.quantities import read_heading
 from ivkit.readings.resistor_value import resistor_value
@@ -191,6 +191,9 @@ class LineReader:
         self._layout = layout
         self._heading = [h.text for h in layout.headings] if layout.has_heading else []
         self.notes = [note for column in self._columns for note in column.notes()] + choice.notes
+        if layout.skipped:
+            lines = f"{layout.skipped} line{'s' * (layout.skipped > 1)}"
+            self.notes.insert(0, f"passed over {lines} before the heading")
         waiting, self._waiting = self._waiting[layout.start :], []
         outcomes = (self._one(one) for one in waiting)
         return [*gone, *(one for one in outcomes if one is not None)]
@@ -236,11 +239,14 @@ class LineReader:
         """Tell whether a line that is no reading heads columns of its own."""
         if len(text) > 1000 or not any(c.isalpha() for c in text):
             return False
-        cells = self._layout.cut(text)
-        if any(is_value(cell) for cell in cells):
-            return False
-        meant = set(chain.from_iterable(read_heading(cell).meanings for cell in cells))
-        return bool(meant & set(_NEEDED)) and len(cells) >= 2
+        for separator in dict.fromkeys((self._layout.separator, *SEPARATORS)):
+            cells = cut(text, separator)
+            if len(cells) < 2 or any(is_value(cell) for cell in cells):
+                continue
+            meant = set(chain.from_iterable(read_heading(cell).meanings for cell in cells))
+            if meant & set(_NEEDED):
+                return True
+        return False
 
 
 def _silent(text: str) -> bool:
