@@ -52,6 +52,7 @@ def command(source: str, follow: bool, column: tuple[str, ...], plain: bool, **g
 
     Example: ivkit watch shed_track.csv --sweep shed_sweep.csv --same-light --load 68
     """
+    import os
     import sys
 
     if follow and source == "-":
@@ -78,6 +79,8 @@ def command(source: str, follow: bool, column: tuple[str, ...], plain: bool, **g
         if given["log"] not in (None, "-"):
             log = AppendLog(given["log"], log_head(), [source, *setting.files])
         watch(lines, reader, setting, make_show(plain, given["log"] == "-"), log, given["load"])
+    except BrokenPipeError:  # the reader of our lines went away (`ivkit watch ... | head`)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     finally:
         lines.close()
         if log is not None:

@@ -191,8 +191,9 @@ class LineReader:
         self._layout = layout
         self._heading = [h.text for h in layout.headings] if layout.has_heading else []
         self.notes = [note for column in self._columns for note in column.notes()] + choice.notes
-        if layout.skipped:
-            lines = f"{layout.skipped} line{'s' * (layout.skipped > 1)}"
+        skipped = sum(not _silent(one.text) for one in self._waiting[: layout.skipped])
+        if skipped:
+            lines = f"{skipped} line{'s' * (skipped > 1)}"
             self.notes.insert(0, f"passed over {lines} before the heading")
         waiting, self._waiting = self._waiting[layout.start :], []
         outcomes = (self._one(one) for one in waiting)

@@ -1,6 +1,6 @@
 """The power of each reading of a log, and the load that its voltage and current show."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -67,6 +67,10 @@ def log_power(log: Log, load_ohm: float | None = None, bench: "Bench | None" = N
     array([0.1, 0.4])
     """
     notes: list[str] = []
+    # A column without a number (as in a log of `ivkit watch`) is none.
+    blank = [q for q, values in log.columns.items() if values.size and np.isnan(values).all()]
+    if blank:
+        log = replace(log, columns={q: v for q, v in log.columns.items() if q not in blank})
     voltage, current = log.columns.get("voltage"), log.columns.get("current")
     coded = "voltage_code" in log or "current_code" in log
     front_end = bench is not None and bench.front_end is not None
@@ -108,8 +112,6 @@ def log_power(log: Log, load_ohm: float | None = None, bench: "Bench | None" = N
 
 def _at_panel(log: Log, bench: "Bench | None") -> tuple[Array, Array, list[str]]:
     """Return voltage and current at the panel, NaN where the front end gives none."""
-    from dataclasses import replace
-
     from ivkit.readings.front_end import make_sweep
 
     converter = bench.front_end.converter if bench and bench.front_end else None
