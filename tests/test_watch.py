@@ -135,6 +135,12 @@ def test_times_of_day_go_on_over_midnight():
     assert found[1].values["time"] - found[0].values["time"] == 2.0
 
 
+def test_a_time_that_cannot_be_read_is_no_loss():
+    found = read_all("Zeit;U_V", "08.06.2024 11:52;1,5", "08.06.2024 11:53;1,6")
+    assert [one.values["voltage"] for one in found] == [1.5, 1.6]
+    assert math.isnan(found[1].values["time"])
+
+
 def test_readings_that_wait_for_the_decimal_mark_are_not_lost():
     """1,234 alone is one or a thousand."""
     reader = LineReader()

@@ -59,7 +59,7 @@ def command(source: str, follow: bool, column: tuple[str, ...], plain: bool, **g
         raise click.UsageError("--follow wants a FILE; standard input is followed anyway")
     if given["load"] is not None and given["max_power"]:
         raise click.UsageError("--load and --max-power exclude each other; give one")
-    if source == "-" and sys.stdin.isatty():
+    if source == "-" and (sys.stdin is None or sys.stdin.isatty()):
         raise click.UsageError("nothing to watch: pipe a logger's lines in, or name its FILE")
     given["source"] = given.pop("kind")
 

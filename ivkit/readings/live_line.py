@@ -187,7 +187,6 @@ class LineReader:
         ]
         for column in self._columns:
             column.look_at([row[column.place] for row in rows])
-        # A time that cannot be read is no loss: the clock has the moment at which it came.
         self._layout = layout
         self._heading = [h.text for h in layout.headings] if layout.has_heading else []
         self.notes = [note for column in self._columns for note in column.notes()] + choice.notes
@@ -222,6 +221,9 @@ class LineReader:
             try:
                 value = _load(cell, column) if quantity == "load" else column.read_cell(cell)
             except (ValueError, TableError):
+                if quantity == "time":  # no loss: there is the moment at which it came
+                    values[quantity] = math.nan
+                    continue
                 what = quantity.replace("_", " ")
                 return _bad(line, f"{what} '{shown(cell)}' is no number")
             if quantity != "time":

@@ -112,7 +112,8 @@ def _verdict(now: Judged) -> ViewLine:
     if now.why and not math.isfinite(now.predicted):
         return ViewLine(f"{word}: {now.why}", tone, 1)
     expected = number(now.predicted, now.u_predicted, "W")
-    text = f"{word}: {expected} expected, E_n {now.en:+.2f}"
+    facing = "" if math.isfinite(now.angle) else " if it faces the light"
+    text = f"{word}: {expected} expected{facing}, E_n {now.en:+.2f}"
     return ViewLine(f"{text}; {now.why}" if now.why else text, tone, 1)
 
 
@@ -186,4 +187,5 @@ def _bad(state: State) -> list[ViewLine]:
     one = state.last_bad
     if one is None:
         return []
-    return [ViewLine(f"last bad line, {one.line}: {one.why}", need=7)]
+    # Signs of double width would push the line beyond the edge.
+    return [ViewLine(ascii_text(f"last bad line, {one.line}: {one.why}"), need=7)]
