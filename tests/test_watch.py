@@ -279,6 +279,15 @@ def test_the_history_of_a_slow_logger_has_longer_slots():
     assert sum(math.isnan(p) for p in state.history) == 0
 
 
+def test_a_gap_in_the_log_is_no_slow_logger():
+    session = Session()
+    powers(session, [1.0] * 10)
+    powers(session, [2.0] * 10, start=1000.0)
+    state = session.state(0.0)
+    assert state.slot == 1.0
+    assert state.history[-10:] == (2.0,) * 10
+
+
 def test_the_silence_is_counted_by_the_arrivals():
     session = Session()
     session.take(ONE, 100.0)

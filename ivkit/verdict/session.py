@@ -11,6 +11,7 @@ from ivkit.verdict.live import Judged
 
 SLOTS = 60  # of the history
 _RECENT = 3  # readings whose median counts for the best: one spike is no best
+_LONGEST = 86400.0  # s, of a slot
 _HELD = 0.02  # of the power: within it, it stands still
 
 
@@ -87,7 +88,7 @@ class Session:
         self._recent: deque[float] = deque(maxlen=_RECENT)
         self._slots: deque[tuple[int, float, int]] = deque(maxlen=SLOTS)  # index, sum, count
         self._slot = 1.0
-        self._step = math.nan  # s between readings, smoothed
+        self._steps: deque[float] = deque(maxlen=9)  # s between readings
         self._last_time = math.nan
         self._last_arrival: float | None = None
 
@@ -115,10 +116,10 @@ class Session:
         if step < 0:  # the logger started anew
             self._slots.clear()
         elif math.isfinite(step):
-            old = self._step
-            self._step = step if math.isnan(old) else 0.8 * old + 0.2 * step
+            self._steps.append(step)
         self._last_time = time
-        while self._step > self._slot and self._slot < 86400.0:
+        # The median: a gap in the log is no slow logger.
+        while self._steps and median(self._steps) > self._slot and self._slot < _LONGEST:
             self._widen()
         index = math.floor(time / self._slot)
         if self._slots and self._slots[-1][0] == index:
