@@ -368,6 +368,16 @@ def test_bar_and_columns_show_what_they_are_given():
     assert bar(math.nan, 1.0, 1.0, 8) == " " * 8
     assert columns([0.0, 1.0]) == "▁█"
     assert columns([]) == ""
+    assert columns([0.9, 0.95, 1.0], low=0.9, ascii_only=True) == "_~#"
+
+
+def test_a_history_near_its_top_is_drawn_larger_and_says_where_it_starts():
+    state = replace(states()["usual"], history=(0.40, 0.38, 0.42) * 20)
+    (line,) = [one.text for one in view(state, 80, 24, ascii_only=True) if "  56 s" in one.text]
+    assert line.endswith("56 s > 378 mW")
+    state = replace(state, history=(0.01, 0.4) * 30)
+    (line,) = [one.text for one in view(state, 80, 24, ascii_only=True) if "  56 s" in one.text]
+    assert line.endswith("56 s")
 
 
 # The screen

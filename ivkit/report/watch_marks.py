@@ -70,21 +70,20 @@ def bar(value: float, mark: float, top: float, width: int, ascii_only: bool = Fa
     return "".join(cells)
 
 
-def columns(values: Sequence[float], ascii_only: bool = False) -> str:
-    """Return one small column a value, from 0 to the largest; a blank where it is NaN.
+def columns(values: Sequence[float], low: float = 0.0, ascii_only: bool = False) -> str:
+    """Return one small column a value, from ``low`` to the largest; a blank where it is NaN.
 
     >>> columns([0.0, 0.5, float("nan"), 1.0], ascii_only=True)
     '_= #'
     """
     shapes = _COLUMNS_ASCII if ascii_only else _COLUMNS
     known = [v for v in values if math.isfinite(v)]
-    top = max(known, default=0.0)
-    if not top > 0:
-        return "".join(shapes[0] if math.isfinite(v) else " " for v in values)
+    span = max(known, default=0.0) - low
 
     def shape(value: float) -> str:
         if not math.isfinite(value):
             return " "
-        return shapes[min(max(int(value / top * len(shapes)), 0), len(shapes) - 1)]
+        level = round((value - low) / span * (len(shapes) - 1)) if span > 0 else 0
+        return shapes[min(max(level, 0), len(shapes) - 1)]
 
     return "".join(map(shape, values))

@@ -17,7 +17,8 @@ from ivkit.verdict.session import SLOTS, State
 _RISE = {"rising": "^ rising", "falling": "v falling", "steady": "= steady", "": ""}
 _RISE_WIDE = {"rising": "↑ rising", "falling": "↓ falling", "steady": "= steady", "": ""}
 _SILENCE = 3.0  # s without a line that are worth a word
-_BAR = 60
+_BAR = 56
+_NEAR, _LEAST = 0.5, 0.1  # history above that share of its top is drawn larger, that far at most
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,7 @@ def view(
         lines = [ViewLine("no reading yet", need=0), ViewLine(_count(state), need=2)]
         lines += _bad(state)
     else:
-        length = min(max(width - 20, 10), _BAR)
+        length = min(max(width - 24, 10), _BAR)
         lines = _top(state, state.now, width, height, ascii_only) + _rest(
             state, state.now, length, ascii_only
         )
@@ -142,14 +143,19 @@ def _best(state: State, now: Judged, length: int, ascii_only: bool) -> list[View
 
 
 def _history(state: State, length: int, ascii_only: bool) -> ViewLine:
-    known = [p for p in state.history if math.isfinite(p)]
-    if not known:
+    if not any(math.isfinite(p) for p in state.history[-length:]):
         return ViewLine("", need=8)
     length = min(length, SLOTS)
     time = state.slot * length
     span = f"{time:g} s" if time < 600 else f"{time / 60:.3g} min"
-    drawn = columns(state.history[-length:], ascii_only).rjust(length)
-    return ViewLine(f"{drawn}  {span}", need=3)
+    shown = state.history[-length:]
+    known = [p for p in shown if math.isfinite(p)]
+    top, low = max(known), min(known)
+    # Near the maximum small differences count: then the columns do not start at zero, and say so.
+    low = min(low, (1.0 - _LEAST) * top) if top > 0 and low > _NEAR * top else 0.0
+    drawn = columns(shown, low, ascii_only).rjust(length)
+    start = f" > {number(low, None, 'W')}" if low > 0 else ""
+    return ViewLine(f"{drawn}  {span}{start}", need=3)
 
 
 def _readings(state: State, now: Judged) -> ViewLine:
