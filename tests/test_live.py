@@ -140,6 +140,7 @@ def test_a_voltage_that_is_off_does_not_tell_below_the_knee():
         (1.5, None, "cannot tell", "turned away"),
         (900.0, 0.0, "too high", "impossible"),
         (1.0, 120.0, "cannot tell", "behind"),
+        (1e-6, 90.0, "cannot tell", "behind"),
     ],
 )
 def test_the_word_of_the_verdict(power, angle, verdict, why):
@@ -158,6 +159,7 @@ def test_a_prediction_that_is_too_wide_tells_nothing():
 def test_what_is_missing_is_named():
     assert "no panel" in judged(None, 10.0, power=1.0).why
     assert "load not stated" in judged(Prospect(FLAT, 1000.0), None, power=1.0).why
+    assert "dark" in judged(Prospect(FLAT, 0.5), 10.0, power=1e-6).why
     assert "open or short" in judged(Prospect(FLAT, 1000.0), math.inf, power=0.0).why
     one = judged(Prospect(FLAT, 1000.0), 20.0, 0.0, voltage=5.0, current=0.5)
     assert one.why == "V/I is 10 ohm, stated are 20"

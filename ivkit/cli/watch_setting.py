@@ -128,7 +128,7 @@ def _panel(
         from ivkit.cli.panel_source import load_panel
 
         sheet = load_panel(given["datasheet"], given["module"])
-    elif by_bench and not (given["sweep"] and given["same_light"]):
+    elif by_bench:
         from ivkit.panel.datasheet import load_datasheet
 
         sheet = load_datasheet(by_bench)

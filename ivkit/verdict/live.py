@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 PLAUSIBLE, HIGH, LOW, UNKNOWN = "plausible", "too high", "too low", "cannot tell"
 #: How power goes with voltage and current, or what else is read, where one alone is read.
 _TIMES = {BOTH: (1.0, 1.0), VOLTAGE: (2.0, 0.0), CURRENT: (0.0, 2.0), POWER: (1.0, 0.0)}
+_DARK = 1.0  # W/m2, below which a front end's zero decides
 _APART, _LEADS = 0.1, 2.0  # share and ohm beyond which V/I is not the stated load
 
 
@@ -198,7 +199,9 @@ def _missing(prospect: Prospect | None, light: float, load: float, angle: float)
         return "load not stated: --load, or --max-power"
     if load == 0 or np.isinf(load):
         return "no power is expected at an open or short circuit"
-    if abs(angle) > 90 and prospect.stray == 0:
+    if light * prospect.scale < _DARK:
+        return "it is dark"
+    if abs(angle) >= 90 and prospect.stray == 0:
         return "the light is behind the panel"
     return ""
 
