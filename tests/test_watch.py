@@ -10,7 +10,7 @@ import pytest
 from ivkit.cli.append_log import AppendLog
 from ivkit.cli.screen import Screen, speaks_unicode
 from ivkit.errors import FileError, TableError
-from ivkit.readings.line_source import GrowingFile, open_lines
+from ivkit.readings.line_source import GrowingFile, Stream, open_lines
 from ivkit.readings.line_split import Line, LineSplitter
 from ivkit.readings.live_line import BadLine, LineReader, LiveReading
 from ivkit.report.watch_marks import bar, columns, large
@@ -223,6 +223,23 @@ def test_a_file_is_read_to_its_end_and_no_further(tmp_path):
     assert [line.text for line in found] == ["a", "b"]
 
 
+def test_a_device_that_is_pulled_out_has_ended(monkeypatch):
+    reading, writing = os.pipe()
+    source = Stream(reading, "device")
+    os.write(writing, b"1,2\n3,")
+    assert [line.text for line in source.read(1.0)] == ["1,2"]
+
+    def gone(descriptor, size):
+        raise OSError(5, "Input/output error")
+
+    os.write(writing, b"4")
+    monkeypatch.setattr(os, "read", gone)
+    assert [line.text for line in source.read(1.0)] == ["3,"]
+    assert source.read(1.0) is None
+    source.close()
+    os.close(writing)
+
+
 def test_what_cannot_be_opened_is_named(tmp_path):
     for name, why in ((tmp_path / "none", "cannot read"), (tmp_path, "folder"), ("a\0", "NUL")):
         with pytest.raises(FileError, match=why):
@@ -383,7 +400,7 @@ def test_a_history_near_its_top_is_drawn_larger_and_says_where_it_starts():
 # The screen
 
 
-class Stream:
+class Written:
     def __init__(self):
         self.written = ""
 
@@ -395,7 +412,7 @@ class Stream:
 
 
 def test_a_frame_writes_what_has_changed_and_never_clears():
-    stream = Stream()
+    stream = Written()
     screen = Screen(stream, colour=True, size=lambda: (80, 24))
     terminal = Terminal()
     screen.draw([("one", "figure"), ("two", ""), ("three", "good")])
@@ -418,7 +435,7 @@ def test_a_frame_writes_what_has_changed_and_never_clears():
 
 def test_a_terminal_made_narrower_shows_the_block_once():
     sizes = [(80, 24)]
-    stream = Stream()
+    stream = Written()
     screen = Screen(stream, colour=False, size=lambda: sizes[-1])
     screen.draw([("a" * 70, ""), ("b", "")])
     sizes.append((40, 24))

@@ -78,8 +78,8 @@ class Stream:
             return []
         try:
             chunk = os.read(self.descriptor, _CHUNK)
-        except OSError as problem:  # the device was pulled out
-            raise _unreadable(self.name, problem) from None
+        except OSError:  # the device was pulled out: that is its end
+            chunk = b""
         if chunk:
             return self._splitter.take(chunk)
         self._ended = True
