@@ -27,6 +27,13 @@ SHED = (*SWEEP, "--same-light", "--load", "68")
 TRACK = (EXAMPLES / "shed_track.csv").read_text(encoding="utf-8")
 
 
+# A suite in the background of a shell has SIGINT ignored, and hands that down.
+PROGRAM = (
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+    "from ivkit.cli import main; main()"
+)
+
+
 @pytest.fixture(autouse=True)
 def _in_an_empty_folder(tmp_path, monkeypatch):
     """No bench.toml of the working folder may be found."""
@@ -56,7 +63,7 @@ def start(*arguments, **more):
     for name in ("COLUMNS", "LINES", *(() if "NO_COLOR" in environment else ("NO_COLOR",))):
         environment.pop(name, None)
     return subprocess.Popen(
-        [sys.executable, "-m", "ivkit", "watch", *map(str, arguments)], env=environment, **more
+        [sys.executable, "-c", PROGRAM, "watch", *map(str, arguments)], env=environment, **more
     )
 
 
@@ -263,7 +270,10 @@ def test_a_followed_file_ends_by_a_signal_with_a_summary_and_status_0(tmp_path, 
             file.write(",10\n")
         wait_for(lambda: log.read_text().count("\n") == 3)
         one.send_signal(number)
-        out, err = one.communicate(timeout=60)
+        try:
+            out, err = one.communicate(timeout=60)
+        finally:
+            one.kill()
     assert (one.returncode, err) == (0, b"")
     assert "2 readings, 0 bad lines (stopped)" in out.decode()
     assert float(rows_of(log)[1]["voltage_V"]) == 5.1
