@@ -307,6 +307,12 @@ class Data:
     sweeps: tuple[str, ...] = key("the sweeps' files", default=(), kind=Kind.FILES)
     angle: str | None = key("the file of readings against angle", kind=Kind.FILE)
     track: str | None = key("the file of a tracking log", kind=Kind.FILE)
+    track_load_ohm: float | None = key(
+        "the load during the tracking log, where the log does not show it",
+        "ohm",
+        kind=Kind.RESISTANCE,
+        above=0,
+    )
     check: str | None = key("the file of readings to check", kind=Kind.FILE)
 
 

@@ -495,3 +495,27 @@ def test_importing_the_spectra_loads_neither_pvlib_nor_pandas():
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"
+
+
+def test_the_tables_kept_here_are_those_of_pvlib():
+    # Kept because importing pvlib takes half a second; ASTM G173-03 and doi 10.2172/1814068.
+    from pvlib.spectrum import get_example_spectral_response, get_reference_spectra
+
+    sun = get_reference_spectra(standard="ASTM G173-03")["global"]
+    kept = am15g()
+    np.testing.assert_array_equal(kept.wavelength_nm, sun.index)
+    np.testing.assert_allclose(kept.irradiance_W_m2_nm, sun, rtol=1e-12)
+    silicon = cells.crystalline_silicon()
+    theirs = get_example_spectral_response(silicon.wavelength_nm).to_numpy()
+    np.testing.assert_allclose(silicon.value, np.clip(theirs, 0.0, None), atol=1e-12)
+
+
+def test_no_light_under_a_lamp_loads_pvlib():
+    code = (
+        "import sys\n"
+        "from ivkit.light.spectrum import effective_irradiance, named\n"
+        "effective_irradiance(named('halogen'), lux=1000.0)\n"
+        "print([name for name in ('pvlib', 'pandas') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

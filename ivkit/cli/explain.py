@@ -5,6 +5,8 @@ Plain text, 80 columns; every equation names the code that it is in and where it
 test holds the two together.
 """
 
+import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -16,6 +18,18 @@ def explanation(name: str) -> str:
     """Return the text of a command; empty where it has none."""
     path = TEXTS / f"{name}.txt"
     return path.read_text(encoding="utf-8") if path.is_file() else ""
+
+
+def sources(names: Sequence[str]) -> list[str]:
+    """Return where the equations of these commands come from, what each is for first, once each."""
+    found: dict[str, None] = {}
+    for name in names:
+        for what, source in re.findall(
+            r"\n\n((?:  \S.*\n)+)(?:    .*\n)*?    source: (.*(?:\n {12}.*)*)", explanation(name)
+        ):
+            said = " ".join(what.split()).rstrip(".:")
+            found[f"{said}: {' '.join(source.split())}."] = None
+    return list(found)
 
 
 def explained(command: click.Command, name: str) -> click.Command:

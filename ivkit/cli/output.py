@@ -8,6 +8,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -16,12 +17,30 @@ import click
 
 from ivkit import __version__
 from ivkit.errors import FileError
+from ivkit.report.delivered import Delivered
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from pandas import DataFrame
 
 FIGURE_FORMATS = (".png", ".svg", ".pdf")
+
+
+_TAKERS: ContextVar[list[Delivered] | None] = ContextVar("takers", default=None)
+
+
+@contextmanager
+def taken() -> "Iterator[list[Delivered]]":
+    """Take what commands deliver inside, instead of printing and writing it.
+
+    That is how the page of a bench gets the same answer as the command that it names.
+    """
+    delivered: list[Delivered] = []
+    token = _TAKERS.set(delivered)
+    try:
+        yield delivered
+    finally:
+        _TAKERS.reset(token)
 
 
 @dataclass(frozen=True)
@@ -69,6 +88,10 @@ class Output:
         FileError
             A file cannot be written, or is one of the inputs.
         """
+        taker = _TAKERS.get()
+        if taker is not None:
+            taker.append(Delivered(text, plain(document), figure, tuple(map(str, inputs))))
+            return
         files: dict[str, bytes] = {}
         screen = text
         if self.json:

@@ -30,9 +30,12 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
 
     from ivkit import __version__
     from ivkit.bench import load_bench
+    from ivkit.cli.beside import beside
+    from ivkit.cli.explain import sources
     from ivkit.cli.output import write_whole
+    from ivkit.cli.report_parts import parts
     from ivkit.errors import BenchError
-    from ivkit.report.bench_page import CAUTIONS, SOURCES, front_end_section
+    from ivkit.report.bench_page import CAUTIONS, front_end_section
     from ivkit.report.page import Page, render
     from ivkit.report.text import wrap
 
@@ -47,8 +50,17 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
     options = SweepOptions(bench=bench)
     fits = options.fit_all(tuple(paths))
     sections: list[Section] = [front_end_section(settings)]
+    told = [fit for fit in fits if fit.model is not None]
+    todo = parts(settings, bench, told)
+    others = beside(lambda: [part() for part in todo])
     answers, more = _sections(settings, fits)
     sections += more
+    used = ["report", "characterize", "load"]
+    used += ["angle"] if settings.data.angle else []
+    for name, answer, section in others():
+        used.append(name)
+        answers.append(answer)
+        sections.append(section)
     read = [bench, *paths, *_extra_files(settings)]
     page = Page(
         title or settings.name or Path(bench).stem,
@@ -57,7 +69,7 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
         answers,
         sections,
         CAUTIONS,
-        SOURCES,
+        sources(used),
         f"ivkit report {bench} {' '.join(sweeps)}".strip() + f" --out {out}",
         __version__,
         [(name, hashlib.sha256(Path(name).read_bytes()).hexdigest()) for name in read],
@@ -68,7 +80,8 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
 
 def _extra_files(settings: "Bench") -> list[str]:
     """Return the other tables that the page is made of."""
-    return [name for name in (settings.data.angle,) if name]
+    others = (settings.data.angle, settings.data.check, settings.data.track)
+    return [name for name in (*others, settings.panel.datasheet, settings.light.spectrum) if name]
 
 
 def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Section"]]:

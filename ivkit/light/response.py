@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ivkit.errors import RangeError
+from ivkit.light.tables import two_columns
 
 Array = NDArray[np.float64]
 
@@ -160,19 +161,16 @@ def crystalline_silicon() -> Response:
     """Return the response of a crystalline silicon cell, 290 to 1190 nm, relative.
 
     The curve is `pvlib.spectrum.get_example_spectral_response` at 1 nm, drawn through
-    measurements on one cell. Its variants move the near-infrared fall by 15 nm (thickness,
-    texture and rear side of the wafer) and the response at 400 nm by 10 % (coating,
-    encapsulation), less towards 650 nm.
+    measurements on one cell, kept as a table of our own. Its variants move the near-infrared
+    fall by 15 nm (thickness, texture and rear side of the wafer) and the response at 400 nm by
+    10 % (coating, encapsulation), less towards 650 nm.
 
     References
     ----------
     A. Driesse and J. Stein, "Global Normal Spectral Irradiance in Albuquerque" (2020),
     doi 10.2172/1814068.
     """
-    from pvlib.spectrum import get_example_spectral_response
-
-    wavelength = np.arange(280.0, 1211.0)
-    curve = np.clip(get_example_spectral_response(wavelength).to_numpy(), 0.0, None)
+    wavelength, curve = two_columns("silicon_response.csv")
 
     def infrared_moved_by(shift_nm: float) -> Response:
         # The move fades in between 850 and 950 nm, so that the rest of the curve stays.

@@ -37,18 +37,6 @@ CAUTIONS = (
     "the wiring. Roofs are high. For strings of panels, roofs and mains follow your local code "
     "and leave the work to those licensed for it.",
 )
-SOURCES = (
-    "Single-diode equation, explicit solution: Jain and Kapoor, Solar Energy Materials and Solar "
-    "Cells 81 (2004) 269; Wright omega function: Lawrence et al., ACM Trans. Math. "
-    "Softw. 38 (2012) 20.",
-    "Weights where voltage and current are both uncertain: Orear, Am. J. Phys. 50 (1982) 912.",
-    "Steps of the fit: Marquardt, J. SIAM 11 (1963) 431.",
-    "Key points from the data alone: ASTM E1036-15 (2019), as pvlib encodes it.",
-    "Propagation of uncertainty and its budget: JCGM 100:2008 (GUM), 5.1 and 5.2; coverage factor: "
-    "annex G.",
-    "Limits of what is not resolved: Venzon and Moolgavkar, Appl. Stat. 37 (1988) 87.",
-    "E-series of resistors: IEC 60063.",
-)
 
 
 def front_end_section(bench: "Bench") -> Section:

@@ -19,11 +19,15 @@ TEMPLATE = Path(__file__).with_name("page.html")
 
 @dataclass(frozen=True)
 class PageTable:
-    """A table: an optional title, a head, and rows of text; all but the first column is numbers."""
+    """A table: an optional title, a head, and rows of text.
+
+    All but the first column is numbers, unless ``words``.
+    """
 
     rows: Sequence[Sequence[str]]
     head: Sequence[str] = ()
     title: str = ""
+    words: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,119 @@
+"""The parts of the page that are answers of other commands: the lamp, readings to check, a log.
+
+Each command is run as a reader would run it, and hands over its text, its document and its
+figure; so the page cannot say anything else than the command that it names.
+"""
+
+from collections.abc import Callable
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from ivkit.bench import Bench
+    from ivkit.curve.fit import Fit
+    from ivkit.report.delivered import Delivered
+    from ivkit.report.page import Section
+
+#: What is to be said of a part: its command, the sentence for the top of the page, its section.
+Part = tuple[str, str, "Section"]
+
+
+def parts(settings: "Bench", bench: str, fits: list["Fit"]) -> list[Callable[[], Part]]:
+    """Return what there is data for on a bench, each as work to be done.
+
+    Parameters
+    ----------
+    settings : Bench
+    bench : str
+        Its file.
+    fits : list of Fit
+        Of the bench's sweeps; those with a curve.
+    """
+    from ivkit.report import bench_parts
+
+    words = ["--bench", bench]
+    data, light = settings.data, settings.light
+    condition, panel = settings.condition, settings.panel.datasheet
+    celsius = condition.temp_cell_degC
+    if celsius is None and fits:
+        celsius = fits[0].sweep.condition.temp_cell
+    warm = [] if celsius is None else ["--temperature", f"{celsius:.2f}"]
+    if condition.u_temp_cell_degC is not None and warm:
+        cells = [*warm, "--u-temperature", f"{condition.u_temp_cell_degC:g}"]
+    else:
+        cells = warm
+    told = light.distance_m is not None and any(
+        getattr(light, name) is not None
+        for name in ("lux", "irradiance_W_m2", "power_W", "cell_isc_A")
+    )
+    lit = told and panel is not None
+    out: list[Callable[[], Part]] = []
+    if lit:
+        measured = _measured(fits)
+        lamp = ["lamp", *words, *cells, *measured]
+        out.append(lambda: ("lamp", *bench_parts.lamp_part(ask(lamp))))
+    if data.check and panel is not None and (lit or condition.irradiance_W_m2 is not None):
+
+        def check() -> Part:
+            strength = _strength(settings, ["lamp", *words, *cells])
+            asked = ["check", data.check, "--datasheet", panel, *warm, *strength]
+            return ("check", *bench_parts.check_part(ask(asked)))
+
+        out.append(check)
+    if data.track:
+        curve = ["--sweep", data.sweeps[0]] if data.sweeps and fits else []
+        load = [] if data.track_load_ohm is None else ["--load", f"{data.track_load_ohm:g}"]
+        track = ["track", data.track, *words, *curve, *load]
+        out.append(lambda: ("track", *bench_parts.track_part(ask(track))))
+    return out
+
+
+def ask(words: list[str]) -> "Delivered":
+    """Run a command and return what it delivers.
+
+    Raises
+    ------
+    BenchError
+        Its options do not go together, which here are those of the bench.
+    """
+    from ivkit.cli.output import taken
+    from ivkit.errors import BenchError
+
+    command = import_module(f"ivkit.cli.{words[0]}").command
+    with taken() as delivered:
+        try:
+            with command.make_context(f"ivkit {words[0]}", words[1:]) as context:
+                command.invoke(context)
+        except click.exceptions.Exit:
+            pass  # "no" is an answer
+        except click.UsageError as error:
+            raise BenchError(
+                error.format_message(), f"ivkit {words[0]}", "complete the bench file"
+            ) from None
+    return delivered[-1]
+
+
+def _measured(fits: list["Fit"]) -> list[str]:
+    """Return the maximum power of the first sweep, to hold a prediction against."""
+    import numpy as np
+
+    for fit in fits:
+        power = fit.key_points.p_mp
+        if np.isfinite(power.nominal_value) and np.isfinite(power.std_dev):
+            value = ["--measured", f"{power.nominal_value:.8g}"]
+            return [*value, "--u-measured", f"{power.std_dev:.4g}"]
+    return []
+
+
+def _strength(settings: "Bench", lamp: list[str]) -> list[str]:
+    """Return the light as options of `check`: as stated, or what the lamp gives the cells."""
+    condition = settings.condition
+    if condition.irradiance_W_m2 is not None:
+        u = condition.u_irradiance_W_m2
+        stated = ["--irradiance", f"{condition.irradiance_W_m2:g}"]
+        return stated if u is None else [*stated, "--u-irradiance", f"{u:g}"]
+    light: dict[str, Any] = ask(lamp).document["effective_irradiance_W_m2"]
+    value = ["--irradiance", f"{light['value']:.6g}"]
+    return [*value, "--u-irradiance", f"{light['u'] or 0.0:.4g}"]

@@ -1,0 +1,173 @@
+"""The sections of the page that are other commands' answers: lamp, readings to check, a log.
+
+They are made of what the command delivers: the sentence is the first paragraph of its text, the
+numbers are those of its JSON document, the picture is its picture.
+"""
+
+from typing import TYPE_CHECKING, Any
+
+from ivkit.report.page import PageFigure, PageTable, Section, inline_svg
+from ivkit.report.text import number, percent
+from ivkit.report.track_text import seconds
+
+if TYPE_CHECKING:
+    from ivkit.report.delivered import Delivered
+
+_POINTS = (
+    ("Isc", "isc_A", "A"),
+    ("Voc", "voc_V", "V"),
+    ("Vmp", "vmp_V", "V"),
+    ("Imp", "imp_A", "A"),
+    ("Pmp", "pmp_W", "W"),
+    ("fill factor", "fill_factor", ""),
+    ("best load", "best_load_ohm", "ohm"),
+)
+
+
+def _paragraph(text: str, which: int = 0) -> str:
+    """Return a paragraph of a command's text as one line."""
+    return " ".join(text.split("\n\n")[which].split())
+
+
+def _list_of(text: str, title: str) -> list[str]:
+    """Return the bullets below a title in a command's text."""
+    for block in text.split("\n\n"):
+        head, _, body = block.partition("\n")
+        if head.strip().rstrip(":") == title:
+            found = " ".join(body.split()).split(" - ")
+            return [f"{one.removeprefix('- ')}." for one in found if one.strip("- ")]
+    return []
+
+
+def _shown(pair: Any, unit: str = "") -> str:
+    """Return ``{"value", "u"}``, a plain number or null as text."""
+    if pair is None:
+        return "-"
+    if isinstance(pair, dict):
+        return number(pair["value"], pair.get("u"), unit)
+    return number(pair, None, unit)
+
+
+def _bars(shares: dict[str, float]) -> list[tuple[str, float, str]]:
+    return [(name, share, percent(share)) for name, share in shares.items() if share >= 0.01]
+
+
+def _figure(delivered: "Delivered", prefix: str, caption: str) -> list[PageFigure]:
+    return [PageFigure(inline_svg(delivered.figure(), prefix), caption)]
+
+
+def lamp_part(delivered: "Delivered") -> tuple[str, Section]:
+    """Return what the lamp should give, and whether the sweep agrees."""
+    found, text = delivered.document, delivered.text
+    judged = found.get("judged")
+    answer = _paragraph(text, 1) if judged else _paragraph(text)
+    points, even = found["key_points"], found["uniform_light"]
+    rows = [
+        [label, _shown(points[key], unit), _shown(even[key], unit)] for label, key, unit in _POINTS
+    ]
+    head = ("key point", "expected, cell by cell", "if the light were even")
+    lines = [_paragraph(text), *([answer] if judged else [])]
+    return answer, Section(
+        "Under the lamp",
+        lines,
+        figures=_figure(
+            delivered,
+            "lamp",
+            "The light that each cell can use, and the curve to expect of the panel, beside that "
+            "of the same light spread evenly.",
+        ),
+        tables=[PageTable(rows, head)],
+        budget=_bars(found["budget"]["pmp_W"]),
+        budget_title="Where the uncertainty of the expected Pmp comes from",
+        remarks=_list_of(text, "Assumed"),
+    )
+
+
+def check_part(delivered: "Delivered") -> tuple[str, Section]:
+    """Return whether readings are plausible, and which slips would explain them."""
+    found, text = delivered.document, delivered.text
+    quantity, unit = {
+        "power": ("power", "W"),
+        "voltage": ("voltage", "V"),
+        "current": ("current", "A"),
+    }[found["quantity"]]
+    rows = []
+    for one in found["readings"]:
+        load = one["load_ohm"]
+        expected = {"value": one[f"predicted_{unit}"], "u": one[f"u_predicted_{unit}"]}
+        rows.append(
+            [
+                "maximum power" if load is None else number(load, None, "ohm"),
+                f"{one['angle_deg']:g}",
+                _shown(one[f"{quantity}_{unit}"], unit),
+                _shown(expected, unit),
+                "-" if one["en"] is None else f"{one['en']:+.2f}",
+            ]
+        )
+    head = ("load", "angle, deg", f"{quantity} read", "expected", "E_n")
+    tables = [PageTable(rows, head)]
+    if found["slips"]:
+        slips = [
+            [one["name"], percent(one["weight"]), one["explains"], one["check"]]
+            for one in found["slips"][:5]
+        ]
+        head = ("slip", "belief", "what it explains", "how to tell")
+        tables.append(PageTable(slips, head, "What would explain it, likeliest first", words=True))
+    return _paragraph(text), Section(
+        "Readings to check",
+        [_paragraph(text), "E_n compares with both uncertainties: up to 1 the two agree."],
+        tables=tables,
+        budget=_bars(found["budget"]),
+        budget_title="Where the uncertainty of the expectation comes from",
+        remarks=_list_of(text, "Assumed"),
+    )
+
+
+def track_part(delivered: "Delivered") -> tuple[str, Section]:
+    """Return what a log of the turning panel says."""
+    found, text = delivered.document, delivered.text
+    first, steady, rise = found["first"], found["steady"], found["rise"]
+    hunting, pointing, energy = found["hunting"], found["pointing_error"], found["energy"]
+    rows = []
+    if first:
+        rows.append(["first power", _shown(first["power_W"], "W"), _off(first.get("aoi_deg"))])
+    since = f"from {seconds(steady['from_s'])}, {steady['readings']} readings"
+    rows.append(["steady power", _shown(steady["power_W"], "W"), since])
+    if found["acquire_s"] is not None:
+        rows.append(["time to acquire", seconds(found["acquire_s"]), ""])
+    if found["overshoot_W"]:
+        rows.append(["overshoot", _shown(found["overshoot_W"], "W"), ""])
+    if hunting:
+        period = hunting.get("period_s")
+        period = period["value"] if isinstance(period, dict) else period
+        every = "" if period is None else f"every {seconds(period)}"
+        rows.append(["hunting", _shown(hunting.get("swing_W"), "W"), every])
+    if pointing and pointing["high_deg"] is not None:
+        ends = f"{pointing['low_deg']:.1f} to {pointing['high_deg']:.1f} deg"
+        rows.append(["pointing error, 95 %", ends, "off the light"])
+    if rise:
+        for word in ("measured", "predicted"):
+            one = rise.get(word)
+            if one and one["value"] is not None:
+                ends = f"95 %: {one['low']:.3g} to {one['high']:.3g}"
+                rows.append([f"rise, {word}", f"{one['value']:.3g} times", ends])
+        rows.append(["verdict on the rise", rise["verdict"], rise.get("reason") or ""])
+    if energy and energy.get("panel_J") is not None:
+        rows.append(["energy", _shown(energy["panel_J"], "J"), ""])
+    return _paragraph(text), Section(
+        "Turning to the light",
+        [_paragraph(text)],
+        _list_of(text, "Cannot tell, and what to do next time"),
+        _figure(
+            delivered,
+            "track",
+            "Power over time, the steady state, and what broke in; below, the angle off the light "
+            "as far as log and power tell it.",
+        ),
+        [PageTable(rows, ("found", "value", ""), words=True)],
+        remarks=_list_of(text, "Left out"),
+    )
+
+
+def _off(aoi: float | None) -> str:
+    return "" if aoi is None else f"{aoi:.0f} deg off the light"
