@@ -27,7 +27,9 @@ def sources(names: Sequence[str]) -> list[str]:
         for what, source in re.findall(
             r"\n\n((?:  \S.*\n)+)(?:    .*\n)*?    source: (.*(?:\n {12}.*)*)", explanation(name)
         ):
-            said = " ".join(what.split()).rstrip(".:")
+            lines = what.rstrip("\n").split("\n")
+            joint = ", " if all(" = " in line for line in lines) else " "
+            said = joint.join(line.strip() for line in lines).rstrip(".:")
             found[f"{said}: {' '.join(source.split())}."] = None
     return list(found)
 

@@ -21,7 +21,7 @@ Part = tuple[str, str, "Section"]
 
 
 def parts(settings: "Bench", bench: str, fits: list["Fit"]) -> list[Callable[[], Part]]:
-    """Return what there is data for on a bench, each as work to be done.
+    """Return what there is data for on a bench, each as work to be done in this order.
 
     Parameters
     ----------
@@ -50,14 +50,19 @@ def parts(settings: "Bench", bench: str, fits: list["Fit"]) -> list[Callable[[],
     )
     lit = told and panel is not None
     out: list[Callable[[], Part]] = []
+    light_found: list[Any] = []  # what the lamp gives the cells, for the readings to check
     if lit:
-        measured = _measured(fits)
-        lamp = ["lamp", *words, *cells, *measured]
-        out.append(lambda: ("lamp", *bench_parts.lamp_part(ask(lamp))))
+
+        def lamp() -> Part:
+            found = ask(["lamp", *words, *cells, *_measured(fits)])
+            light_found.append(found.document["effective_irradiance_W_m2"])
+            return ("lamp", *bench_parts.lamp_part(found))
+
+        out.append(lamp)
     if data.check and panel is not None and (lit or condition.irradiance_W_m2 is not None):
 
         def check() -> Part:
-            strength = _strength(settings, ["lamp", *words, *cells])
+            strength = _strength(settings, light_found)
             asked = ["check", data.check, "--datasheet", panel, *warm, *strength]
             return ("check", *bench_parts.check_part(ask(asked)))
 
@@ -107,13 +112,13 @@ def _measured(fits: list["Fit"]) -> list[str]:
     return []
 
 
-def _strength(settings: "Bench", lamp: list[str]) -> list[str]:
+def _strength(settings: "Bench", lamp: list[dict[str, Any]]) -> list[str]:
     """Return the light as options of `check`: as stated, or what the lamp gives the cells."""
     condition = settings.condition
     if condition.irradiance_W_m2 is not None:
         u = condition.u_irradiance_W_m2
         stated = ["--irradiance", f"{condition.irradiance_W_m2:g}"]
         return stated if u is None else [*stated, "--u-irradiance", f"{u:g}"]
-    light: dict[str, Any] = ask(lamp).document["effective_irradiance_W_m2"]
+    (light,) = lamp
     value = ["--irradiance", f"{light['value']:.6g}"]
     return [*value, "--u-irradiance", f"{light['u'] or 0.0:.4g}"]

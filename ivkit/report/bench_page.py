@@ -59,14 +59,28 @@ def front_end_section(bench: "Bench") -> Section:
             value = getattr(part, one.name)
             if declared is None or value is None or value == one.default:
                 continue
-            text = f"{value:g}" if isinstance(value, float) else str(value)
-            rows.append([f"{title}: {declared.meaning}", f"{text} {declared.unit}".rstrip()])
+            rows.append([f"{title}: {_meaning(declared.meaning)}", _stated(value, declared)])
     where = {
         "panel": "The voltage is taken straight across the panel, ahead of the shunt.",
         "load": "The voltage is taken across the load, behind the shunt.",
     }
     lines = [where[bench.front_end.divider_at]] if bench.front_end.divider_at else []
     return Section("How it was measured", lines, tables=[PageTable(rows, ("part", "as stated"))])
+
+
+def _meaning(words: str) -> str:
+    """Return what a key means as the name of a part."""
+    return words.partition(" as plus or minus")[0].removeprefix("the ")
+
+
+def _stated(value: Any, declared: Any) -> str:
+    """Return what the bench states, with its unit; a tolerance with its two signs."""
+    if isinstance(value, str):
+        return value
+    sign = "± " if "as plus or minus" in declared.meaning else ""
+    if declared.unit in ("ohm", "V", "A"):
+        return sign + number(float(value), None, declared.unit)
+    return f"{sign}{value:g} {declared.unit}".rstrip()
 
 
 def sweep_section(fit: "Fit", prefix: str, load_ohm: float | None = None) -> Section:

@@ -45,18 +45,19 @@ def _map(figure, axes, found: "UnderLamp") -> None:
     cells = found.cells
     image = axes.imshow(cells, origin="lower", cmap="cividis", aspect="equal")
     rows, columns = cells.shape
-    middle = 0.5 * (float(np.min(cells)) + float(np.max(cells)))
     if rows * columns <= 120:
+        from matplotlib.colors import to_hex
+
         for (row, column), value in np.ndenumerate(cells):
-            dark = value < middle
+            ground = to_hex(image.cmap(image.norm(value)))
             axes.text(
                 column,
                 row,
                 f"{value:.0f}",
                 ha="center",
                 va="center",
-                fontsize=7.5,
-                color="white" if dark else style.INK,
+                fontsize=8.5,
+                color=style.readable_on(ground),
             )
     else:
         # Too many to read one by one: a scale instead.

@@ -48,3 +48,25 @@ def scale_of(largest: float, unit: str) -> tuple[float, str]:
         if abs(largest) * factor >= 0.5:
             return factor, prefix + unit
     return 1e6, "µ" + unit
+
+
+def luminance(colour: str) -> float:
+    """Return the relative luminance of ``#rrggbb``, 0 to 1 (WCAG 2.2, definition)."""
+    parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    r, g, b = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def contrast(one: str, other: str) -> float:
+    """Return the contrast ratio of two colours, 1 to 21 (WCAG 2.2, success criterion 1.4.3).
+
+    >>> round(contrast("#ffffff", "#000000"), 6)
+    21.0
+    """
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def readable_on(ground: str) -> str:
+    """Return the colour of words on a coloured ground: white or black, what is easier to read."""
+    return max(("#ffffff", "#000000"), key=lambda colour: contrast(colour, ground))

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from ivkit.curve.diode import SingleDiode
 from ivkit.errors import RangeError
 from ivkit.light.incidence import beam_on_plane, martin_ruiz
+from ivkit.panel.bracket import rising_root
 
 Array = NDArray[np.float64]
 PowerAt = Callable[[Array], Any]
@@ -249,16 +250,15 @@ def light_for(model: SingleDiode, load_ohm: float | None, power: float) -> float
     RangeError
         No light up to a hundred times that of the curve does.
     """
-    from scipy.optimize import brentq
 
-    def excess(ln_light: float) -> float:
-        return float(power_in_light(model, np.exp(ln_light), load_ohm)) - power
+    def excess(ln_light: Array) -> Array:
+        return np.asarray(power_in_light(model, np.exp(ln_light), load_ohm)) - power
 
-    low, high = np.log(1e-7), np.log(100.0)
-    if not power > 0 or not excess(low) < 0 < excess(high):
+    ends = np.log([1e-7]), np.log([100.0])
+    if not power > 0 or not excess(ends[0]) < 0 < excess(ends[1]):
         into = "at maximum power" if load_ohm is None else f"into {load_ohm:g} ohm"
         raise RangeError(
             f"no light brings {power:g} W out of this panel {into}",
             remedy="check the facing power, the load, and that the curve is this panel's",
         )
-    return float(np.exp(brentq(excess, low, high, xtol=1e-12, rtol=1e-12)))
+    return float(np.exp(rising_root(excess, *ends)[0]))
