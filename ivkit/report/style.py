@@ -17,6 +17,8 @@ CURVE = "#0b5cad"  # current, the fit
 POWER = "#a8480f"  # power
 LOAD = "#15705a"  # the load line
 FAULT = "#b3123f"  # left out, at fault
+#: Beside the colours of SERIES, so that lines are told apart without colour.
+DASHES = ("-", "--", (0, (8, 2, 1.5, 2)), (0, (1.5, 1.5)), (0, (5, 1.5)), "-.")
 SERIES = (CURVE, POWER, LOAD, "#7a3b96", "#6b6200", INK)
 
 

@@ -29,7 +29,7 @@ def sun_figure(gain: "Gain", when: str) -> "Figure":
     rows[0].set_title(
         f"{when}, {gain.sky.place}: {gain.sky.source}", loc="left", fontsize=9, color=style.INK
     )
-    rows[0].legend(frameon=False, fontsize=8, labelcolor=style.INK)
+    rows[0].legend(frameon=False, fontsize=8, labelcolor=style.INK, handlelength=3.2)
     for axes in rows[:-1]:
         axes.set_xlabel("")
     return figure
@@ -62,6 +62,7 @@ def _hours(axes: "Axes", gain: "Gain", what: Yield) -> None:
             np.insert(hour, gap, np.nan),
             np.insert(values, gap, np.nan),
             color=style.SERIES[k % len(style.SERIES)],
+            linestyle=style.DASHES[k % len(style.DASHES)],
             linewidth=1.5,
             label=str(collected.mount),
         )
@@ -91,6 +92,7 @@ def _months(axes: "Axes", gain: "Gain", what: Yield) -> None:
             marker="o",
             markersize=4,
             color=style.SERIES[k % len(style.SERIES)],
+            linestyle=style.DASHES[k % len(style.DASHES)],
             linewidth=1.5,
             label=str(collected.mount),
         )

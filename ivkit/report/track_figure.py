@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from ivkit.verdict.tracking import Tracking
 
 _POINTS = 2000  # across the picture; beyond, lowest and highest of each stretch are drawn
-SHADE = {"darker": "#c9ced6", "dropout": "#c9ced6"}
-LIT = "#f0d9c4"
+SHADE = {"darker": "#e1e4e9", "dropout": "#e1e4e9"}  # light enough for words on them
+LIT = "#f7e7d8"
 
 
 def track_figure(found: "Tracking") -> "Figure":
@@ -177,7 +177,7 @@ def _swing(found: "Tracking", axes: "Axes") -> None:
     time, power = (v[settling.settled :][~found.off] for v in (log.time, log.power))
     stride = slice(None, 4000)
     at = np.mod(time[stride] - time[0], swing.period)
-    axes.plot(at, k * (power[stride] - found.steady.value), ".", ms=2, color=style.QUIET, alpha=0.5)
+    axes.plot(at, k * (power[stride] - found.steady.value), ".", ms=2, color=style.QUIET, alpha=0.8)
     reach = 1.6 * k * max(-swing.low, swing.high)
     axes.set_ylim(-max(reach, 1e-12), max(reach, 1e-12))
     style.dress(axes, "time in one swing (s)", f"swing ({unit})")
