@@ -371,7 +371,7 @@ def test_the_view_says_the_verdict_in_words_and_the_power_large():
     assert "PLAUSIBLE: 480(13) mW expected, E_n +0.40" in text
     assert "above the best" in text
     assert "1 bad line" in text
-    assert "light 97 % of the sweep's" in text
+    assert "light 97 % of sweep's" in text
 
 
 def test_a_low_terminal_keeps_power_and_verdict():

@@ -175,7 +175,7 @@ def _readings(state: State, now: Judged) -> ViewLine:
     parts.append(f"angle {now.angle:g} deg" if math.isfinite(now.angle) else "angle ?")
     if state.light is not None:
         light = f"{100 * state.light:.0f} %" if state.of_sweep else f"{state.light:.3g} W/m2"
-        parts.append(f"light {light}" + (" of the sweep's" if state.of_sweep else ""))
+        parts.append(f"light {light}" + (" of sweep's" if state.of_sweep else ""))
     return ViewLine("   ".join(parts), need=2)
 
 
