@@ -50,20 +50,16 @@ def parts(settings: "Bench", bench: str, fits: list["Fit"]) -> list[Callable[[],
     )
     lit = told and panel is not None
     out: list[Callable[[], Part]] = []
-    light_found: list[Any] = []  # what the lamp gives the cells, for the readings to check
     if lit:
 
         def lamp() -> Part:
-            found = ask(["lamp", *words, *cells, *_measured(fits)])
-            light_found.append(found.document["effective_irradiance_W_m2"])
-            return ("lamp", *bench_parts.lamp_part(found))
+            return ("lamp", *bench_parts.lamp_part(ask(["lamp", *words, *cells, *_measured(fits)])))
 
         out.append(lamp)
     if data.check and panel is not None and (lit or condition.irradiance_W_m2 is not None):
 
         def check() -> Part:
-            strength = _strength(settings, light_found)
-            asked = ["check", data.check, "--datasheet", panel, *warm, *strength]
+            asked = ["check", data.check, *words, *warm, *_strength(settings)]
             return ("check", *bench_parts.check_part(ask(asked)))
 
         out.append(check)
@@ -112,13 +108,11 @@ def _measured(fits: list["Fit"]) -> list[str]:
     return []
 
 
-def _strength(settings: "Bench", lamp: list[dict[str, Any]]) -> list[str]:
-    """Return the light as options of `check`: as stated, or what the lamp gives the cells."""
+def _strength(settings: "Bench") -> list[str]:
+    """Return the light as options of `check` where it is stated; its lamp it finds by itself."""
     condition = settings.condition
-    if condition.irradiance_W_m2 is not None:
-        u = condition.u_irradiance_W_m2
-        stated = ["--irradiance", f"{condition.irradiance_W_m2:g}"]
-        return stated if u is None else [*stated, "--u-irradiance", f"{u:g}"]
-    (light,) = lamp
-    value = ["--irradiance", f"{light['value']:.6g}"]
-    return [*value, "--u-irradiance", f"{light['u'] or 0.0:.4g}"]
+    if condition.irradiance_W_m2 is None:
+        return []
+    u = condition.u_irradiance_W_m2
+    stated = ["--irradiance", f"{condition.irradiance_W_m2:g}"]
+    return stated if u is None else [*stated, "--u-irradiance", f"{u:g}"]

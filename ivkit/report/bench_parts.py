@@ -86,32 +86,27 @@ def lamp_part(delivered: "Delivered") -> tuple[str, Section]:
 def check_part(delivered: "Delivered") -> tuple[str, Section]:
     """Return whether readings are plausible, and which slips would explain them."""
     found, text = delivered.document, delivered.text
-    quantity, unit = {
-        "power": ("power", "W"),
-        "voltage": ("voltage", "V"),
-        "current": ("current", "A"),
-    }[found["quantity"]]
+    units = {"power": "W", "voltage": "V", "current": "A"}
     rows = []
     for one in found["readings"]:
-        load = one["load_ohm"]
-        expected = {"value": one[f"predicted_{unit}"], "u": one[f"u_predicted_{unit}"]}
+        unit = units[one["quantity"]]
         rows.append(
             [
-                "maximum power" if load is None else number(load, None, "ohm"),
+                one["load"] or number(one["load_ohm"], None, "ohm"),
                 f"{one['angle_deg']:g}",
-                _shown(one[f"{quantity}_{unit}"], unit),
-                _shown(expected, unit),
+                _shown(one[f"measured_{unit}"], unit),
+                _shown(one[f"predicted_{unit}"], unit),
                 "-" if one["en"] is None else f"{one['en']:+.2f}",
             ]
         )
-    head = ("load", "angle, deg", f"{quantity} read", "expected", "E_n")
+    head = ("load", "angle, deg", "read", "expected", "E_n")
     tables = [PageTable(rows, head)]
     if found["slips"]:
         slips = [
-            [one["name"], percent(one["weight"]), one["explains"], one["check"]]
+            [one["name"], one["size"], percent(one["belief"]), one["explains"], one["check"]]
             for one in found["slips"][:5]
         ]
-        head = ("slip", "belief", "what it explains", "how to tell")
+        head = ("slip", "size", "belief", "what it explains", "how to tell")
         tables.append(PageTable(slips, head, "What would explain it, likeliest first", words=True))
     return _paragraph(text), Section(
         "Readings to check",
