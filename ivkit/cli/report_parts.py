@@ -6,7 +6,7 @@ figure; so the page cannot say anything else than the command that it names.
 
 from collections.abc import Callable
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
