@@ -8,8 +8,6 @@ from ivkit.cli.inputs import SweepOptions, named_columns, sweep_options
 from ivkit.cli.output import FiniteNumber, Output, output_options
 from ivkit.cli.track_panel import Panel
 
-ANGLES = ("angle", "pan", "tilt", "elevation")
-
 
 @click.command("track")
 @click.argument("log_file", metavar="LOG")
@@ -139,22 +137,28 @@ def command(
 
     from ivkit.errors import about
     from ivkit.readings.log import read_log
+    from ivkit.readings.log_pieces import large_log
     from ivkit.verdict.drive import Drive
-    from ivkit.verdict.log import clean
+    from ivkit.verdict.log import ANGLES, clean
     from ivkit.verdict.log_power import log_power
+    from ivkit.verdict.long_log import read_long_log
     from ivkit.verdict.pointing import Facing
     from ivkit.verdict.tracking import track
 
-    raw = read_log(log_file, columns=named_columns(options.columns), sheet=options.sheet)
-    bench = options.load_bench()
-    powers = log_power(raw, load_ohm, bench)
-    # A long log is held once: what the power came from is not needed any more.
-    raw = raw.only("time", *ANGLES)
-    angles = {quantity: raw[quantity] for quantity in ANGLES if quantity in raw}
-    log = clean(raw["time"], powers.power, angles, raw.rows, raw.name)
-    raw = raw.only()
-    if start is not None or end is not None:
-        log = log.between(start, end)
+    said, bench = named_columns(options.columns), options.load_bench()
+    large = large_log(log_file, columns=said) if options.sheet is None else None
+    if large is not None:
+        raw, powers, log = read_long_log(large, load_ohm, bench, start, end)
+    else:
+        raw = read_log(log_file, columns=said, sheet=options.sheet)
+        powers = log_power(raw, load_ohm, bench)
+        # A long log is held once: what the power came from is not needed any more.
+        raw = raw.only("time", *ANGLES)
+        angles = {quantity: raw[quantity] for quantity in ANGLES if quantity in raw}
+        log = clean(raw["time"], powers.power, angles, raw.rows, raw.name)
+        raw = raw.only()
+        if start is not None or end is not None:
+            log = log.between(start, end)
     remarks = [*raw.notes, *powers.notes]
     facing = None
     if facing_power is not None:

@@ -7,7 +7,7 @@ named and left out.
 
 import io
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -19,7 +19,7 @@ from ivkit.readings.log_columns import LogColumn
 from ivkit.readings.written_number import Marks
 
 Array = NDArray[np.float64]
-_WHOLE = 1 << 28  # bytes: a larger file is read in pieces, so that little of it is held at once
+_WHOLE = 1 << 26  # bytes: a larger file is read in pieces, so that little of it is held at once
 _PIECE = 1 << 24
 _LEAF = 4096  # bytes below which a piece is read line by line
 
@@ -42,16 +42,28 @@ class Body:
             if b"\r" not in content and self._read_fast(content, row, path):
                 return
             stream.seek(begin)
+        for _ in self._in_pieces(stream, row, _PIECE):
+            pass
+
+    def pieces(self, stream: BinaryIO, first_row: int, size: int) -> Iterator[None]:
+        """Read a file from line ``first_row`` on; after each piece `columns` gives what it held."""
+        for _ in range(first_row - 1):
+            stream.readline()
+        yield from self._in_pieces(stream, first_row, size)
+
+    def _in_pieces(self, stream: BinaryIO, row: int, size: int) -> Iterator[None]:
         rest = b""
-        while chunk := stream.read(_PIECE):
+        while chunk := stream.read(size):
             chunk = rest + chunk
             end = chunk.rfind(b"\n") + 1
             piece, rest = chunk[:end], chunk[end:]
             if piece:
                 self.read(piece, row)
                 row += _count(piece, b"\n")
+                yield
         if rest:
             self.read(_ended(rest), row)
+            yield
 
     def read(self, piece: bytes, row: int) -> None:
         """Read a piece of whole lines, the first of which is line ``row``."""
@@ -148,6 +160,7 @@ class Body:
     def columns(self) -> tuple[NDArray[np.int64], dict[str, Array], list[str]]:
         """Return rows, columns and what was understood; lines with nothing in them are gone."""
         rows = _joined(self._rows, np.int64)
+        self._rows = []
         columns = {r.quantity: r.finish() for r in self.readers}
         blank = _all(np.isnan, list(columns.values()))
         if blank is not None and blank.any():

@@ -144,6 +144,7 @@ class LogColumn:
         self._zoned = False
         self._days = 0
         self._last = -np.inf
+        self._first: float | None = None
         self._parts: list[Array] = []
 
     @property
@@ -228,7 +229,9 @@ class LogColumn:
         self._parts = []
         if self.kind == "clock":
             known = np.isfinite(values)
-            values = values - (values[known][0] if known.any() else 0.0)
+            if self._first is None and known.any():
+                self._first = float(values[known][0])
+            values = values - (self._first or 0.0)
         return values
 
     def notes(self) -> list[str]:

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from ivkit.errors import SweepError
 
 Array = NDArray[np.float64]
+#: Columns that say where the panel or its drive points.
+ANGLES = ("angle", "pan", "tilt", "elevation")
 _SHOWN = 5
 _FEWEST = 20
 #: No small panel and no drive gives a number beyond these: V, A, W, deg; seconds since 1970 in ms.
@@ -146,43 +148,8 @@ def clean(
     columns |= {k: np.asarray(v, dtype=float) for k, v in (angles or {}).items()}
     count = columns["time"].size
     lines = np.arange(1, count + 1) if rows is None else np.asarray(rows)
-    keep = np.ones(count, dtype=bool)
-    left_out: list[LeftOut] = []
-
-    def drop(mask: NDArray[np.bool_], reason: str) -> None:
-        mask = mask & keep
-        at = np.flatnonzero(mask)
-        if at.size:
-            first = tuple(int(r) for r in lines[at[:_SHOWN]])
-            left_out.append(LeftOut(reason, int(at.size), first))
-            keep[at] = False
-
-    for label, values in columns.items():
-        limit = _LARGEST.get(label, _LARGEST_ANGLE)
-        with np.errstate(invalid="ignore"):
-            fits = np.abs(values) < limit
-        if fits.all():
-            continue
-        blank = np.isnan(values)
-        if label in ("time", "power"):
-            drop(blank, f"{label} is blank or NaN")
-        rubbish = ~fits & ~blank
-        if rubbish.any():
-            drop(rubbish, f"{label} is rubbish, such as {values[rubbish][0]:g}")
-    drop(_spikes(columns["power"], keep), "a single power that no light makes, far above the rest")
-    if int(keep.sum()) >= _FEWEST:
-        late = _out_of_order(columns["time"], keep)
-        share = int(late.sum()) / int(keep.sum())
-        if share > 0.1:
-            at = int(np.flatnonzero(late)[0])
-            raise SweepError(
-                f"the time runs backwards at row {lines[at]}, and {share:.0%} of the readings "
-                "would have to be left out",
-                name,
-                "the clock was set or the logger started anew: split the file there",
-            )
-        drop(late, "the time runs backwards")
-    columns, lines, notes = _one_each(columns, lines, keep, drop)
+    keep, left_out = _usable(columns, lines, name)
+    columns, lines, notes = _one_each(columns, lines, keep, left_out)
     if columns["time"].size < _FEWEST:
         why = "; ".join(f"{entry.count} left out: {entry.reason}" for entry in left_out)
         raise SweepError(
@@ -208,6 +175,78 @@ def clean(
         tuple(notes),
         name,
     )
+
+
+def sound(part: Mapping[str, Array], name: str) -> tuple[dict[str, Array], list[LeftOut]]:
+    """Return a part of a log without rubbish and in order of time, and what was left out.
+
+    Parameters
+    ----------
+    part : mapping of str to ndarray
+        ``time``, ``power``, ``rows`` and angles, as in `clean`.
+    name : str
+        File, for messages.
+
+    Raises
+    ------
+    SweepError
+        A clock that was set back so far that a tenth would be lost.
+    """
+    columns = {label: values for label, values in part.items() if label != "rows"}
+    keep, left_out = _usable(columns, part["rows"], name)
+    return {label: values[keep] for label, values in part.items()}, left_out
+
+
+def _usable(
+    columns: Mapping[str, Array], lines: NDArray[Any], name: str
+) -> tuple[NDArray[np.bool_], list[LeftOut]]:
+    """Return which readings are sound and in order, and what the others are."""
+    keep = np.ones(columns["time"].shape, dtype=bool)
+    left_out: list[LeftOut] = []
+    for label, values in columns.items():
+        limit = _LARGEST.get(label, _LARGEST_ANGLE)
+        with np.errstate(invalid="ignore"):
+            fits = np.abs(values) < limit
+        if fits.all():
+            continue
+        blank = np.isnan(values)
+        if label in ("time", "power"):
+            _drop(keep, blank, f"{label} is blank or NaN", lines, left_out)
+        rubbish = ~fits & ~blank
+        if rubbish.any():
+            what = f"{label} is rubbish, such as {values[rubbish][0]:g}"
+            _drop(keep, rubbish, what, lines, left_out)
+    spikes = _spikes(columns["power"], keep)
+    what = "a single power that no light makes, far above the rest"
+    _drop(keep, spikes, what, lines, left_out)
+    if int(keep.sum()) >= _FEWEST:
+        late = _out_of_order(columns["time"], keep)
+        share = int(late.sum()) / int(keep.sum())
+        if share > 0.1:
+            at = int(np.flatnonzero(late)[0])
+            raise SweepError(
+                f"the time runs backwards at row {lines[at]:g}, and {share:.0%} of the readings "
+                "would have to be left out",
+                name,
+                "the clock was set or the logger started anew: split the file there",
+            )
+        _drop(keep, late, "the time runs backwards", lines, left_out)
+    return keep, left_out
+
+
+def _drop(
+    keep: NDArray[np.bool_],
+    mask: NDArray[np.bool_],
+    reason: str,
+    lines: NDArray[Any],
+    left_out: list[LeftOut],
+) -> None:
+    """Take the readings of a mask out of those kept, and note how many and why."""
+    at = np.flatnonzero(mask & keep)
+    if at.size:
+        first = tuple(int(r) for r in lines[at[:_SHOWN]])
+        left_out.append(LeftOut(reason, int(at.size), first))
+        keep[at] = False
 
 
 def _spikes(power: Array, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -276,7 +315,10 @@ def _longest_rising(values: Array) -> NDArray[np.bool_]:
 
 
 def _one_each(
-    columns: dict[str, Array], lines: NDArray[np.int64], keep: NDArray[np.bool_], drop: Any
+    columns: dict[str, Array],
+    lines: NDArray[np.int64],
+    keep: NDArray[np.bool_],
+    left_out: list[LeftOut],
 ) -> tuple[dict[str, Array], NDArray[np.int64], list[str]]:
     """Return one reading a time: repeated stamps are left out, a coarse clock is averaged over."""
     at = None if keep.all() else np.flatnonzero(keep)
@@ -286,7 +328,7 @@ def _one_each(
     if repeated and repeated <= 0.2 * t.size:
         mask = np.zeros(keep.shape, dtype=bool)
         mask[(np.arange(t.size) if at is None else at)[1:][same]] = True
-        drop(mask, "the time is that of the reading before")
+        _drop(keep, mask, "the time is that of the reading before", lines, left_out)
         at = np.flatnonzero(keep)
     if at is not None:
         columns, lines = {k: v[at] for k, v in columns.items()}, lines[at]

@@ -66,20 +66,8 @@ def log_power(log: Log, load_ohm: float | None = None, bench: "Bench | None" = N
     >>> log_power(log, 10.0).power
     array([0.1, 0.4])
     """
-    notes: list[str] = []
-    # A column without a number (as in a log of `ivkit watch`) is none.
-    blank = [q for q, values in log.columns.items() if values.size and np.isnan(values).all()]
-    if blank:
-        log = replace(log, columns={q: v for q, v in log.columns.items() if q not in blank})
-    voltage, current = log.columns.get("voltage"), log.columns.get("current")
-    coded = "voltage_code" in log or "current_code" in log
-    front_end = bench is not None and bench.front_end is not None
-    if front_end and not coded and bench.front_end.readings == "codes":
-        notes.append("the bench is for converter codes and the log is in volts: taken as it stands")
-        front_end = False
-    if coded or (front_end and voltage is not None and current is not None):
-        voltage, current, corrected = _at_panel(log, bench)
-        notes += corrected
+    log = _told(log)
+    voltage, current, notes = _measured(log, bench)
     power = log.columns.get("power")
     load = log.columns.get("load", load_ohm)
     if voltage is not None and current is not None:
@@ -97,17 +85,61 @@ def log_power(log: Log, load_ohm: float | None = None, bench: "Bench | None" = N
             )
         return LogPower(product, seen, u_seen, varies, tuple(n for n in notes if n))
     if power is None:
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            if voltage is not None and load is not None:
-                power, given = voltage**2 / load, "voltage"
-            elif current is not None and load is not None:
-                power, given = current**2 * load, "current"
-            elif voltage is not None or current is not None:
-                need(log.table(), "voltage" if voltage is None else "current")
-            else:
-                need(log.table(), "power")
+        power, given = _from_load(log, voltage, current, load)
         notes.append(f"power worked out from {given} and load")
     return LogPower(power, notes=tuple(notes))
+
+
+def power_of(log: Log, load_ohm: float | None = None, bench: "Bench | None" = None) -> Array:
+    """Return the power alone, as `log_power` gives it, W; for a part of a log."""
+    log = _told(log)
+    voltage, current, _ = _measured(log, bench)
+    if voltage is not None and current is not None:
+        with np.errstate(over="ignore", invalid="ignore"):
+            return voltage * current
+    power = log.columns.get("power")
+    if power is not None:
+        return power
+    return _from_load(log, voltage, current, log.columns.get("load", load_ohm))[0]
+
+
+def _told(log: Log) -> Log:
+    """Return the log without columns that hold no number, as in one that `ivkit watch` writes."""
+    blank = [q for q, values in log.columns.items() if values.size and np.isnan(values).all()]
+    return (
+        replace(log, columns={q: v for q, v in log.columns.items() if q not in blank})
+        if blank
+        else log
+    )
+
+
+def _measured(log: Log, bench: "Bench | None") -> tuple[Array | None, Array | None, list[str]]:
+    """Return voltage and current at the panel, as far as the log has them, and what was done."""
+    notes: list[str] = []
+    voltage, current = log.columns.get("voltage"), log.columns.get("current")
+    coded = "voltage_code" in log or "current_code" in log
+    front_end = bench is not None and bench.front_end is not None
+    if front_end and not coded and bench.front_end.readings == "codes":
+        notes.append("the bench is for converter codes and the log is in volts: taken as it stands")
+        front_end = False
+    if coded or (front_end and voltage is not None and current is not None):
+        voltage, current, corrected = _at_panel(log, bench)
+        notes += corrected
+    return voltage, current, notes
+
+
+def _from_load(
+    log: Log, voltage: Array | None, current: Array | None, load: Array | float | None
+) -> tuple[Array, str]:
+    """Return the power of one of voltage and current on the load, and which of them it was."""
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        if voltage is not None and load is not None:
+            return voltage**2 / load, "voltage"
+        if current is not None and load is not None:
+            return current**2 * load, "current"
+    if voltage is not None or current is not None:
+        return need(log.table(), "voltage" if voltage is None else "current"), ""  # raises
+    return need(log.table(), "power"), ""  # raises
 
 
 def _at_panel(log: Log, bench: "Bench | None") -> tuple[Array, Array, list[str]]:

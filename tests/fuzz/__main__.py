@@ -89,6 +89,7 @@ def _work_apart(first: int, count: int, seed: int, command: str) -> list[dict]:
         watch = threading.Timer(STUCK, process.kill)
         watch.start()
     watch.cancel()
+    process.stdout.close()
     process.wait()
     if len(found) < count + 1:
         what = f"the worker was stuck or died: {process.returncode}"
