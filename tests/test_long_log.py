@@ -136,7 +136,7 @@ def test_memory_does_not_grow_with_the_log(tmp_path):
             tracemalloc.stop()
 
     peak(10_000)  # what is imported on the way
-    assert peak(240_000) < 1.2 * peak(80_000)
+    assert peak(120_000) < 1.2 * peak(50_000)
 
 
 @pytest.mark.long

@@ -1,19 +1,21 @@
 """The plan of a sweep against what sweeps of simulated panels are really worth."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import ivkit
-from ivkit.bench import Bench, load_bench
+from ivkit.bench import Bench, Converter, CurrentChannel, FrontEnd, load_bench
 from ivkit.cli import main
 from ivkit.curve.diode import SingleDiode
 from ivkit.errors import RangeError, SweepError
 from ivkit.verdict.design import choose, information
 from ivkit.verdict.e_series import series_values
 from ivkit.verdict.plan import plan_sweep
+from ivkit.verdict.plan_parts import halved
 from tests.experiments import SUN
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
@@ -133,6 +135,58 @@ def test_nonsense_is_refused():
         plan_sweep(dark)
 
 
+def test_in_the_order_of_the_plan_time_and_place_on_the_curve_do_not_go_together():
+    # A steady drift in time is then no slope along the curve (Spearman's rank correlation, 1904).
+    from scipy.stats import spearmanr
+
+    for count in (8, 11, 16):
+        loads = [one.load for one in plan_sweep(SUN.panel, None, count=count).loads]
+        assert abs(spearmanr(range(count), loads).statistic) < 0.35
+
+
+def test_the_part_that_helps_most_brings_what_is_said():
+    bench = load_bench(f"{EXAMPLES}/bench.toml")
+    model = SUN.panel
+    plan = plan_sweep(model, bench)
+    first = plan.improvements[0]
+    assert first.part == "divider resistors of 0.5 % instead of 1 %"
+    # Bought and planned anew, each part gives what was promised for it, and none gives more.
+    volt, ampere = bench.front_end.voltage, bench.front_end.current
+    better = {
+        "divider ratio": {"voltage": replace(volt, tolerance_pct=0.5)},
+        "shunt": {"current": replace(ampere, shunt_tolerance_pct=0.5)},
+        "current amplifier gain": {"current": replace(ampere, gain_tolerance_pct=0.5)},
+    }
+    promised = {one.name: one.u_power for one in plan.improvements}
+    for name, change in better.items():
+        bought = replace(bench, front_end=replace(bench.front_end, **change))
+        then = plan_sweep(model, bought).key_points.p_mp.std_dev
+        assert then == pytest.approx(promised[name], rel=0.01)
+        assert then >= first.u_power * 0.99
+
+
+@pytest.mark.parametrize(
+    ("name", "front_end", "said"),
+    [
+        ("noise", None, "average four readings where one was taken"),
+        ("shunt", None, ""),
+        ("gremlins", FrontEnd(), ""),
+        (
+            "ammeter scale",
+            FrontEnd(current=CurrentChannel(accuracy_pct_of_reading=1.2)),
+            "an ammeter of 0.6 % instead of 1.2 %",
+        ),
+        (
+            "converter zero",
+            FrontEnd(converter=Converter(bits=12, reference_V=3.3, offset_tolerance_counts=2)),
+            "the converter's zero read to 1 counts instead of 2 counts",
+        ),
+    ],
+)
+def test_what_halves_a_cause_is_said_in_parts(name, front_end, said):
+    assert halved(name, front_end) == said
+
+
 def test_the_command_answers_first_and_cautions_last(capsys):
     arguments = ["plan", f"{EXAMPLES}/shed_sweep.csv", "--bench", f"{EXAMPLES}/bench.toml"]
     with pytest.raises(SystemExit) as stop:
@@ -140,13 +194,19 @@ def test_the_command_answers_first_and_cautions_last(capsys):
     assert stop.value.code == 0
     out = capsys.readouterr().out
     assert out.startswith("Take 8 readings, in this order: short circuit, open circuit, ")
-    assert "helps most: halve the error of the divider ratio" in out
+    assert (
+        "helps most: halve the error of the divider ratio: divider resistors of 0.5 % instead of 1 %"
+        in " ".join(out.split())
+    )
+    assert "so that warming cells or fading light show as scatter" in " ".join(out.split())
     assert "cover it before" in out
     with pytest.raises(SystemExit):
         main([*arguments, "--json", "-"])
     document = json.loads(capsys.readouterr().out)
     assert len(document["loads"]) == 8
     assert document["loads"][1]["load_ohm"] is None
+    assert document["take_again"] == "short circuit"
+    assert document["improvements"][0]["part"].startswith("divider resistors of 0.5 %")
     with pytest.raises(SystemExit) as stop:
         main([*arguments, "--drawer", "10,ten"])
     assert stop.value.code == 2

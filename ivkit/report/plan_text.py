@@ -19,6 +19,13 @@ CAUTION = (
 )
 
 
+ORDER = (
+    "In this order neighbours on the curve are taken far apart in time, so that warming cells or "
+    "fading light show as scatter, and as a first load that reads otherwise the second time; in "
+    "order of size they would bend the curve and hide."
+)
+
+
 def load_name(ohm: float) -> str:
     """Return a load as it is said on a bench.
 
@@ -49,7 +56,11 @@ def describe_plan(plan: "Plan") -> str:
         ]
         for one in plan.loads
     ]
-    blocks = [wrap(answer), table(rows, ("load", "voltage", "current", "power", "rating to buy"))]
+    blocks = [
+        wrap(answer),
+        wrap(ORDER),
+        table(rows, ("load", "voltage", "current", "power", "rating to buy")),
+    ]
     rows = [
         [label, shown(getattr(plan.key_points, name), unit)] for label, name, _, unit in KEY_POINTS
     ]
@@ -74,8 +85,10 @@ def describe_plan(plan: "Plan") -> str:
             if one.share >= 0.01
         ]
         best = plan.improvements[0]
+        how = f": {best.part}" if best.part else ""
         blocks.append(
-            f"The change that helps most: halve the error of the {best.name}.\n\n"
+            wrap(f"The change that helps most: halve the error of the {best.name}{how}.")
+            + "\n\n"
             + table(rows, ("cause", "of the variance", "u(Pmp) with it halved"))
         )
     blocks.append(wrap(CAUTION))
@@ -103,6 +116,7 @@ def plan_document(plan: "Plan") -> dict[str, Any]:
             }
             for one in plan.loads
         ],
+        "take_again": load_name(plan.loads[0].load),
         "key_points": {key: getattr(plan.key_points, name) for _, name, key, _ in KEY_POINTS},
         "channels": [
             {"name": c.name, "range_used": c.used, "step_share": c.step, "better": c.better}
@@ -111,7 +125,7 @@ def plan_document(plan: "Plan") -> dict[str, Any]:
         "divider_share": plan.divider_share,
         "shunt_share": plan.shunt_share,
         "improvements": [
-            {"name": one.name, "share": one.share, "u_pmp_W": one.u_power}
+            {"name": one.name, "share": one.share, "u_pmp_W": one.u_power, "part": one.part}
             for one in plan.improvements
         ],
         "assumed_noise": plan.assumed_noise,

@@ -23,6 +23,7 @@ from ivkit.readings.table import Table
 from ivkit.shown import Shown
 from ivkit.verdict.design import Array, choose, information
 from ivkit.verdict.e_series import series_values
+from ivkit.verdict.plan_parts import halved
 from ivkit.verdict.rating import rating_to_buy
 
 #: Noise that is assumed where no bench states one, as a share of Isc and Voc.
@@ -86,11 +87,14 @@ class Improvement:
         Its share of the variance of Pmp now.
     u_power : float
         Standard uncertainty of Pmp with this cause halved, W.
+    part : str
+        What halves it; empty where that is not a part of the bench.
     """
 
     name: str
     share: float
     u_power: float
+    part: str = ""
 
 
 @dataclass(frozen=True)
@@ -206,7 +210,7 @@ def plan_sweep(
         sweep,
         _channels(model, front_end),
         *_burden(front_end, float(points.v_mp), float(points.i_mp)),
-        _improvements(u_now),
+        _improvements(u_now, front_end),
         front_end is None,
         () if front_end else (f"no front end is stated: noise of {ASSUMED_NOISE:.1%} assumed",),
     )
@@ -276,11 +280,16 @@ def _results(model: SingleDiode, sweep: Sweep) -> tuple[KeyPoints, UFloat]:
     return points, points.p_mp
 
 
-def _improvements(power: UFloat) -> tuple[Improvement, ...]:
+def _improvements(power: UFloat, front_end: FrontEnd | None) -> tuple[Improvement, ...]:
     """Return what halving each cause would bring, the most helpful first."""
     variance = power.std_dev**2
     found = [
-        Improvement(name, share, float(np.sqrt(variance * (1.0 - 0.75 * share))))
+        Improvement(
+            name,
+            share,
+            float(np.sqrt(variance * (1.0 - 0.75 * share))),
+            halved(name, front_end),
+        )
         for name, share in budget(power).items()
     ]
     return tuple(sorted(found, key=lambda one: one.u_power))
