@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ivkit.cli.inputs import named_columns
-from ivkit.cli.output import FiniteNumber, Output, output_options
+from ivkit.cli.output import FiniteNumber, Output, output_options, understood
 from ivkit.cli.panel_source import load_panel, panel_options
 
 if TYPE_CHECKING:
@@ -195,6 +195,7 @@ def read_angles(
     from ivkit.verdict.angle import AngleReadings
 
     table = read_table(path, columns=named_columns(column))
+    understood(path, table.notes)
     (angle,) = need(table, "angle")
     v, i = (table.columns.get(name) for name in ("voltage", "current"))
     power, load = table.columns.get("power"), table.columns.get("load")

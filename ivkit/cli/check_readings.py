@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ivkit.cli.inputs import named_columns
+from ivkit.cli.output import understood
 from ivkit.cli.output import FiniteNumber
 
 if TYPE_CHECKING:
@@ -68,6 +69,7 @@ def of_table(
         if given[name] is not None:
             raise click.UsageError(f"--{name} is a reading of its own; leave out TABLE or it")
     table = read_table(path, columns=named_columns(given["column"]))
+    understood(path, table.notes)
     told = {name: table[name] for name in CHANNELS if name in table}
     if not told:
         for name in CHANNELS:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ivkit.cli.output import FiniteNumber
+from ivkit.cli.output import FiniteNumber, understood
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
@@ -37,7 +37,7 @@ class SweepOptions:
         """Return the sweep in a file; ``-`` is standard input."""
         from ivkit.readings.read import read_sweep
 
-        return read_sweep(
+        sweep = read_sweep(
             path,
             bench=self.load_bench(),
             columns=named_columns(self.columns),
@@ -46,6 +46,8 @@ class SweepOptions:
             temp_cell=self.temp_cell,
             irradiance=self.irradiance,
         )
+        understood(path, sweep.notes)
+        return sweep
 
     def fit(self, path: str) -> "Fit":
         """Return the fit of the sweep in a file."""

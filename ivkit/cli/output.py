@@ -43,6 +43,24 @@ def taken() -> "Iterator[list[Delivered]]":
         _TAKERS.reset(token)
 
 
+_READ = "ivkit.cli.read"
+
+
+def understood(name: str, notes: Iterable[str]) -> None:
+    """Keep what was understood of a file that was read, for the JSON of this call."""
+    context = click.get_current_context(silent=True)
+    if context is not None:
+        context.meta.setdefault(_READ, {})[name] = list(notes)
+
+
+def _read_here() -> dict[str, Any]:
+    context = click.get_current_context(silent=True)
+    read = context.meta.get(_READ, {}) if context is not None else {}
+    return (
+        {"read": [{"file": name, "notes": notes} for name, notes in read.items()]} if read else {}
+    )
+
+
 @dataclass(frozen=True)
 class Output:
     """Where the user wants the answer besides the screen; ``-`` is standard output."""
@@ -77,7 +95,8 @@ class Output:
         text : str
             The human answer.
         document : mapping
-            For ``--json``; NaN and infinity become null, numpy numbers become plain ones.
+            For ``--json``, to which is added what was understood of each file read; NaN and
+            infinity become null, numpy numbers become plain ones.
         table, figure : callable, optional
             Made only when asked for, because pandas and matplotlib take their time to load.
         inputs : iterable of path
@@ -95,7 +114,10 @@ class Output:
         files: dict[str, bytes] = {}
         screen = text
         if self.json:
-            whole = json.dumps(plain({"ivkit": __version__, **document}), indent=2) + "\n"
+            whole = (
+                json.dumps(plain({"ivkit": __version__, **document, **_read_here()}), indent=2)
+                + "\n"
+            )
             if self.json == "-":
                 screen = whole
             else:
