@@ -19,10 +19,9 @@ def here(tmp_path, command_line):
     rows = [f"P{k};{v};{1000 * PANEL.current(v):.2f};85 %" for k, v in enumerate(VOLTS)]
     text = "Messung vom Steg, 3\xb0 warm\n\nPunkt;U (V);I (mA);Duty %\n" + "\n".join(rows) + "\n"
     (tmp_path / "sweep.csv").write_bytes(text.replace(".", ",").encode("latin-1"))
-    angles = (
-        "Winkel;U (V);R\n0;12,1;220\n30;12,0;220\n50;11,5;220\n60;10;220\n70;5;220\n-30;12;220\n"
-    )
-    (tmp_path / "angle.csv").write_text(angles)
+    angles = ("0;12,1", "30;12,0", "50;11,5", "60;10", "70;5", "-30;12")
+    lines = "".join(f"{one};220\n" for one in angles)
+    (tmp_path / "angle.csv").write_text("Winkel;U (V);R\n" + lines)
     (tmp_path / "check.csv").write_text("R;U (V)\n47;3,94\n100;8,33\n150;12,38\n")
     (tmp_path / "log.csv").write_text("t/s;P/mW\n" + "".join(f"{k};5,1\n" for k in range(60)))
     shutil.copy(ROOT / "datasheets" / "jetty_10W.toml", tmp_path / "panel.toml")
@@ -53,14 +52,13 @@ SWEEP = [
             ["read 'U (V)' as voltage in V"],
         ),
         (
-            "lamp --sweep sweep.csv --lux 5000 --source halogen --distance 0.5 --temperature 30",
+            "lamp --sweep sweep.csv --sweep-irradiance 400 --sweep-temperature 30 --lux 5000 "
+            "--source halogen --distance 0.5",
             SWEEP,
         ),
     ],
 )
 def test_every_decision_is_in_the_json(here, line, said):
-    if line.startswith("lamp"):
-        line += " --sweep-irradiance 400"
     status, out, err = here(*line.split(), "--json", "-")
     assert status in (0, 1), err
     read = json.loads(out)["read"]
