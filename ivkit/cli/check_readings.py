@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ivkit.cli.inputs import named_columns
-from ivkit.cli.output import understood
-from ivkit.cli.output import FiniteNumber
+from ivkit.cli.output import FiniteNumber, understood
 
 if TYPE_CHECKING:
     from ivkit.readings.table import Table
