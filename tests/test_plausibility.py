@@ -184,6 +184,25 @@ def test_a_slip_that_changes_nothing_is_not_named():
     assert "mV taken for V" not in names
 
 
+def test_the_sizes_of_slips_of_the_light_hold_the_lamps_there_are():
+    # Lux over effective W/m2 to silicon: black bodies of 2700 to 3200 K (Planck, CIE 1924 V, the
+    # response of Driesse and Stein, doi:10.2172/1814068), and CIE FL2, LED-B1 and LED-B3; what a
+    # watt of 2856 K is worth, all of it or 300 to 2800 nm: integrated by colour-science.
+    lamps = {2700: 31.0806, 2856: 36.3813, 3200: 48.1437, "FL2": 317.3, "B1": 264.2, "B3": 284.6}
+    scene = Scene(_setting(), Readings.of(power=1.0, load=33.0))
+    sizes = {s.name: [c.change.light for c in s.cases(scene)] for s in SLIPS}
+
+    def near(name, value):
+        return min(abs(np.log(np.array(sizes[name]) / value))) < 0.1
+
+    for lux in lamps.values():
+        assert near("lux taken as W/m2", 1.0 / lux)
+        assert near("lamp's lux turned to watts as if it were the sun", 109.5 / lux)
+    assert near("lux taken as W/m2", 1.0 / 109.5)
+    for worth in (0.452, 0.528, 0.563):
+        assert near("a lamp's watts taken as sunlight", worth)
+
+
 def test_a_written_factor_scales_voltage_current_and_their_product():
     scene = Scene(_setting(), Readings.of(voltage=10.0, current=0.5, load=33.0))
     plain, written = scene.expect(), scaled(2.0, 3.0)(scene.expect(), scene)

@@ -12,7 +12,7 @@ from ivkit.verdict.stated import Change
 #: to white LEDs and fluorescent tubes.
 _SUN_LUX, _LAMP_LUX = 109.5, np.geomspace(30.0, 340.0, 60)
 #: The same against the sun's, of filaments and of LEDs and tubes.
-_LAMP_OVER_SUN = np.r_[np.geomspace(2.4, 3.7, 14), np.geomspace(0.3, 0.43, 12)]
+_LAMP_OVER_SUN = np.r_[np.geomspace(2.2, 3.7, 14), np.geomspace(0.3, 0.43, 12)]
 #: Worth of a thermopile's watt under a filament against one of sunlight.
 _FILAMENT_WATTS = np.linspace(0.40, 0.65, 14)
 
@@ -25,9 +25,8 @@ def _from_plane(scene: Scene) -> Cases:
 def _zero_off(scene: Scene) -> Cases:
     if _turned(scene):
         yield from spread(
-            Case(f"{a:+.3g} deg", Change(zero=s * a))
-            for a in np.arange(4.0, 32.0, 2.0)
-            for s in (1.0, -1.0)
+            Case(f"{zero:+.3g} deg", Change(zero=float(zero)))
+            for zero in np.r_[np.arange(-30.0, -3.0, 2.0), np.arange(4.0, 32.0, 2.0)]
         )
 
 
