@@ -64,11 +64,11 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     fits = options.fit_all(tuple(paths))
     sections: list[Section] = [front_end_section(settings)]
     told = [fit for fit in fits if fit.model is not None]
-    todo = parts(settings, bench, told)
-    others = beside(lambda: [part() for part in todo])
+    todo = parts(settings, bench, paths, told)
+    others = beside(lambda: [part() for part in todo]) if todo else list
     answers, more = _sections(settings, fits)
     sections += more
-    used = ["report", "characterize", "load"]
+    used = ["characterize", "load"]
     used += ["angle"] if settings.data.angle else []
     for name, answer, section in others():
         used.append(name)
@@ -82,7 +82,7 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
         answers,
         sections,
         CAUTIONS,
-        sources(used),
+        sources([*used, "report"]),
         f"ivkit report {bench} {' '.join(sweeps)}".strip() + f" --out {out}",
         __version__,
         [(name, hashlib.sha256(Path(name).read_bytes()).hexdigest()) for name in read],
@@ -92,9 +92,12 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
 
 
 def _extra_files(settings: "Bench") -> list[str]:
-    """Return the other tables that the page is made of."""
-    others = (settings.data.angle, settings.data.check, settings.data.track)
-    return [name for name in (*others, settings.panel.datasheet, settings.light.spectrum) if name]
+    """Return the other files that the page may be made of, as far as they are there."""
+    from pathlib import Path
+
+    tables = (settings.data.angle, settings.data.check, settings.data.track)
+    names = (*tables, settings.panel.datasheet, settings.light.spectrum)
+    return [name for name in names if name and Path(name).is_file()]
 
 
 def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Section"]]:

@@ -4,7 +4,7 @@ Each command is run as a reader would run it, and hands over its text, its docum
 figure; so the page cannot say anything else than the command that it names.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib import import_module
 from typing import TYPE_CHECKING
 
@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 Part = tuple[str, str, "Section"]
 
 
-def parts(settings: "Bench", bench: str, fits: list["Fit"]) -> list[Callable[[], Part]]:
+def parts(
+    settings: "Bench", bench: str, sweeps: Sequence[str], fits: list["Fit"]
+) -> list[Callable[[], Part]]:
     """Return what there is data for on a bench, each as work to be done in this order.
 
     Parameters
@@ -28,8 +30,10 @@ def parts(settings: "Bench", bench: str, fits: list["Fit"]) -> list[Callable[[],
     settings : Bench
     bench : str
         Its file.
+    sweeps : sequence of str
+        Files of the sweeps.
     fits : list of Fit
-        Of the bench's sweeps; those with a curve.
+        Of these sweeps; those with a curve.
     """
     from ivkit.report import bench_parts
 
@@ -64,7 +68,7 @@ def parts(settings: "Bench", bench: str, fits: list["Fit"]) -> list[Callable[[],
 
         out.append(check)
     if data.track:
-        curve = ["--sweep", data.sweeps[0]] if data.sweeps and fits else []
+        curve = ["--sweep", sweeps[0]] if len(fits) == len(sweeps) else []
         load = [] if data.track_load_ohm is None else ["--load", f"{data.track_load_ohm:g}"]
         track = ["track", data.track, *words, *curve, *load]
         out.append(lambda: ("track", *bench_parts.track_part(ask(track))))

@@ -35,7 +35,8 @@ def _list_of(text: str, title: str) -> list[str]:
         head, _, body = block.partition("\n")
         if head.strip().rstrip(":") == title:
             found = " ".join(body.split()).split(" - ")
-            return [f"{one.removeprefix('- ')}." for one in found if one.strip("- ")]
+            lines = [one.removeprefix("- ").rstrip(".") for one in found]
+            return [f"{line[0].upper()}{line[1:]}." for line in lines if line.strip()]
     return []
 
 

@@ -14,6 +14,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+FAMILY = "DejaVu Sans"
+"""What figures are laid out in: wider than what may stand in for it on the reader's machine."""
+
 TEMPLATE = Path(__file__).with_name("page.html")
 
 
@@ -106,11 +109,15 @@ def inline_svg(figure: "Figure", prefix: str) -> str:
     from matplotlib import rc_context
 
     buffer = io.StringIO()
-    with rc_context({"svg.fonttype": "path", "svg.hashsalt": prefix}):
+    # Words stay words, so that they can be read aloud, found and marked. One family, because each
+    # further one is looked for at every word.
+    settings = {"svg.fonttype": "none", "svg.hashsalt": prefix, "font.sans-serif": [FAMILY]}
+    with rc_context(settings):
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = text.replace(f"'{FAMILY}'", f"'{FAMILY}', Verdana, sans-serif")
     # Width and height come from the page; the view box stays.
     text = re.sub(r'(<svg[^>]*?) width="[^"]*"', r"\1", text, count=1)
     text = re.sub(r'(<svg[^>]*?) height="[^"]*"', r"\1", text, count=1)
