@@ -100,6 +100,20 @@ def test_every_text_from_a_file_is_escaped(tmp_path):
     assert "<b>" not in text
 
 
+def test_what_is_wrong_with_a_sweep_is_told_once(tmp_path):
+    # A straight line of readings: no junction, and no ends.
+    (tmp_path / "line.csv").write_text(
+        "V,I\n" + "".join(f"{k},{0.1 - k / 1e3}\n" for k in range(9))
+    )
+    (tmp_path / "bench.toml").write_text('[data]\nsweeps = ["line.csv"]\n')
+    out = tmp_path / "page.html"
+    with pytest.raises(SystemExit):
+        main(["report", str(tmp_path / "bench.toml"), "--out", str(out)])
+    warnings = re.findall(r'<p class="warn">(.*?)</p>', out.read_text(encoding="utf-8"))
+    assert any("straight line" in line for line in warnings)
+    assert len({line.partition(":")[0] for line in warnings}) == len(warnings)
+
+
 def test_a_section_of_plain_words_is_enough():
     html = render(
         Page("t", "s", ["a & b"], [Section("One", ["x < y"])], ["c"], ["d"], "e", "f", [])

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ivkit.curve.health import FLAGS
 from ivkit.curve.uncertainty import budget
 from ivkit.report import load_text
 from ivkit.report.angle_text import load_name
@@ -87,8 +86,10 @@ def sweep_section(fit: "Fit", prefix: str, load_ohm: float | None = None) -> Sec
     """Return one sweep: picture, key points with intervals, parameters, budget, what to mind."""
     from ivkit.report.sweep_figure import sweep_figure
 
-    warnings = [f"{FLAGS[flag][0]}: {FLAGS[flag][1]}." for flag in fit.flags if flag in FLAGS]
-    warnings += [f"{fault.message} {fault.remedy}" for fault in getattr(fit, "faults", ())]
+    # The faults hold the flags of the fit, each told once.
+    warnings = [
+        f"{fault}{' (left out of the fit)' if fault.leave_out else ''}." for fault in fit.faults
+    ]
     warnings += [f"{note}." for note in disagreements(fit)]
     caption = (
         "Readings (dots: current, diamonds: power, bars: twice their noise), the fitted curve with "

@@ -44,7 +44,7 @@ def as_html(result: Any) -> str:
 
     The caption is the result's own text, where it has one; the tables follow.
     """
-    make = _KINDS.get(f"{type(result).__module__}.{type(result).__qualname__}")
+    make = _KINDS.get(type(result).__qualname__)
     caption, tables = make(result) if make else (str(result), [])
     return "".join([f"<p>{escape(caption)}</p>", *map(_table, tables)])
 
@@ -160,7 +160,6 @@ def _fit(fit: Any) -> tuple[str, list[PageTable]]:
         PageTable(parameters, ("single diode", "")),
     ]
     minded = [[one.name.replace("_", " "), str(one)] for one in fit.faults]
-    minded += [[flag.replace("_", " "), words.FLAGS[flag][0]] for flag in fit.flags]
     if minded:
         tables.append(PageTable(minded, ("mind", "")))
     return caption, tables
@@ -264,19 +263,19 @@ def _datasheet(sheet: Any) -> tuple[str, list[PageTable]]:
 
 
 _KINDS: dict[str, Callable[[Any], tuple[str, list[PageTable]]]] = {
-    "ivkit.readings.sweep.Sweep": _sweep,
-    "ivkit.curve.key_points.KeyPoints": _points,
-    "ivkit.curve.diode.SingleDiode": _diode,
-    "ivkit.curve.fit.Fit": _fit,
-    "ivkit.curve.many.Fits": lambda fits: (
+    "Sweep": _sweep,
+    "KeyPoints": _points,
+    "SingleDiode": _diode,
+    "Fit": _fit,
+    "Fits": lambda fits: (
         f"{len(fits)} sweep{'' if len(fits) == 1 else 's'}",
         [_frame(fits.to_frame())],
     ),
-    "ivkit.verdict.load.LoadChoice": _load_choice,
-    "ivkit.verdict.plausibility.Judgement": _judgement,
-    "ivkit.verdict.plan.Plan": _plan,
-    "ivkit.verdict.tracking.Tracking": _tracking,
-    "ivkit.panel.datasheet.Datasheet": _datasheet,
-    "ivkit.panel.translate.Translated": _translated,
-    "ivkit.panel.under_lamp.UnderLamp": _under_lamp,
+    "LoadChoice": _load_choice,
+    "Judgement": _judgement,
+    "Plan": _plan,
+    "Tracking": _tracking,
+    "Datasheet": _datasheet,
+    "Translated": _translated,
+    "UnderLamp": _under_lamp,
 }
