@@ -52,6 +52,10 @@ class _Commands(click.Group):
 def ivkit() -> None:
     """From raw readings of a small photovoltaic panel to an answer that stands.
 
+    Each COMMAND has --help, and --explain for the equations and sources behind it.
+
+    To begin: ivkit start my-panel
+
     Example: ivkit characterize sweep.csv --cells 36 --temperature 25
     """
 
