@@ -122,31 +122,33 @@ def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Se
         answers.append(load_text.answer(choice))
         sections.append(load_section(choice, told, "load"))
     if settings.data.angle and told:
-        line, section = _angle(settings.data.angle, told[0])
+        line, section = _angle(settings, told[0])
         answers.append(line)
         sections.append(section)
     return answers, sections
 
 
-def _angle(path: str, fit: "Fit") -> tuple[str, "Section"]:
+def _angle(settings: "Bench", fit: "Fit") -> tuple[str, "Section"]:
     """Return the answer and the section of a panel turned in the light of a sweep."""
     import numpy as np
 
-    from ivkit.cli.angle import STEPS, panel_of_fit, read_angles
+    from ivkit.cli.angle import STEPS, judge, loads_of
+    from ivkit.cli.angle_scene import U_SAME_LIGHT, geometry_of, of_sweep
+    from ivkit.cli.angle_table import read_angles
     from ivkit.report.angle_figure import angle_figure
-    from ivkit.report.angle_text import answer
+    from ivkit.report.angle_text import answer, why_not
     from ivkit.report.bench_page import angle_section
-    from ivkit.verdict.angle import Turned, against_angle, fit_angles
+    from ivkit.verdict.turned import against_angle
 
-    notes: list[str] = []
-    panel, celsius, _ = panel_of_fit(fit, None, notes)
-    turned, readings = Turned(panel, celsius), read_angles(path)
-    found = fit_angles(turned, readings)
-    stray = found.stray.nominal_value if found.stray is not None else 0.0
-    loads = tuple(dict.fromkeys(float(f"{ohm:.3g}") for ohm in readings.load))[:4]
-    light = found.irradiance.nominal_value
+    scene = of_sweep(fit, settings, geometry_of(settings))
+    readings, said = read_angles(settings.data.angle, tolerance=settings.loads.tolerance_pct)
+    found = judge(scene, readings, U_SAME_LIGHT)
+    light, _, stray = found.best
+    loads = loads_of(readings)
     fine, coarse = np.linspace(-89.0, 89.0, 179), np.array(STEPS)
-    points = against_angle(turned, coarse, light, loads, stray)
+    points = against_angle(scene.turned, coarse, light, loads, stray)
     line = answer(points, coarse, found)
-    figure = angle_figure(fine, against_angle(turned, fine, light, loads, stray), found, readings)
-    return line, angle_section([line, *notes], points, coarse, figure)
+    curves = against_angle(scene.turned, fine, light, loads, stray)
+    figure = angle_figure(fine, curves, found, readings)
+    lines = [line, *why_not(found, readings), *said, *scene.notes]
+    return line, angle_section(lines, points, coarse, figure)

@@ -11,7 +11,9 @@ from ivkit.report.angle_text import load_name
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from ivkit.verdict.angle import AngleFit, AnglePoint, AngleReadings
+    from ivkit.verdict.angle import AngleFit
+    from ivkit.verdict.angle_readings import AngleReadings
+    from ivkit.verdict.turned import AnglePoint
 
 _DASHES = ("-", (0, (6, 2)), (0, (1.5, 1.5)), "-.", (0, (6, 2, 1.5, 2)), ":")
 
@@ -41,23 +43,14 @@ def angle_figure(
     zero = fit.zero.nominal_value if with_readings and fit.zero is not None else 0.0
     top = max(float(np.max(one.power)) for one in points)
     k, unit = style.scale_of(top, "W")
-    labels = []
     for one, color, dashes in zip(points, style.SERIES, _DASHES, strict=False):
-        axes.plot(aoi + zero, one.power * k, color=color, ls=dashes, lw=1.5)
-        labels.append((load_name(one.load), one, color))
-    # Names stand at facing, over their curve; the lower of two that nearly meet goes under it.
-    heights = [float(np.max(one.power)) * k for _, one, _ in labels]
-    for (name, _, color), height in zip(labels, heights, strict=True):
-        crowded = any(0 <= other - height < 0.07 * top * k for other in heights if other != height)
-        axes.annotate(
-            name,
-            (zero, height),
-            xytext=(0, -14 if crowded else 4),
-            textcoords="offset points",
-            ha="center",
-            color=color,
-            fontsize=9,
-        )
+        name = load_name(one.load)
+        axes.plot(aoi + zero, one.power * k, color=color, ls=dashes, lw=1.5, label=name)
+        if np.any(one.u_power > 0):
+            low, high = ((one.power + side * one.u_power) * k for side in (-2, 2))
+            axes.fill_between(aoi + zero, low, high, color=color, alpha=0.12, lw=0)
+    # The curves meet where they are highest, and all are low at the edge.
+    axes.legend(loc="upper right", frameon=False, fontsize=9, labelcolor="linecolor")
     if with_readings:
         axes.errorbar(
             readings.angle,
@@ -70,13 +63,13 @@ def angle_figure(
             zorder=4,
         )
         below.axhline(0.0, color=style.QUIET, lw=0.8)
-        below.axhspan(-2, 2, color=style.QUIET, alpha=0.12, lw=0)
-        below.plot(readings.angle, fit.score, "o", color=style.INK, markersize=4)
-        edge = max(3.0, 1.1 * float(np.max(np.abs(fit.score))))
+        below.axhspan(-1, 1, color=style.QUIET, alpha=0.12, lw=0)
+        below.plot(readings.angle, fit.en, "o", color=style.INK, markersize=4)
+        edge = max(1.5, 1.1 * float(np.max(np.abs(fit.en))))
         below.set_ylim(-edge, edge)
-        style.dress(below, "angle on the scale (deg)", "(read - fit) / u")
+        style.dress(below, "angle on the scale (deg)", "E_n")
         style.dress(axes, "", f"power ({unit})")
     else:
         style.dress(axes, "angle from facing the light (deg)", f"power ({unit})")
-    axes.set_ylim(0, 1.14 * max(heights))
+    axes.set_ylim(bottom=0)
     return figure

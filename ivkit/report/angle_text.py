@@ -5,18 +5,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ivkit.curve.uncertainty import budget
 from ivkit.report.sweep_text import shown
-from ivkit.report.text import bullets, number, percent, table, wrap
+from ivkit.report.text import bullets, interval, number, percent, table, wrap
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-    from ivkit.verdict.angle import AngleFit, AnglePoint, AngleReadings
+    from ivkit.verdict.angle import AngleFit
+    from ivkit.verdict.angle_readings import AngleReadings
+    from ivkit.verdict.turned import AnglePoint
 
 CAUTION = (
     "Caution: a work lamp and a loaded resistor get hot; a panel in the light cannot be switched "
     "off. On a roof or a mast, follow local codes and leave the work to those licensed."
 )
+WIDTH = 79
+_MOST_CAUSES = 3
 
 
 def load_name(load: float | None) -> str:
@@ -24,18 +29,41 @@ def load_name(load: float | None) -> str:
     return "maximum power" if load is None else number(load, None, "ohm")
 
 
+def light_text(fit: "AngleFit") -> str:
+    """Return how much light faces the panel: W/m2, or times the light of the sweep."""
+    if fit.relative:
+        if "irradiance" in fit.unresolved:
+            return "light that the readings do not tell"
+        return f"{shown(fit.light_of_sweep, '')} times the light of the sweep"
+    if "irradiance" in fit.unresolved:
+        return "an irradiance that the readings do not tell"
+    return f"{shown(fit.watts_per_m2, '')} W/m2"
+
+
+def stray_text(fit: "AngleFit") -> str:
+    """Return what was found of light that does not turn with the panel."""
+    if fit.stray is None:
+        return f"no stray light is found (below {percent(fit.stray_below)}, 95 %)"
+    share = number(100 * fit.stray.nominal_value, 100 * fit.stray.std_dev, "%")
+    return f"{share} of the light does not turn with the panel"
+
+
 def answer(points: "Sequence[AnglePoint]", aoi: Any, fit: "AngleFit | None") -> str:
     """Return the answer in a sentence or two."""
     if fit is not None:
-        zero = "not resolved" if fit.zero is None else f"at {shown(fit.zero, '')} deg of the scale"
-        stray = f"below {percent(fit.stray_below)}" if fit.stray is None else shown(fit.stray, "")
+        zero = "at an angle that the readings do not tell"
+        if fit.zero is not None:
+            zero = f"where the scale shows {shown(fit.zero, '')} deg"
         word = "agree" if fit.agrees else "do NOT agree"
-        return (
+        told = (
             f"The readings {word} with what angle and load make of the panel's curve "
-            f"(chi-square {fit.chi_square:.1f} for {fit.freedom}): the panel faces the light "
-            f"{zero}, stray light is {stray} of it, and facing it gets "
-            f"{shown(fit.irradiance, '')} W/m2."
+            f"(chi-square {fit.chi_square:.1f} for {fit.freedom})"
         )
+        found = (
+            f"the panel faces the light {zero}, {stray_text(fit)}, and facing it gets "
+            f"{light_text(fit)}."
+        )
+        return f"{told}: {found}" if fit.agrees else f"{told}. The best that can be made: {found}"
     far = int(np.argmax(np.abs(np.where(np.abs(aoi) < 90, aoi, 0))))
     parts = [
         f"{percent(float(one.power[far] / np.max(one.power)))} at {load_name(one.load)}"
@@ -46,6 +74,27 @@ def answer(points: "Sequence[AnglePoint]", aoi: Any, fit: "AngleFit | None") -> 
     )
 
 
+def why_not(fit: "AngleFit", readings: "AngleReadings") -> list[str]:
+    """Return what to look at where the readings do not agree."""
+    if fit.agrees:
+        return []
+    said = []
+    worst = int(np.argmax(np.abs(fit.en)))
+    if abs(fit.en[worst]) > 1 or fit.chi_square > fit.limit:
+        said.append(
+            f"furthest off is the reading at {readings.angle[worst]:g} deg (E_n "
+            f"{fit.en[worst]:+.1f}): look at it first, then at the load and at how the angle "
+            "is counted (0 is facing the light)"
+        )
+    if fit.light_en is not None and abs(fit.light_en) > 1:
+        said.append(
+            f"the light would have to be {shown(fit.light_of_sweep, '')} times that of the "
+            f"sweep (E_n {fit.light_en:+.1f}), which was taken facing the same light: check the "
+            "load and the units; if the sweep's light was another, give --sweep-irradiance"
+        )
+    return said
+
+
 def describe(
     points: "Sequence[AnglePoint]",
     aoi: Any,
@@ -54,13 +103,19 @@ def describe(
     notes: Sequence[str] = (),
 ) -> str:
     """Return the prediction, and the readings against it where there are any."""
-    blocks = [wrap(answer(points, aoi, fit))]
+    blocks = [wrap(answer(points, aoi, fit), WIDTH)]
+    if fit is not None and readings is not None:
+        blocks += [_found(fit), "Readings\n" + table(*_against(fit, readings))]
+        notes = [*why_not(fit, readings), *notes]
     head = ["angle, deg", *(load_name(one.load) for one in points)]
     rows = [
-        [f"{angle:g}", *(number(float(one.power[k]), None, "W") for one in points)]
+        [
+            f"{angle:g}",
+            *(number(float(one.power[k]), float(one.u_power[k]), "W") for one in points),
+        ]
         for k, angle in enumerate(aoi)
     ]
-    blocks.append("Power to expect\n" + table(rows, head))
+    blocks.append("Power to expect, from facing the light\n" + table(rows, head))
     rows = [
         [
             f"{angle:g}",
@@ -73,43 +128,83 @@ def describe(
     ]
     blocks.append(
         wrap(
-            "Local exponent: power goes as cos(angle) to this. 2 below the knee, 1 at maximum "
-            "power, near 0 far above the knee."
+            "Local exponent: power goes as cos(angle) to this. In parallel light 2 below the "
+            "knee, 1 at maximum power, near 0 far above the knee; more near a lamp, whose far "
+            "side of the panel darkens first.",
+            WIDTH,
         )
         + "\n"
         + table(rows, head)
     )
-    if fit is not None and readings is not None:
-        rows = [
-            [
-                f"{angle:g}",
-                number(load, None, "ohm"),
-                number(power, u, "W"),
-                number(predicted, None, "W"),
-                f"{score:+.1f}",
-            ]
-            for angle, load, power, u, predicted, score in zip(
-                readings.angle,
-                readings.load,
-                readings.power,
-                readings.u_power,
-                fit.predicted,
-                fit.score,
-                strict=True,
-            )
-        ]
-        head = ("scale, deg", "load", "read", "fit", "(read - fit) / u")
-        blocks.append("Readings\n" + table(rows, head))
-        worst = int(np.argmax(np.abs(fit.score)))
-        if not fit.agrees:
-            notes = [
-                *notes,
-                f"furthest off is the reading at {readings.angle[worst]:g} deg: look at it first",
-            ]
     if notes:
-        blocks.append("Mind:\n" + bullets(notes))
-    blocks.append(wrap(CAUTION))
+        blocks.append("Mind:\n" + bullets(notes, WIDTH))
+    blocks.append(wrap(CAUTION, WIDTH))
     return "\n\n".join(blocks)
+
+
+def _found(fit: "AngleFit") -> str:
+    """Return what the readings tell, with intervals and where the doubt comes from."""
+    light = None if "irradiance" in fit.unresolved else fit.irradiance
+    per = 0.01 if fit.relative else 1.0
+    of_light = "light, times the sweep's" if fit.relative else "irradiance, W/m2"
+    rows, doubts = [], []
+    for name, label, value, scale in (
+        ("zero", "zero of the scale, deg", fit.zero, 1.0),
+        ("stray", "stray light, %", fit.stray, 100.0),
+        ("irradiance", of_light, light, per),
+    ):
+        if name not in fit.intervals:
+            told = fit.stray_below if value is None else value.nominal_value
+            rows.append([label, number(told * scale), "given"])
+            continue
+        low, high = (end * scale for end in fit.intervals[name])
+        told = "-"
+        if value is not None:
+            told = number(value.nominal_value * scale, float(value.std_dev) * scale)
+            doubts.append(f"{label.partition(',')[0]}: {_causes(value)}")
+        rows.append([label, told, interval(low, high, (high - low) / 4.0)])
+    block = "What the readings tell\n" + table(rows, ("", "best", "95 % interval"))
+    if doubts:
+        block += "\n" + wrap("Doubt comes from: " + "; ".join(doubts) + ".", WIDTH, "  ", "  ")
+    return block
+
+
+def _causes(value: Any) -> str:
+    """Return the causes of an uncertainty, largest first."""
+    shares = [(name, share) for name, share in budget(value).items() if share >= 0.05]
+    return ", ".join(f"{name} {percent(share)}" for name, share in shares[:_MOST_CAUSES])
+
+
+def _against(fit: "AngleFit", readings: "AngleReadings") -> tuple[list[list[str]], tuple[str, ...]]:
+    """Return the readings against the fit as rows and their head."""
+    rows = [
+        [
+            f"{angle:g}",
+            "max. power" if np.isnan(load) else number(load, None, "ohm"),
+            number(power, u, "W"),
+            number(predicted, None, "W"),
+            f"{en:+.2f}" + (" *" if abs(en) > 1 else "  "),
+        ]
+        for angle, load, power, u, predicted, en in zip(
+            readings.angle,
+            readings.load,
+            readings.power,
+            readings.u_power,
+            fit.predicted,
+            fit.en,
+            strict=True,
+        )
+    ]
+    return rows, ("scale, deg", "load", "read", "fit", "E_n  ")
+
+
+def _verdict(fit: "AngleFit") -> str:
+    """Return plausible; too high or low where only the light is off; not plausible."""
+    if fit.agrees:
+        return "plausible"
+    if fit.chi_square <= fit.limit and fit.light_en is not None and abs(fit.light_en) > 1:
+        return "too high" if fit.light_en > 0 else "too low"
+    return "not plausible"
 
 
 def document(
@@ -118,39 +213,52 @@ def document(
     fit: "AngleFit | None" = None,
     readings: "AngleReadings | None" = None,
     notes: Sequence[str] = (),
+    light: float | None = None,
+    relative: bool = False,
 ) -> dict[str, Any]:
-    """Return everything as JSON will hold it."""
+    """Return everything as JSON will hold it; ``light`` is that of the prediction."""
     told = None
     if fit is not None and readings is not None:
+        known = "irradiance" not in fit.unresolved
+        low, high = fit.intervals.get("irradiance", (None, None))
+        per = 0.01 if fit.relative else 1.0
         told = {
-            "verdict": "plausible" if fit.agrees else "cannot tell",
+            "verdict": _verdict(fit),
             "agrees": fit.agrees,
             "chi_square": fit.chi_square,
+            "chi_square_limit": fit.limit,
             "freedom": fit.freedom,
             "zero_deg": fit.zero,
+            "zero_deg_interval_95": fit.intervals.get("zero"),
             "stray_share": fit.stray,
             "stray_share_below_95": fit.stray_below,
-            "irradiance_W_m2": fit.irradiance,
-            "readings": [
-                {"angle_deg": a, "load_ohm": r, "power_W": p, "predicted_W": q, "score": s}
-                for a, r, p, q, s in zip(
-                    readings.angle,
-                    readings.load,
-                    readings.power,
-                    fit.predicted,
-                    fit.score,
-                    strict=True,
+            "stray_share_interval_95": fit.intervals.get("stray"),
+            "irradiance_W_m2": fit.watts_per_m2 if known else None,
+            "light_of_sweep": fit.light_of_sweep if known else None,
+            "light_interval_95": None if low is None else [low * per, high * per],
+            "light_en": fit.light_en,
+            "budget": {
+                name: budget(value)
+                for name, value in (
+                    ("zero_deg", fit.zero),
+                    ("stray_share", fit.stray),
+                    ("light", fit.irradiance if known else None),
                 )
-            ],
+                if value is not None and value.std_dev > 0
+            },
+            "readings": _frame_of_readings(fit, readings).to_dict("records"),
         }
     return {
         "angle_deg": aoi,
+        "irradiance_W_m2": None if relative else light,
+        "light_of_sweep": light / 100.0 if relative and light is not None else None,
         "loads": [
             {
                 "load_ohm": one.load,
                 "voltage_V": one.voltage,
                 "current_A": one.current,
                 "power_W": one.power,
+                "u_power_W": one.u_power if one.budget else None,
                 "exponent": one.exponent,
             }
             for one in points
@@ -160,8 +268,34 @@ def document(
     }
 
 
-def frame(points: "Sequence[AnglePoint]", aoi: Any) -> "DataFrame":
-    """Return one row an angle and a load."""
+def _frame_of_readings(fit: "AngleFit", readings: "AngleReadings") -> "DataFrame":
+    from pandas import DataFrame
+
+    light = "light_of_sweep" if fit.relative else "irradiance_W_m2"
+    facing, _, _ = fit.best
+    return DataFrame(
+        {
+            "angle_deg": readings.angle,
+            "load_ohm": readings.load,
+            "power_W": readings.power,
+            "u_power_W": readings.u_power,
+            "predicted_W": fit.predicted,
+            "u_predicted_W": fit.u_predicted,
+            "en": fit.en,
+            light: facing / (100.0 if fit.relative else 1.0),
+        }
+    )
+
+
+def frame(
+    points: "Sequence[AnglePoint]",
+    aoi: Any,
+    fit: "AngleFit | None" = None,
+    readings: "AngleReadings | None" = None,
+) -> "DataFrame":
+    """Return one row a reading, or without readings one row an angle and a load."""
+    if fit is not None and readings is not None:
+        return _frame_of_readings(fit, readings)
     from pandas import DataFrame
 
     return DataFrame(
@@ -172,6 +306,7 @@ def frame(points: "Sequence[AnglePoint]", aoi: Any) -> "DataFrame":
                 "voltage_V": float(one.voltage[k]),
                 "current_A": float(one.current[k]),
                 "power_W": float(one.power[k]),
+                "u_power_W": float(one.u_power[k]),
                 "exponent": float(one.exponent[k]),
             }
             for one in points

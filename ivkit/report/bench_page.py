@@ -26,8 +26,8 @@ from ivkit.verdict.load import value_and_u
 if TYPE_CHECKING:
     from ivkit.bench import Bench
     from ivkit.curve.fit import Fit
-    from ivkit.verdict.angle import AnglePoint
     from ivkit.verdict.load import LoadChoice
+    from ivkit.verdict.turned import AnglePoint
 
 CAUTIONS = (
     "Caution: a work lamp and a loaded resistor get hot enough to burn skin and bench tops. Let "
@@ -177,7 +177,8 @@ def angle_section(
     ]
     caption = (
         "Power against the angle on the scale: readings with twice their standard uncertainty, the "
-        "curve of each load, and below what the fit leaves."
+        "curve of each load, and below the E_n number of each reading (ISO 13528): it agrees "
+        "within 1."
     )
     return Section(
         "Turning the panel",

@@ -1,0 +1,327 @@
+"""From the options of ``ivkit angle`` and the bench to the panel that turns, and its doubts."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from ivkit.bench import Bench
+    from ivkit.curve.fit import Fit
+    from ivkit.light.lamp_shape import Shape
+    from ivkit.light.panel_face import PanelFace
+    from ivkit.panel.datasheet import Datasheet
+    from ivkit.panel.measured_panel import MeasuredPanel
+    from ivkit.verdict.turned import Turned
+
+# 1 sigma where not stated, all common practice, no source: K, of cells whose temperature was read
+# and of cells that nobody looked at; m, of a lamp's distance; of a beam's angle; of the light
+# staying the same, %.
+U_TEMPERATURE, U_NO_TEMPERATURE = 2.0, 8.0
+U_DISTANCE, U_BEAM, U_SAME_LIGHT = 0.005, 0.1, 5.0
+U_GLASS = 0.02  # of a_r: 0.14 with a coating, 0.16 clean, 0.20 dusty (Martin and Ruiz 2001)
+PERCENT = 100.0  # the light of a sweep that does not state it
+ITS_LIGHT, ITS_HEAT = "irradiance of the sweep", "temperature of the sweep"
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """Where a near lamp is: the cells, distance (m), shape, beam angle (deg), offset (m)."""
+
+    face: "PanelFace"
+    distance_m: float
+    u_distance_m: float = U_DISTANCE
+    shape: "Shape | None" = None
+    offset_m: tuple[float, float] = (0.0, 0.0)
+
+    def shares(self, iam: Any) -> Any:
+        """Return ``Turned.near``."""
+        from ivkit.verdict.turned import near_lamp
+
+        return near_lamp(self.face, self.distance_m, self.shape, iam=iam, offset_m=self.offset_m)
+
+    def moved(self) -> "dict[str, Geometry]":
+        """Return the same with one thing one standard uncertainty off."""
+        from ivkit.light.lamp_shape import Beam
+
+        other = {"distance": replace(self, distance_m=self.distance_m + self.u_distance_m)}
+        if isinstance(self.shape, Beam):
+            wider = min(self.shape.beam_angle_deg * (1.0 + U_BEAM), 179.0)
+            other["beam angle"] = replace(self, shape=Beam(wider))
+        return other
+
+
+@dataclass(frozen=True)
+class Scene:
+    """The panel that turns, as it is and with one thing off each, and the light that it faces.
+
+    Attributes
+    ----------
+    turned : Turned
+    doubts : dict of str to Turned
+    light : float
+        Facing, where nothing else is said: W/m2, or percent of the sweep's.
+    notes : list of str
+    """
+
+    turned: "Turned"
+    doubts: "dict[str, Turned]"
+    light: float
+    notes: list[str]
+
+
+def geometry_of(
+    bench: "Bench | None",
+    distance_m: float | None = None,
+    sheet: "Datasheet | None" = None,
+    notes: list[str] | None = None,
+) -> Geometry | None:
+    """Return where the lamp is by the bench, an option going before it; None for parallel light."""
+    from ivkit.light.lamp_shape import Beam, Disc, Point, Strip
+    from ivkit.light.panel_face import PanelFace
+    from ivkit.panel.under_lamp import usual_face
+
+    stated = bench.light.distance_m if bench is not None else None
+    distance = distance_m if distance_m is not None else stated
+    if distance is None:
+        return None
+    face = None
+    if bench is not None:
+        part = bench.panel
+        sizes = (part.width_cm, part.height_cm, part.rows, part.columns)
+        if all(size is not None for size in sizes):
+            face = PanelFace(part.width_cm / 100, part.height_cm / 100, part.rows, part.columns)
+    if face is None and sheet is not None:
+        face = usual_face(sheet)
+    if face is None:
+        if distance_m is not None:
+            raise click.UsageError(
+                "--lamp-distance needs the places of the cells: width_cm, height_cm, rows and "
+                "columns in [panel] of the bench, or a --datasheet with cells and area_cm2"
+            )
+        if notes is not None:
+            notes.append(
+                f"the lamp is {distance:g} m away, but its light counts as parallel, because "
+                "nobody says where the cells are: give width_cm, height_cm, rows and columns in "
+                "[panel] of the bench"
+            )
+        return None
+    geometry = Geometry(face, distance)
+    if bench is not None:
+        light, mount = bench.light, bench.mount
+        kind = light.shape or ("beam" if light.beam_angle_deg is not None else "point")
+        if kind == "beam" and light.beam_angle_deg is None:
+            kind = "point"
+        shape = {
+            "point": Point,
+            "disc": lambda: Disc((light.size_m or 0.0) / 2.0),
+            "strip": lambda: Strip(light.size_m or 0.0),
+            "beam": lambda: Beam(light.beam_angle_deg),
+        }[kind]()
+        u = light.u_distance_m if light.u_distance_m is not None else U_DISTANCE
+        offset = (mount.offset_across_m, mount.offset_up_m)
+        geometry = replace(geometry, shape=shape, u_distance_m=u, offset_m=offset)
+    return geometry
+
+
+def glass_of(name: str | None, own: Any) -> tuple[Any, Any]:
+    """Return the incidence angle modifier by its name, and the same one uncertainty off."""
+    from ivkit.light import incidence
+
+    if name is None and own is incidence.no_glass:
+        name = "none"
+    if name in (None, "martin-ruiz"):
+        a_r = 0.16
+        if name is None and isinstance(own, partial):
+            a_r = own.keywords.get("a_r", a_r)
+        return (
+            partial(incidence.martin_ruiz, a_r=a_r),
+            partial(incidence.martin_ruiz, a_r=a_r + U_GLASS),
+        )
+    if name == "ashrae":
+        return incidence.ashrae, partial(incidence.ashrae, b0=0.07)
+    if name == "physical":
+        # What is uncertain about it is about what is about the other.
+        return (
+            incidence.physical,
+            lambda aoi: (
+                incidence.physical(aoi)
+                * incidence.martin_ruiz(aoi, 0.16 + U_GLASS)
+                / _above_zero(incidence.martin_ruiz(aoi))
+            ),
+        )
+    return incidence.no_glass, None
+
+
+def _above_zero(values: Any) -> Any:
+    import numpy as np
+
+    return np.where(values > 0, values, 1.0)
+
+
+def of_sheet(
+    sheet: "Datasheet",
+    geometry: Geometry | None,
+    glass: str | None = None,
+    temperature: float | None = None,
+    u_temperature: float | None = None,
+    notes: list[str] | None = None,
+) -> Scene:
+    """Return a panel by its datasheet."""
+    notes = [] if notes is None else notes
+    celsius = 25.0 if temperature is None else temperature
+    if u_temperature is None:
+        u_temperature = U_NO_TEMPERATURE if temperature is None else U_TEMPERATURE
+    if temperature is None:
+        notes.append(
+            f"the cells count as {celsius:g} +- {u_temperature:g} degC: --temperature says better"
+        )
+
+    def panel(shifts: dict[str, float], exponent: float) -> Any:
+        return sheet.panel(shifts)
+
+    iam = glass_of(glass, sheet.iam)
+    return Scene(
+        *_with_doubts(sheet, panel, celsius, u_temperature, iam, geometry, sheet.bypass_groups),
+        1000.0,
+        notes,
+    )
+
+
+def of_sweep(
+    fit: "Fit",
+    bench: "Bench | None",
+    geometry: Geometry | None,
+    glass: str | None = None,
+    temperature: float | None = None,
+    u_temperature: float | None = None,
+    sweep_light: str | None = None,
+) -> Scene:
+    """Return a panel by a sweep that was taken facing the light.
+
+    ``sweep_light`` is ``lamp`` where the sweep was taken in the near lamp's unequal light, ``even``
+    where it was not, None where the sweep shall tell.
+    """
+    from ivkit.errors import SweepError
+    from ivkit.light import incidence
+    from ivkit.panel.measured_panel import NOISE, measured_panel
+
+    if fit.model is None:
+        raise SweepError(f"no curve to turn ({', '.join(fit.flags)})", fit.sweep.name)
+    known = fit.sweep.condition
+    notes: list[str] = []
+    celsius = temperature if temperature is not None else known.temp_cell
+    if celsius is None:
+        celsius = 25.0
+        notes.append("the cells count as 25 degC in the sweep and since: --temperature says better")
+    relative = known.effective_irradiance is None
+    if relative:
+        # In percent of its own light, which it is by definition: nothing is uncertain about that.
+        known = replace(known, effective_irradiance=PERCENT, u_effective_irradiance=1e-12 * PERCENT)
+        notes.append(
+            "the sweep does not state its light, so light counts in times of that; give "
+            "--sweep-irradiance for W/m2"
+        )
+    if known.temp_cell is None:
+        known = replace(known, temp_cell=celsius)
+    fit = replace(fit, sweep=replace(fit.sweep, condition=known))
+    panel = measured_panel(fit)
+    if bench is not None and bench.panel.bypass_groups:
+        panel = replace(panel, bypass_groups=bench.panel.bypass_groups)
+    iam = glass_of(glass, incidence.martin_ruiz)
+    u_heat = U_TEMPERATURE if u_temperature is None else u_temperature
+    refit: Callable | None = None
+    if geometry is not None:
+        panel, refit = _by_cells(panel, fit, geometry, iam[0], sweep_light, notes)
+    turned, doubts = _with_doubts(
+        panel, panel.panel, celsius, u_heat, iam, geometry, panel.bypass_groups, refit
+    )
+    leave = {ITS_LIGHT} if relative else set()
+    if temperature is None:
+        leave.add(ITS_HEAT)  # it was read alike then and since: what matters is a difference
+    doubts = {
+        name.replace(NOISE, f"{NOISE} of the sweep"): replace(other, relative=relative)
+        for name, other in doubts.items()
+        if name not in leave
+    }
+    return Scene(
+        replace(turned, relative=relative), doubts, float(known.effective_irradiance), notes
+    )
+
+
+def _by_cells(
+    panel: "MeasuredPanel",
+    fit: "Fit",
+    geometry: Geometry,
+    iam: Any,
+    sweep_light: str | None,
+    notes: list[str],
+) -> "tuple[MeasuredPanel, Callable | None]":
+    """Return the panel as its cells make it, and how to take it anew for another geometry."""
+    from ivkit.errors import SweepError
+    from ivkit.panel.unequal import in_unequal_light
+
+    face = geometry.face
+    if panel.cells is not None and panel.cells != face.cells:
+        raise SweepError(
+            f"the sweep is of {panel.cells} cells, the bench has {face.rows} rows of "
+            f"{face.columns}",
+            fit.sweep.name,
+            "make rows times columns the number of cells",
+        )
+    panel = replace(panel, cells=face.cells)
+    note = f"the light is that of a lamp {geometry.distance_m:g} m away, cell by cell"
+    if sweep_light == "even":
+        notes.append(f"{note}; the sweep's was even, as stated (--sweep-light)")
+        return panel, None
+
+    def taken(start: "MeasuredPanel", geometry: Geometry, exponent: float) -> Any:
+        facing = geometry.shares(iam)[90]
+        return in_unequal_light(start, fit, facing, exponent)
+
+    nominal = float(panel.shunt_exponent.nominal_value)
+    unequal = taken(panel, geometry, nominal)
+    if sweep_light is None and unequal.seen is False:
+        notes.append(
+            f"{note}; the sweep's light was even, as its curve shows (chi-square "
+            f"{unequal.chi_square_even:.0f}, against {unequal.chi_square:.0f} under that lamp)"
+        )
+        return panel, None
+    told = {None: "which its curve does not tell (--sweep-light)", True: "as its curve shows"}
+    how = "as stated (--sweep-light)" if sweep_light else told[unequal.seen]
+    notes.append(f"{note}, and so was the sweep's, {how}")
+    return unequal.panel, lambda other, exponent: taken(unequal.panel, other, exponent).panel
+
+
+def _with_doubts(
+    known: Any,
+    panel: Callable,
+    celsius: float,
+    u_celsius: float,
+    glass: tuple[Any, Any],
+    geometry: Geometry | None,
+    groups: int,
+    refit: Callable | None = None,
+) -> "tuple[Turned, dict[str, Turned]]":
+    """Return the panel that turns, and the same with one thing one standard uncertainty off."""
+    from ivkit.verdict.turned import Turned
+
+    iam, other_iam = glass
+    exponent = float(known.shunt_exponent.nominal_value)
+    lower = max(exponent - float(known.shunt_exponent.std_dev), 0.0)
+    near = None if geometry is None else geometry.shares(iam)
+    turned = Turned(panel({}, exponent), celsius, iam, near, groups, exponent)
+    doubts = {name: replace(turned, panel=panel({name: 1.0}, exponent)) for name in known.sources}
+    if u_celsius > 0:
+        doubts["cell temperature"] = replace(turned, temp_cell=celsius + u_celsius)
+    faint = panel if refit is None else refit(geometry, lower).panel
+    doubts["shunt in faint light"] = replace(turned, panel=faint({}, lower), shunt_exponent=lower)
+    if other_iam is not None:
+        near = None if geometry is None else geometry.shares(other_iam)
+        doubts["glass"] = replace(turned, iam=other_iam, near=near)
+    for name, other in ({} if geometry is None else geometry.moved()).items():
+        moved = turned.panel if refit is None else refit(other, exponent).panel({}, exponent)
+        doubts[name] = replace(turned, panel=moved, near=other.shares(iam))
+    return turned, doubts

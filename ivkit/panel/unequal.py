@@ -1,0 +1,125 @@
+"""A panel whose sweep was taken in unequal light: its cells, and whether its curve shows it.
+
+One curve of a single diode through the readings of a string in unequal light has a photocurrent
+somewhere between the darkest cell's and the mean, and a knee that is too soft. For the same panel
+in other light that will not do: what each cell is has to come out of the sweep first. So the five
+parameters are fitted once more, to the string of cells in the light that each of them had.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ivkit.curve.fit import Fit
+from ivkit.panel.cells import cells_under
+from ivkit.panel.measured_panel import MeasuredPanel
+
+Array = NDArray[np.float64]
+
+#: Chi-square by which one of two curves has to be better to be told from the other (2 ln of the
+#: likelihood ratio; common practice, no source).
+TELLING = 6.0
+_LEAST_SHUNT = 1e-6  # of the photocurrent per volt
+_MOST_NODES = 40
+
+
+@dataclass(frozen=True)
+class Unequal:
+    """A panel by its sweep in unequal light.
+
+    Attributes
+    ----------
+    panel : MeasuredPanel
+        Whose cells in that light have the sweep's curve, with the doubts of the even one.
+    chi_square, chi_square_even : float
+        Of the sweep against the string of these cells in that light, and against the one curve
+        of even light.
+    """
+
+    panel: MeasuredPanel
+    chi_square: float
+    chi_square_even: float
+
+    @property
+    def seen(self) -> bool | None:
+        """Whether the sweep shows the unequal light, or even light; None where it cannot tell."""
+        better = self.chi_square_even - self.chi_square
+        return None if abs(better) < TELLING else better > 0
+
+
+def in_unequal_light(
+    panel: MeasuredPanel, fit: Fit, share: Array, shunt_exponent: float = 1.0
+) -> Unequal:
+    """Return the panel whose string of cells has the curve of a sweep.
+
+    Parameters
+    ----------
+    panel : MeasuredPanel
+        Of the same sweep, as if its light had been even.
+    fit : Fit
+        Of the sweep; with a model.
+    share : ndarray, shape (cells,)
+        Light of each cell in series order over that which the sweep's irradiance is for.
+    shunt_exponent : float
+        As in `ivkit.panel.low_light`.
+    """
+    from scipy.optimize import least_squares
+
+    sweep, model = fit.sweep, fit.model
+    light, heat = panel.estimates[5], panel.estimates[6]
+    take = _spread(sweep.voltage)
+    volts, amperes = sweep.voltage[take], sweep.current[take]
+    weight = 1.0 / _noise(fit)[take]
+    top = float(np.max(volts))
+    il, i0, rs, g, a = panel.estimates[:5]
+    # The diode's current at the largest voltage and a hinder each other less than I0 and a.
+    start = np.array([np.log(il), np.log(i0) + top / a, rs, max(g, _LEAST_SHUNT * il), np.log(a)])
+
+    def moved(x: Array) -> MeasuredPanel:
+        nNsVth = np.exp(x[4])
+        five = (np.exp(x[0]), np.exp(x[1] - top / nNsVth), x[2], x[3], nNsVth)
+        return replace(panel, estimates=np.concatenate([five, panel.estimates[5:]]))
+
+    def apart(x: Array) -> Array:
+        string = cells_under(
+            moved(x).panel(shunt_exponent=shunt_exponent),
+            light * share,
+            heat,
+            bypass_groups=panel.bypass_groups,
+            shunt_exponent=shunt_exponent,
+        )
+        return (string.current(volts) - amperes) * weight
+
+    found = least_squares(
+        apart,
+        start,
+        bounds=([-np.inf, -np.inf, 0.0, _LEAST_SHUNT * il, -np.inf], np.inf),
+        x_scale=[0.01, 0.1, 0.1 * top / il / 36.0, 0.1 * start[3], 0.05],
+        xtol=1e-7,
+        ftol=1e-7,
+    )
+    even = (np.asarray(model.current(volts)) - amperes) * weight
+    return Unequal(moved(found.x), 2.0 * float(found.cost), float(even @ even))
+
+
+def _spread(voltage: Array) -> NDArray[np.int_]:
+    """Return which readings to use: all, or of many some that are spread evenly."""
+    order = np.argsort(voltage)
+    if len(order) <= _MOST_NODES:
+        return order
+    return order[np.unique(np.linspace(0, len(order) - 1, _MOST_NODES).astype(int))]
+
+
+def _noise(fit: Fit) -> Array:
+    """Return the standard uncertainty of each current, that of its voltage included, A."""
+    freedom = max(len(fit.sweep) - 5, 1)
+    scatter = np.full(len(fit.sweep), fit.rmse * np.sqrt(len(fit.sweep) / freedom))
+    slope = np.asarray(fit.model.slope(fit.sweep.voltage))
+    if fit.noise_current is None and fit.noise_voltage is None:
+        return np.maximum(scatter, 1e-12)
+    zero = np.zeros(len(fit.sweep))
+    u_i = zero if fit.noise_current is None else fit.noise_current
+    u_v = zero if fit.noise_voltage is None else fit.noise_voltage
+    noise = np.hypot(u_i, slope * u_v)
+    return np.where(noise > 0, noise, np.maximum(scatter, 1e-12))

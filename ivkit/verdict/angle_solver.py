@@ -1,0 +1,194 @@
+"""The least squares behind `ivkit.verdict.angle`: weights of the readings, and the best parameters.
+
+Parameters x are the logarithm of the light (W/m2 or percent), the zero of the scale (deg), and the
+share of stray light. Weights are those of generalised least squares: the covariance of the readings
+is what each scatters by on its own plus, for each shared cause, the product of what it does to all.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ivkit.verdict.angle_readings import AngleReadings
+from ivkit.verdict.turned import Turned
+
+Array = NDArray[np.float64]
+
+LIGHT, ZERO, STRAY = 0, 1, 2
+LARGEST_ZERO = 40.0  # deg; a scale that is further out is a scale of something else
+MOST_STRAY = 0.95
+LOW = np.array([np.log(1e-3), -LARGEST_ZERO, 0.0])
+HIGH = np.array([np.log(2e4), LARGEST_ZERO, MOST_STRAY])
+SCALE = np.array([0.1, 3.0, 0.05])  # what a change that matters is like
+_STEP = np.array([1e-4, 0.02, 1e-4])
+
+
+@dataclass(frozen=True)
+class Weighting:
+    """Covariance of the readings.
+
+    Attributes
+    ----------
+    variance : ndarray, shape (N,)
+        Of each reading on its own.
+    shared : dict of str to ndarray, shape (N,)
+        What one standard uncertainty of each shared cause does to the readings.
+    """
+
+    variance: Array
+    shared: dict[str, Array]
+
+    def __post_init__(self) -> None:
+        root = np.sqrt(self.variance)
+        moves = self.moves.T / root[:, None]
+        vectors, sizes, _ = np.linalg.svd(moves, full_matrices=False)
+        object.__setattr__(self, "_root", root)
+        object.__setattr__(self, "_vectors", vectors)
+        object.__setattr__(self, "_less", 1.0 - 1.0 / np.sqrt(1.0 + sizes**2))
+
+    @property
+    def moves(self) -> Array:
+        """The shared causes' shifts, shape (causes, N)."""
+        return np.array([*self.shared.values()]).reshape(-1, len(self.variance))
+
+    @property
+    def total(self) -> Array:
+        """Variance of each reading, what it shares with the others included, shape (N,)."""
+        return self.variance + np.sum(self.moves**2, axis=0)
+
+    def white(self, values: Array) -> Array:
+        """Return values (N,) or (N, M) times the inverse root of the full covariance."""
+        scaled = (values.T / self._root).T
+        less = self._less if values.ndim == 1 else self._less[:, None]
+        return scaled - self._vectors @ (less * (self._vectors.T @ scaled))
+
+    def unwhiten_gain(self, gain: Array) -> Array:
+        """Return how parameters move with readings, from how they move with white ones, (M, N)."""
+        return (gain - ((gain @ self._vectors) * self._less) @ self._vectors.T) / self._root
+
+
+class AngleTask:
+    """Readings, the panel, which parameters are free, and the panel with one thing off each."""
+
+    def __init__(
+        self, turned: Turned, readings: AngleReadings, free: Array, doubts: dict[str, Turned]
+    ) -> None:
+        self.turned, self.readings, self.free, self.doubts = turned, readings, free, doubts
+
+    def model(self, x: Array, load: Array | None = None, turned: Turned | None = None) -> Array:
+        """Return what would be read, shape (..., N), for parameters of shape (..., 3)."""
+        given = self.readings
+        light, zero, share = (x[..., k, None] for k in range(3))
+        ohm = given.load if load is None else load
+        operate = (turned or self.turned).operate
+        return given.seen(*operate(given.angle - zero, np.exp(light), share, ohm))
+
+    def jacobian(self, x: Array, which: Array | None = None) -> Array:
+        """Return how the readings move with parameters, shape (N, M)."""
+        which = self.free if which is None else which
+        up, down = np.tile(x, (len(which), 1)), np.tile(x, (len(which), 1))
+        rows = np.arange(len(which))
+        up[rows, which] += _STEP[which]
+        down[rows, which] -= _STEP[which]
+        down[:, STRAY] = np.maximum(down[:, STRAY], 0.0)
+        ends = self.model(np.concatenate([up, down]))
+        width = (up - down)[rows, which]
+        return ((ends[: len(which)] - ends[len(which) :]) / width[:, None]).T
+
+    def weighting(self, x: Array) -> Weighting:
+        """Return the covariance of the readings about the model at x."""
+        given = self.readings
+        value = self.model(x)
+        turn = self.jacobian(x, np.array([ZERO]))[:, 0]
+        step = 1e-4
+        by_load = (self.model(x, given.load * (1.0 + step)) - value) / step
+        by_load = np.where(np.isnan(given.load), 0.0, by_load)
+        if given.load_is_ratio:
+            # One part in a voltage moves V I and V / I alike, one in a current against each other.
+            own = np.hypot(value - by_load, value + by_load) * given.share
+        else:
+            own = value * given.share
+        variance = own**2 + given.floor**2 + (turn * given.u_angle) ** 2
+        least = (1e-6 * np.max(np.abs(given.value))) ** 2
+        shared = {name: self.model(x, turned=other) - value for name, other in self.doubts.items()}
+        if given.u_load > 0:
+            shared["load"] = given.u_load * by_load
+        return Weighting(np.maximum(variance, least), shared)
+
+    def best(self, start: Array) -> tuple[Array, Weighting, float]:
+        """Return the best parameters, the weights there, and chi-square."""
+        found = None
+        for guess in self._guesses(start):
+            weighting = self.weighting(guess)
+            x, cost = self.solve(guess, weighting, self.free)
+            if found is None or cost < found[1] * (1.0 - 1e-9):
+                found = x, cost
+        x, cost = found
+        for _ in range(3):
+            weighting = self.weighting(x)
+            before = x
+            x, cost = self.solve(x, weighting, self.free)
+            if np.all(np.abs(x - before) < 1e-3 * SCALE):
+                break
+        return x, weighting, cost
+
+    def solve(self, x: Array, weighting: Weighting, free: Array) -> tuple[Array, float]:
+        """Return the least chi-square over some of the parameters."""
+        read = self.readings.value
+
+        def whole(part: Array) -> Array:
+            full = x.copy()
+            full[free] = part
+            return full
+
+        if not len(free):
+            apart = weighting.white(self.model(x) - read)
+            return x, float(apart @ apart)
+        from scipy.optimize import least_squares
+
+        found = least_squares(
+            lambda part: weighting.white(self.model(whole(part)) - read),
+            np.clip(x[free], LOW[free] + 1e-9, HIGH[free] - 1e-9),
+            jac=lambda part: weighting.white(self.jacobian(whole(part), free)),
+            bounds=(LOW[free], HIGH[free]),
+            x_scale=SCALE[free],
+            xtol=1e-9,
+            ftol=1e-10,
+            gtol=1e-10,
+        )
+        return whole(found.x), float(2.0 * found.cost)
+
+    def _guesses(self, start: Array) -> list[Array]:
+        """Return where to start: the best of a coarse grid, at up to three zeros apart.
+
+        In parallel light, which costs nothing and is near enough, and at most 60 readings.
+        """
+        given = self.readings
+        some = np.unique(np.linspace(0, len(given) - 1, 60).astype(int))
+        axes = [
+            np.log(np.geomspace(0.1, 4000.0, 45)),
+            np.arange(-30.0, 31.0, 5.0),
+            np.array([0.01, 0.06, 0.25]),
+        ]
+        axes = [axis if k in self.free else start[k : k + 1] for k, axis in enumerate(axes)]
+        grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
+        flat = Turned(
+            self.turned.panel,
+            self.turned.temp_cell,
+            self.turned.iam,
+            shunt_exponent=self.turned.shunt_exponent,
+        )
+        light, zero, share = (grid[..., k, None] for k in range(3))
+        angle, load = given.angle[some], given.load[some]
+        seen = given.seen(*flat.operate(angle - zero, np.exp(light), share, load))
+        read = given.value[some]
+        u = 0.03 * np.abs(read) + 0.01 * np.max(np.abs(given.value))
+        cost = np.sum(((seen - read) / u) ** 2, axis=-1)
+        by_zero = cost.transpose(1, 0, 2).reshape(cost.shape[1], -1)
+        least = by_zero.min(axis=1)
+        edge = np.concatenate([[np.inf], least, [np.inf]])
+        valleys = np.flatnonzero((least <= edge[:-2]) & (least <= edge[2:]))
+        chosen = valleys[np.argsort(least[valleys])][:3]
+        sheets = grid.transpose(1, 0, 2, 3).reshape(cost.shape[1], -1, 3)
+        return [sheets[k, int(np.argmin(by_zero[k]))] for k in chosen]

@@ -1,0 +1,268 @@
+"""A panel that is turned: what it gives at each angle, for each load, and how that goes.
+
+Power follows the angle by the load: as the square of the light below the knee, as the light itself
+at maximum power, hardly at all far above the knee. So every prediction names its load, and its
+local exponent d ln P / d ln cos(aoi) stands beside it: a cosine squared is no fault where 2 is
+what the load makes of it.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ivkit.errors import RangeError
+from ivkit.light.incidence import IncidenceAngleModifier, beam_on_plane, martin_ruiz
+from ivkit.light.lamp import Lamp
+from ivkit.light.lamp_shape import Point, Shape
+from ivkit.light.panel_face import PanelFace, Placement
+from ivkit.panel.cells import cells_under
+from ivkit.panel.conditions import ReferencePanel
+from ivkit.panel.low_light import in_faint_light
+
+Array = NDArray[np.float64]
+
+_GRID = np.arange(-90.0, 91.0)  # deg; light between two of these is linear to 4e-5
+_STEP = 0.1  # deg, to either side
+#: How far the slopes to either side may be apart for an exponent to be one.
+_KINK = 0.1
+
+
+@dataclass(frozen=True)
+class Turned:
+    """A panel that turns in light from one side.
+
+    Attributes
+    ----------
+    panel : ReferencePanel
+    temp_cell : float
+        degC.
+    iam : callable
+        Incidence angle modifier of its glass, for light that comes in parallel.
+    near : ndarray, shape (181, cells), or None
+        Light of each cell in series order at -90 to 90 deg over that of the centre when facing,
+        glass included (`near_lamp`); None for light that comes in parallel, as the sun's.
+    bypass_groups : int
+    shunt_exponent : float
+        How the shunt goes on in faint light (`ivkit.panel.low_light`); 1 is De Soto's law.
+    relative : bool
+        Irradiance counts in percent of the light of the sweep that the panel is known by, which
+        did not say its own.
+    """
+
+    panel: ReferencePanel
+    temp_cell: float = 25.0
+    iam: IncidenceAngleModifier = martin_ruiz
+    near: Array | None = None
+    bypass_groups: int = 0
+    shunt_exponent: float = 1.0
+    relative: bool = False
+
+    def curve(self, aoi: ArrayLike, irradiance: ArrayLike, stray: ArrayLike = 0.0) -> Any:
+        """Return the curves at angles of incidence.
+
+        Parameters
+        ----------
+        aoi : array_like
+            deg, of either sign; from 90 on only the stray light is left.
+        irradiance : array_like
+            Effective, on the panel's centre when it faces the light, W/m2 (or in percent of the
+            sweep's, see ``relative``).
+        stray : array_like
+            Share of it that does not change as the panel turns, 0 to 1. All three broadcast.
+        """
+        if self.near is None:
+            light = np.asarray(irradiance) * beam_on_plane(aoi, self.iam, stray)
+            return in_faint_light(self.panel, light, self.temp_cell, self.shunt_exponent)
+        beam = _between(self.near, np.asarray(aoi, dtype=float))
+        stray, irradiance = np.asarray(stray)[..., None], np.asarray(irradiance)[..., None]
+        return cells_under(
+            self.panel,
+            irradiance * ((1.0 - stray) * beam + stray),
+            self.temp_cell,
+            bypass_groups=self.bypass_groups,
+            shunt_exponent=self.shunt_exponent,
+        )
+
+    def operate(
+        self, aoi: ArrayLike, irradiance: ArrayLike, stray: ArrayLike, load: ArrayLike
+    ) -> tuple[Array, Array]:
+        """Return voltage (V) and current (A) into loads.
+
+        Parameters
+        ----------
+        aoi, irradiance, stray : array_like
+            As in `curve`.
+        load : array_like
+            ohm; NaN for maximum power. All four broadcast.
+        """
+        aoi, irradiance, stray, load = np.broadcast_arrays(
+            *(np.asarray(x, dtype=float) for x in (aoi, irradiance, stray, load))
+        )
+        at_top = np.isnan(load)
+        voltage, current = np.empty(load.shape), np.empty(load.shape)
+        if not np.all(at_top):
+            some = ~at_top
+            point = self.curve(aoi[some], irradiance[some], stray[some]).operating_point(load[some])
+            voltage[some], current[some] = point.voltage, point.current
+        if np.any(at_top):
+            points = self.curve(aoi[at_top], irradiance[at_top], stray[at_top]).key_points()
+            voltage[at_top], current[at_top] = points.v_mp, points.i_mp
+        return voltage, current
+
+
+def _between(near: Array, aoi: Array) -> Array:
+    """Return the light of each cell at angles between those of the grid, shape (..., cells)."""
+    place = np.clip(aoi, -90.0, 90.0) - _GRID[0]
+    low = np.minimum(place.astype(int), len(_GRID) - 2)
+    part = (place - low)[..., None]
+    cells = near[low] * (1.0 - part) + near[low + 1] * part
+    return np.where(np.abs(aoi)[..., None] > 90.0, 0.0, cells)
+
+
+def near_lamp(
+    face: PanelFace,
+    distance_m: float,
+    shape: Shape | None = None,
+    iam: IncidenceAngleModifier = martin_ruiz,
+    *,
+    tilt_axis_deg: float = 0.0,
+    offset_m: tuple[float, float] = (0.0, 0.0),
+) -> Array:
+    """Return ``Turned.near`` for a panel that turns about its centre under a near lamp.
+
+    The distance of each cell, its angle and the lamp's shape are all in it.
+
+    Parameters
+    ----------
+    face : PanelFace
+    distance_m, tilt_axis_deg, offset_m
+        As in `Placement`: 0 turns about the width, 90 about the height.
+    shape : Point, Beam, Strip or Disc
+        A point if not given.
+    iam : callable
+
+    Raises
+    ------
+    RangeError
+        The panel does not face the lamp, or the lamp is inside it.
+    """
+    lamp = Lamp(shape or Point(), 1.0, "W_m2")
+
+    def cells(tilt: float) -> Array:
+        light = lamp.on(face, Placement(distance_m, tilt, tilt_axis_deg, offset_m))
+        return (light.cells * iam(light.aoi)).ravel()[face.series_order]
+
+    unit = lamp.on(face, Placement(distance_m, 0.0, tilt_axis_deg, offset_m)).centre
+    rows = np.zeros((len(_GRID), face.cells))
+    for row, tilt in zip(rows, np.clip(_GRID, -89.999, 89.999), strict=True):
+        try:
+            row[:] = cells(float(tilt)) / unit
+        except RangeError:
+            # Tilted so far, the lamp is behind the panel's plane, or the panel would cut it.
+            continue
+    return rows
+
+
+@dataclass(frozen=True)
+class AnglePoint:
+    """Power, voltage, current and local exponent over angles, for one load or at maximum power.
+
+    Attributes
+    ----------
+    load : float or None
+        ohm; None at maximum power.
+    voltage, current, power, exponent : ndarray, shape (N,)
+        V, A, W, and d ln P / d ln cos(aoi); NaN where no light is left, and near facing a near
+        lamp.
+    u_power : ndarray, shape (N,)
+        Standard uncertainty of the power by what is known of the panel, W; 0 where nothing was
+        said.
+    budget : dict of str to ndarray, shape (N,)
+        By cause, what one standard uncertainty of it does to the power, W.
+    """
+
+    load: float | None
+    voltage: Array
+    current: Array
+    power: Array
+    exponent: Array
+    budget: dict[str, Array] = field(default_factory=dict)
+
+    @property
+    def u_power(self) -> Array:  # noqa: D102
+        return np.sqrt(sum((move**2 for move in self.budget.values()), np.zeros_like(self.power)))
+
+
+def against_angle(
+    turned: Turned,
+    aoi: ArrayLike,
+    irradiance: float,
+    loads: Sequence[float] = (),
+    stray: float = 0.0,
+    doubts: Mapping[str, Turned] | None = None,
+) -> list[AnglePoint]:
+    """Return what each load, and maximum power last, gives at each angle.
+
+    Parameters
+    ----------
+    turned : Turned
+    aoi : array_like, shape (N,)
+        deg, either sign.
+    irradiance, stray : float
+        As in `Turned.curve`.
+    loads : sequence of float
+        ohm.
+    doubts : mapping of str to Turned, optional
+        The same panel with one thing one standard uncertainty off, by the name of the thing.
+
+    Examples
+    --------
+    >>> panel = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003, cells=36)
+    >>> from ivkit.light.incidence import no_glass
+    >>> low, top = against_angle(Turned(panel, iam=no_glass), [0.0, 60.0], 1000.0, [8.0])
+    >>> low.power.round(3), top.power.round(3)
+    (array([3.013, 0.761]), array([10.164,  4.985]))
+    """
+    angle = np.atleast_1d(np.asarray(aoi, dtype=float))
+    load = np.array([*map(float, loads), np.nan])
+    grid = (angle, irradiance, stray, load[:, None])
+    voltage, current = turned.operate(*grid)
+    power = voltage * current
+    moves = {
+        name: np.prod(other.operate(*grid), axis=0) - power
+        for name, other in (doubts or {}).items()
+    }
+    exponent = _exponent(turned, *grid)
+    return [
+        AnglePoint(
+            None if np.isnan(ohm) else float(ohm),
+            voltage[k],
+            current[k],
+            power[k],
+            exponent[k],
+            {name: move[k] for name, move in moves.items()},
+        )
+        for k, ohm in enumerate(load)
+    ]
+
+
+def _exponent(turned: Turned, aoi: Array, irradiance: float, stray: float, load: Array) -> Array:
+    """Return d ln P / d ln cos at each angle, shape (loads, N); NaN where there is none.
+
+    That is where the slopes to both sides differ: under a near lamp at 0 deg, where the darkest
+    cell changes sides, and where a bypass diode begins to conduct. In parallel light the limit at
+    0 deg is taken close by.
+    """
+    size = np.abs(aoi)
+    away = np.clip(size, 0.2 if turned.near is None else 0.0, 89.5)
+    at = np.where(aoi < 0, -away, away) + np.array([-_STEP, 0.0, _STEP])[:, None, None]
+    power = np.prod(turned.operate(at, irradiance, stray, load), axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ln_power, ln_cos = np.log(power), np.log(np.cos(np.radians(at)))
+        whole = (ln_power[2] - ln_power[0]) / (ln_cos[2] - ln_cos[0])
+        before, after = np.diff(ln_power, axis=0) / np.diff(ln_cos, axis=0)
+        smooth = np.abs(after - before) <= _KINK * (1.0 + np.abs(whole))
+    return np.where(np.isfinite(whole) & smooth & (size < 89.5), whole, np.nan)
