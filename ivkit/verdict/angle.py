@@ -287,6 +287,9 @@ class _Told:
         def rise(value: float) -> float:
             start = self.x.copy()
             start[k] = value
+            if place is not None:  # where the others go along the parabola
+                along = self.covariance[place] / self.covariance[place, place]
+                start[self.moving] += np.where(self.moving == k, 0.0, along * (value - x))
             _, cost = self.task.solve(start, self.weighting, others)
             return float(np.sqrt(max(cost - self.chi_square, 0.0))) - abs(z)
 

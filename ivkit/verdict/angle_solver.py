@@ -153,9 +153,9 @@ class AngleTask:
             jac=lambda part: weighting.white(self.jacobian(whole(part), free)),
             bounds=(LOW[free], HIGH[free]),
             x_scale=SCALE[free],
-            xtol=1e-9,
-            ftol=1e-10,
-            gtol=1e-10,
+            xtol=1e-6,
+            ftol=1e-7,
+            gtol=1e-7,
         )
         return whole(found.x), float(2.0 * found.cost)
 

@@ -1,0 +1,194 @@
+"""Readings of a turned panel, made without ivkit: pvlib's solver, light in closed form.
+
+What all readings of a table share - load, curve, temperature, glass, shunt in faint light - is
+drawn as well, each once a table; the same doubts are told to the fit. Everything here is invented.
+"""
+
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from pvlib.pvsystem import calcparams_desoto, i_from_v, v_from_i
+
+from ivkit.light.incidence import martin_ruiz
+from ivkit.light.lamp_shape import Beam
+from ivkit.light.panel_face import PanelFace
+from ivkit.panel.conditions import ReferencePanel
+from ivkit.verdict.angle_readings import AngleReadings
+from ivkit.verdict.turned import Turned, near_lamp
+
+CELSIUS, LIGHT, EXPONENT = 33.0, 140.0, 0.5
+U_LOAD, U_ANGLE, U_READING, U_GLASS, U_HEAT = 0.03, 0.3, 0.008, 0.02, 2.0
+U_EXPONENT = 0.5 / np.sqrt(3.0)
+#: One standard uncertainty of the curve, as shares: photocurrent, nNsVth, series resistance.
+U_CURVE = {"current": (0.008, 0.0, 0.0), "voltage": (0.0, 0.005, 0.0), "series": (0.0, 0.0, 0.2)}
+
+
+@dataclass(frozen=True)
+class Make:
+    """A panel, and the near lamp over it if any: cells across and up, size, distance, beam."""
+
+    cells: int = 36
+    near: bool = False
+    rows: int = 4
+    columns: int = 3
+    width: float = 0.20
+    height: float = 0.27
+    distance: float = 0.6
+    beam: float = 100.0
+
+    @property
+    def il_i0_rs_rsh_a(self):
+        part = self.cells / 36
+        return 0.605, 3.9e-10, 1.7 * part, 620.0 * part, 1.0175 * part
+
+
+PARALLEL = Make()
+NEAR = Make(12, True)
+
+
+def known(make):
+    """Return the panel as the fit gets it, and the doubts of one standard uncertainty."""
+
+    def panel(il=0.0, a=0.0, rs=0.0):
+        i0 = make.il_i0_rs_rsh_a
+        voltage = i0[4] * (1 + a)
+        return ReferencePanel(
+            i0[0] * (1 + il), i0[1], i0[2] * (1 + rs), i0[3], voltage, 0.0003, make.cells
+        )
+
+    def near(a_r):
+        if not make.near:
+            return None
+        face = PanelFace(make.width, make.height, make.rows, make.columns)
+        return near_lamp(face, make.distance, Beam(make.beam), partial(martin_ruiz, a_r=a_r))
+
+    turned = Turned(panel(), CELSIUS, martin_ruiz, near(0.16), shunt_exponent=EXPONENT)
+    lower = EXPONENT - U_EXPONENT
+    doubts = {name: replace(turned, panel=panel(*shifts)) for name, shifts in U_CURVE.items()}
+    doubts["cell temperature"] = replace(turned, temp_cell=CELSIUS + U_HEAT)
+    doubts["glass"] = replace(
+        turned, iam=partial(martin_ruiz, a_r=0.16 + U_GLASS), near=near(0.16 + U_GLASS)
+    )
+    doubts["shunt in faint light"] = replace(turned, shunt_exponent=lower)
+    return turned, doubts
+
+
+def by_its_sweep(turned):
+    """Return the same panel known by a sweep in LIGHT that nobody measured: light in percent."""
+    panel = turned.panel
+    curve = panel.at(LIGHT, turned.temp_cell)
+    alpha = panel.alpha_sc * 10.0  # at 1000 of what is 100 in the sweep
+    own = ReferencePanel.from_curve(curve, 100.0, turned.temp_cell, alpha, panel.cells)
+    return replace(turned, panel=own, relative=True)
+
+
+def beam_of_cells(make, aoi, a_r):
+    """Return each cell's light over that of the middle when facing; the same in parallel light.
+
+    Parallel: cosine. Near: E = cos^n(from the axis) cos(incidence) / r^2, by points in each cell.
+    """
+
+    def glass(cosine):
+        return (1 - np.exp(-cosine / a_r)) / (1 - np.exp(-1 / a_r))
+
+    turn = np.radians(aoi)
+    if not make.near:
+        cosine = max(np.cos(turn), 0.0)
+        return np.array([cosine * glass(cosine)])
+    n = np.log(0.5) / np.log(np.cos(np.radians(make.beam / 2)))
+    count = 8
+    across = ((np.arange(make.columns * count) + 0.5) / (make.columns * count) - 0.5) * make.width
+    up = ((np.arange(make.rows * count) + 0.5) / (make.rows * count) - 0.5) * make.height
+    across, up = np.meshgrid(across, up)
+    y, z = up * np.cos(turn), make.distance + up * np.sin(turn)
+    r = np.sqrt(across**2 + y**2 + z**2)
+    cosine = np.maximum((z * np.cos(turn) - y * np.sin(turn)) / r, 0.0)
+    light = glass(cosine) * cosine * (z / r) ** n * (make.distance / r) ** 2
+    return light.reshape(make.rows, count, make.columns, count).mean(axis=(1, 3)).ravel()
+
+
+@dataclass(frozen=True)
+class Off:
+    """What a table's readings share, in standard uncertainties, and the shunt's exponent."""
+
+    curve: dict
+    heat: float = 0.0
+    glass: float = 0.0
+    load: float = 0.0
+    exponent: float = EXPONENT
+
+
+def draw(rng):
+    """Return shared errors: normal, but for the shunt's exponent, which lies between 0 and 1."""
+    curve = {name: rng.standard_normal() for name in U_CURVE}
+    heat, glass, load = rng.standard_normal(3)
+    return Off(curve, heat, max(glass, -4.0), load, rng.uniform(0.0, 1.0))
+
+
+NOTHING = Off(dict.fromkeys(U_CURVE, 0.0))
+
+
+def voltages(make, aoi, light, stray, load, off=NOTHING):
+    """Return the voltage into a load (ohm) at each angle of incidence (deg)."""
+    il, i0, rs, rsh, a = make.il_i0_rs_rsh_a
+    moved = [1.0, 1.0, 1.0]
+    for name, shares in U_CURVE.items():
+        moved = [m + off.curve[name] * share for m, share in zip(moved, shares, strict=True)]
+    celsius = CELSIUS + off.heat * U_HEAT
+    cells = np.array([beam_of_cells(make, one, 0.16 + off.glass * U_GLASS) for one in aoi])
+    cells = light * ((1 - stray) * cells + stray)
+    photo, dark, series, shunt, slope = calcparams_desoto(
+        cells,
+        celsius,
+        alpha_sc=0.0003,
+        a_ref=a * moved[1],
+        I_L_ref=il * moved[0],
+        I_o_ref=i0,
+        R_sh_ref=rsh,
+        R_s=rs * max(moved[2], 0.0),
+    )
+    # The shunt goes on below 100 W/m2 with an exponent of its own (ivkit.panel.low_light says so).
+    shunt = shunt * np.minimum(cells / 100.0, 1.0) ** (1.0 - off.exponent)
+    ohm = load * (1 + off.load * U_LOAD)
+    if not make.near:
+        photo, dark, series, shunt, slope = (
+            np.broadcast_to(part, cells.shape)[:, 0] for part in (photo, dark, series, shunt, slope)
+        )
+        low, high = np.zeros(len(aoi)), np.full(len(aoi), 40.0)
+        for _ in range(50):
+            middle = 0.5 * (low + high)
+            more = i_from_v(middle, photo, dark, series, shunt, slope) > middle / ohm
+            low, high = np.where(more, middle, low), np.where(more, high, middle)
+        return low
+    count = cells.shape[1]
+    low, high = np.zeros(len(aoi)), photo.max(axis=1)
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        string = v_from_i(
+            middle[:, None], photo, dark, series / count, shunt / count, slope / count
+        ).sum(axis=1)
+        more = string > middle * ohm
+        low, high = np.where(more, middle, low), np.where(more, high, middle)
+    return low * ohm
+
+
+def table(make, seed, load, count=15, stated_load=None, light=None):
+    """Return readings of the voltage over the scale's angle, and the truth (light, zero, stray)."""
+    rng = np.random.default_rng(seed)
+    scale = np.linspace(-70.0, 70.0, count)
+    zero, stray = rng.uniform(-8, 8), rng.uniform(0.0, 0.12)
+    light = light or LIGHT * rng.uniform(0.8, 1.25)
+    off = draw(rng)
+    at = scale - zero + U_ANGLE * rng.standard_normal(count)
+    read = voltages(make, at, light, stray, load, off)
+    read = read * (1 + U_READING * rng.standard_normal(count))
+    readings = AngleReadings.of(
+        scale,
+        voltage=read,
+        load=stated_load or load,
+        share=U_READING,
+        u_load=U_LOAD,
+        u_angle=U_ANGLE,
+    )
+    return readings, (light, zero, stray)
