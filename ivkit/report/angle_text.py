@@ -222,6 +222,7 @@ def document(
         known = "irradiance" not in fit.unresolved
         low, high = fit.intervals.get("irradiance", (None, None))
         per = 0.01 if fit.relative else 1.0
+        columns = _columns(fit, readings)
         told = {
             "verdict": _verdict(fit),
             "agrees": fit.agrees,
@@ -246,7 +247,9 @@ def document(
                 )
                 if value is not None and value.std_dev > 0
             },
-            "readings": _frame_of_readings(fit, readings).to_dict("records"),
+            "readings": [
+                dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)
+            ],
         }
     return {
         "angle_deg": aoi,
@@ -268,23 +271,22 @@ def document(
     }
 
 
-def _frame_of_readings(fit: "AngleFit", readings: "AngleReadings") -> "DataFrame":
-    from pandas import DataFrame
-
-    light = "light_of_sweep" if fit.relative else "irradiance_W_m2"
+def _columns(fit: "AngleFit", readings: "AngleReadings") -> dict[str, list[float]]:
+    """Return the readings against the fit by column."""
     facing, _, _ = fit.best
-    return DataFrame(
-        {
-            "angle_deg": readings.angle,
-            "load_ohm": readings.load,
-            "power_W": readings.power,
-            "u_power_W": readings.u_power,
-            "predicted_W": fit.predicted,
-            "u_predicted_W": fit.u_predicted,
-            "en": fit.en,
-            light: facing / (100.0 if fit.relative else 1.0),
-        }
-    )
+    light = "light_of_sweep" if fit.relative else "irradiance_W_m2"
+    told = facing / (100.0 if fit.relative else 1.0)
+    columns = {
+        "angle_deg": readings.angle,
+        "load_ohm": readings.load,
+        "power_W": readings.power,
+        "u_power_W": readings.u_power,
+        "predicted_W": fit.predicted,
+        "u_predicted_W": fit.u_predicted,
+        "en": fit.en,
+        light: np.full(len(readings), told),
+    }
+    return {name: values.tolist() for name, values in columns.items()}
 
 
 def frame(
@@ -294,10 +296,10 @@ def frame(
     readings: "AngleReadings | None" = None,
 ) -> "DataFrame":
     """Return one row a reading, or without readings one row an angle and a load."""
-    if fit is not None and readings is not None:
-        return _frame_of_readings(fit, readings)
     from pandas import DataFrame
 
+    if fit is not None and readings is not None:
+        return DataFrame(_columns(fit, readings))
     return DataFrame(
         [
             {

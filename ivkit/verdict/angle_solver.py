@@ -96,8 +96,8 @@ class AngleTask:
         width = (up - down)[rows, which]
         return ((ends[: len(which)] - ends[len(which) :]) / width[:, None]).T
 
-    def weighting(self, x: Array) -> Weighting:
-        """Return the covariance of the readings about the model at x."""
+    def weighting(self, x: Array, shared: bool = True) -> Weighting:
+        """Return the covariance of the readings about the model at x, what they share or not."""
         given = self.readings
         value = self.model(x)
         turn = self.jacobian(x, np.array([ZERO]))[:, 0]
@@ -111,16 +111,19 @@ class AngleTask:
             own = value * given.share
         variance = own**2 + given.floor**2 + (turn * given.u_angle) ** 2
         least = (1e-6 * np.max(np.abs(given.value))) ** 2
-        shared = {name: self.model(x, turned=other) - value for name, other in self.doubts.items()}
+        variance = np.maximum(variance, least)
+        if not shared:
+            return Weighting(variance, {})
+        moves = {name: self.model(x, turned=other) - value for name, other in self.doubts.items()}
         if given.u_load > 0:
-            shared["load"] = given.u_load * by_load
-        return Weighting(np.maximum(variance, least), shared)
+            moves["load"] = given.u_load * by_load
+        return Weighting(variance, moves)
 
     def best(self, start: Array) -> tuple[Array, Weighting, float]:
         """Return the best parameters, the weights there, and chi-square."""
         found = None
         for guess in self._guesses(start):
-            weighting = self.weighting(guess)
+            weighting = self.weighting(guess, shared=False)
             x, cost = self.solve(guess, weighting, self.free)
             if found is None or cost < found[1] * (1.0 - 1e-9):
                 found = x, cost

@@ -8,6 +8,7 @@ what the load makes of it.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,8 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from ivkit.errors import RangeError
 from ivkit.light.incidence import IncidenceAngleModifier, beam_on_plane, martin_ruiz
-from ivkit.light.lamp import Lamp
-from ivkit.light.lamp_shape import Point, Shape
+from ivkit.light.lamp import Lamp, PanelLight
+from ivkit.light.lamp_shape import Beam, Point, Shape
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import ReferencePanel
@@ -25,6 +26,7 @@ from ivkit.panel.low_light import in_faint_light
 Array = NDArray[np.float64]
 
 _GRID = np.arange(-90.0, 91.0)  # deg; light between two of these is linear to 4e-5
+_APART = 3  # deg, between angles where light is smooth
 _STEP = 0.1  # deg, to either side
 #: How far the slopes to either side may be apart for an exponent to be one.
 _KINK = 0.1
@@ -149,21 +151,47 @@ def near_lamp(
     RangeError
         The panel does not face the lamp, or the lamp is inside it.
     """
-    lamp = Lamp(shape or Point(), 1.0, "W_m2")
+    light, aoi = _lit(face, distance_m, shape or Point(), tilt_axis_deg, offset_m)
+    return light * iam(aoi)
 
-    def cells(tilt: float) -> Array:
-        light = lamp.on(face, Placement(distance_m, tilt, tilt_axis_deg, offset_m))
-        return (light.cells * iam(light.aoi)).ravel()[face.series_order]
 
-    unit = lamp.on(face, Placement(distance_m, 0.0, tilt_axis_deg, offset_m)).centre
-    rows = np.zeros((len(_GRID), face.cells))
-    for row, tilt in zip(rows, np.clip(_GRID, -89.999, 89.999), strict=True):
+@lru_cache(maxsize=8)
+def _lit(
+    face: PanelFace,
+    distance_m: float,
+    shape: Shape,
+    tilt_axis_deg: float,
+    offset_m: tuple[float, float],
+) -> tuple[Array, Array]:
+    """Return light ahead of the glass over that of the centre, and its angle, (181, cells)."""
+    lamp = Lamp(shape, 1.0, "W_m2")
+
+    def on(tilt: float) -> PanelLight:
+        return lamp.on(face, Placement(distance_m, tilt, tilt_axis_deg, offset_m))
+
+    unit = on(0.0).centre
+    # Over the middle, a small lamp's light is smooth from edge-on to edge-on: fewer angles do.
+    smooth = isinstance(shape, Point | Beam) and offset_m == (0.0, 0.0)
+    tilts = np.clip(_GRID[:: _APART if smooth else 1], -89.999, 89.999)
+    light, aoi = np.zeros((len(tilts), face.cells)), np.full((len(tilts), face.cells), 90.0)
+    for k, tilt in enumerate(tilts):
         try:
-            row[:] = cells(float(tilt)) / unit
+            found = on(float(tilt))
         except RangeError:
             # Tilted so far, the lamp is behind the panel's plane, or the panel would cut it.
             continue
-    return rows
+        light[k] = found.in_series / unit
+        aoi[k] = found.aoi.ravel()[face.series_order]
+    if smooth:
+        from scipy.interpolate import CubicSpline
+
+        light = np.maximum(CubicSpline(tilts, light)(_GRID), 0.0)
+        aoi = np.degrees(np.arccos(np.clip(CubicSpline(tilts, _cos(aoi))(_GRID), 0.0, 1.0)))
+    return light, aoi
+
+
+def _cos(degrees: Array) -> Array:
+    return np.cos(np.radians(degrees))
 
 
 @dataclass(frozen=True)
