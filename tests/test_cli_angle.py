@@ -156,6 +156,36 @@ def test_the_answer_comes_first_fits_80_columns_and_is_drawn(run, tmp_path):
     assert all(line.endswith(",") for line in out.splitlines() if line.startswith("0.0,"))
 
 
+def test_a_panel_longer_one_way_falls_otherwise_about_its_other_side(run):
+    # 12 by 108 cm at 0.6 m: turned about its width the far end goes 0.5 m away, about its height
+    # 0.06 m; the far end's light, cos/(r2) in closed form, is far less the first way.
+    Path("bench.toml").write_text(
+        "[panel]\nwidth_cm = 12\nheight_cm = 108\nrows = 18\ncolumns = 2\n"
+        "[light]\ndistance_m = 0.6\n"
+    )
+    powers = {}
+    for side in ("width", "height"):
+        status, out, _ = run("--datasheet", SHEET, "--about", side, "--load", 10, "--json", "-")
+        assert status == 0
+        low = json.loads(out)["loads"][0]
+        powers[side] = low["power_W"][3] / low["power_W"][0]
+    assert powers["width"] < 0.7 * powers["height"]
+
+
+def test_a_sweep_that_cannot_tell_its_light_adds_to_the_doubt(run, tmp_path):
+    for name in ("bench.toml", "shed_angle.csv"):
+        shutil.copy(EXAMPLES / name, tmp_path / name)
+    text = (tmp_path / "bench.toml").read_text().replace("distance_m = 0.8", "distance_m = 3")
+    (tmp_path / "bench.toml").write_text(text.replace("../datasheets/jetty_10W.toml", str(SHEET)))
+    arguments = ("--sweep", EXAMPLES / "shed_sweep.csv", "--load", 100, "--json", "-")
+    status, out, _ = run(*arguments)
+    assert status == 0
+    assert "which its curve does not tell (--sweep-light)" in " ".join(json.loads(out)["notes"])
+    wide = json.loads(out)["loads"][0]["u_power_W"][4]
+    status, out, _ = run(*arguments, "--sweep-light", "lamp")
+    assert json.loads(out)["loads"][0]["u_power_W"][4] < wide
+
+
 def test_the_bench_alone_is_enough(run, tmp_path):
     for name in ("bench.toml", "shed_sweep.csv", "shed_angle.csv"):
         shutil.copy(EXAMPLES / name, tmp_path / name)
@@ -234,10 +264,8 @@ def test_bad_readings_are_refused_in_a_line(run, tmp_path, table, arguments, mes
         ((*SWEEP, "--irradiance", 200), "--irradiance needs a sweep in known light"),
         (("--datasheet", SHEET, "--sweep-irradiance", 200), "--sweep-irradiance needs a --sweep"),
         (("--datasheet", SHEET, "--sweep-light", "even"), "--sweep-light needs a --sweep"),
-        (
-            ("--sweep", EXAMPLES / "shed_sweep.csv", "--lamp-distance", 0.3),
-            "codes",
-        ),
+        (("--sweep", EXAMPLES / "shed_sweep.csv", "--lamp-distance", 0.3), "codes"),
+        ((READINGS, *SWEEP, "--max-power"), "--max-power does not go with a load"),
     ],
 )
 def test_bad_usage_is_refused(run, arguments, message):

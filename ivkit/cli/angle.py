@@ -68,7 +68,14 @@ def _option(name: str, low: float, high: float, unit: str, metavar: str, text: s
     1000,
     "m",
     "M",
-    "The light is a lamp this near, turned about the panel's width. [that of the bench]",
+    "The light is a lamp this near. [that of the bench]",
+)
+@click.option(
+    "--about",
+    type=click.Choice(("width", "height")),
+    default="width",
+    show_default=True,
+    help="Under a near lamp: the side of the panel that it is turned about.",
 )
 @click.option("--parallel", is_flag=True, help="The light is parallel, whatever the bench says.")
 @click.option(
@@ -180,7 +187,7 @@ def _scene(
         notes: list[str] = []
         geometry = None
         if not given["parallel"]:
-            geometry = geometry_of(bench, given["lamp_distance"], None, notes)
+            geometry = geometry_of(bench, given["lamp_distance"], None, notes, given["about"])
         scene = of_sweep(fit, bench, geometry, *told, given["sweep_light"])
         scene.notes.extend(notes)
         return scene
@@ -199,7 +206,7 @@ def _scene(
     notes = []
     geometry = None
     if not given["parallel"]:
-        geometry = geometry_of(bench, given["lamp_distance"], sheet, notes)
+        geometry = geometry_of(bench, given["lamp_distance"], sheet, notes, given["about"])
     if geometry is not None:
         notes.append(
             f"the light is that of a lamp {geometry.distance_m:g} m away, cell by cell; "

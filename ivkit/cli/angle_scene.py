@@ -28,19 +28,27 @@ ITS_LIGHT, ITS_HEAT = "irradiance of the sweep", "temperature of the sweep"
 
 @dataclass(frozen=True)
 class Geometry:
-    """Where a near lamp is: the cells, distance (m), shape, beam angle (deg), offset (m)."""
+    """Where a near lamp is: the cells, distance (m), shape, offset (m), axis of turning (deg)."""
 
     face: "PanelFace"
     distance_m: float
     u_distance_m: float = U_DISTANCE
     shape: "Shape | None" = None
     offset_m: tuple[float, float] = (0.0, 0.0)
+    tilt_axis_deg: float = 0.0
 
     def shares(self, iam: Any) -> Any:
         """Return ``Turned.near``."""
         from ivkit.verdict.turned import near_lamp
 
-        return near_lamp(self.face, self.distance_m, self.shape, iam=iam, offset_m=self.offset_m)
+        return near_lamp(
+            self.face,
+            self.distance_m,
+            self.shape,
+            iam,
+            tilt_axis_deg=self.tilt_axis_deg,
+            offset_m=self.offset_m,
+        )
 
     def moved(self) -> "dict[str, Geometry]":
         """Return the same with one thing one standard uncertainty off."""
@@ -77,8 +85,12 @@ def geometry_of(
     distance_m: float | None = None,
     sheet: "Datasheet | None" = None,
     notes: list[str] | None = None,
+    about: str = "width",
 ) -> Geometry | None:
-    """Return where the lamp is by the bench, an option going before it; None for parallel light."""
+    """Return where the lamp is by the bench, an option going before it; None for parallel light.
+
+    ``about`` is what the panel is turned about: its ``width`` or its ``height``.
+    """
     from ivkit.light.lamp_shape import Beam, Disc, Point, Strip
     from ivkit.light.panel_face import PanelFace
     from ivkit.panel.under_lamp import usual_face
@@ -108,7 +120,7 @@ def geometry_of(
                 "[panel] of the bench"
             )
         return None
-    geometry = Geometry(face, distance)
+    geometry = Geometry(face, distance, tilt_axis_deg=90.0 if about == "height" else 0.0)
     if bench is not None:
         light, mount = bench.light, bench.mount
         kind = light.shape or ("beam" if light.beam_angle_deg is not None else "point")
@@ -233,11 +245,15 @@ def of_sweep(
     iam = glass_of(glass, incidence.martin_ruiz)
     u_heat = U_TEMPERATURE if u_temperature is None else u_temperature
     refit: Callable | None = None
+    either = None
     if geometry is not None:
-        panel, refit = _by_cells(panel, fit, geometry, iam[0], sweep_light, notes)
+        panel, refit, either = _by_cells(panel, fit, geometry, iam[0], sweep_light, notes)
     turned, doubts = _with_doubts(
         panel, panel.panel, celsius, u_heat, iam, geometry, panel.bypass_groups, refit
     )
+    if either is not None:
+        other = either.panel(shunt_exponent=turned.shunt_exponent)
+        doubts["evenness of the sweep's light"] = replace(turned, panel=other)
     leave = {ITS_LIGHT} if relative else set()
     if temperature is None:
         leave.add(ITS_HEAT)  # it was read alike then and since: what matters is a difference
@@ -258,8 +274,10 @@ def _by_cells(
     iam: Any,
     sweep_light: str | None,
     notes: list[str],
-) -> "tuple[MeasuredPanel, Callable | None]":
-    """Return the panel as its cells make it, and how to take it anew for another geometry."""
+) -> "tuple[MeasuredPanel, Callable | None, MeasuredPanel | None]":
+    """Return the panel as its cells make it, how to take it anew for another geometry, and the
+    panel that it is as well as not, where the sweep does not tell.
+    """
     from ivkit.errors import SweepError
     from ivkit.panel.unequal import in_unequal_light
 
@@ -275,7 +293,7 @@ def _by_cells(
     note = f"the light is that of a lamp {geometry.distance_m:g} m away, cell by cell"
     if sweep_light == "even":
         notes.append(f"{note}; the sweep's was even, as stated (--sweep-light)")
-        return panel, None
+        return panel, None, None
 
     def taken(start: "MeasuredPanel", geometry: Geometry, exponent: float) -> Any:
         facing = geometry.shares(iam)[90]
@@ -288,11 +306,16 @@ def _by_cells(
             f"{note}; the sweep's light was even, as its curve shows (chi-square "
             f"{unequal.chi_square_even:.0f}, against {unequal.chi_square:.0f} under that lamp)"
         )
-        return panel, None
+        return panel, None, None
     told = {None: "which its curve does not tell (--sweep-light)", True: "as its curve shows"}
     how = "as stated (--sweep-light)" if sweep_light else told[unequal.seen]
     notes.append(f"{note}, and so was the sweep's, {how}")
-    return unequal.panel, lambda other, exponent: taken(unequal.panel, other, exponent).panel
+    either = panel if sweep_light is None and unequal.seen is None else None
+
+    def refit(other: Geometry, exponent: float) -> "MeasuredPanel":
+        return taken(unequal.panel, other, exponent).panel
+
+    return unequal.panel, refit, either
 
 
 def _with_doubts(

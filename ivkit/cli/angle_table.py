@@ -54,6 +54,10 @@ def read_angles(
     (angle,) = need(table, "angle")
     read = {q: table.columns[q] for q in ("voltage", "current", "power") if q in table}
     load = table.columns.get("load")
+    if max_power and (load is not None or loads):
+        raise click.UsageError(
+            "--max-power does not go with a load, given by --load or a column of READINGS"
+        )
     if max_power:
         load = np.full(angle.shape, np.nan)
     elif load is None and loads:
