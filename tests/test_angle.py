@@ -257,6 +257,17 @@ def test_the_light_is_a_share_where_the_sweep_does_not_state_it():
     )
 
 
+def test_a_scale_read_from_the_other_end_only_turns_the_sign_of_its_zero():
+    # A property: the panel knows no left and right.
+    turned, doubts = known(PARALLEL)
+    readings, _ = table(PARALLEL, 66_000, 220.0)
+    one = fit_angles(turned, readings, doubts=doubts)
+    other = fit_angles(turned, replace(readings, angle=-readings.angle), doubts=doubts)
+    assert other.zero.nominal_value == pytest.approx(-one.zero.nominal_value, abs=1e-3)
+    assert other.irradiance.nominal_value == pytest.approx(one.irradiance.nominal_value, rel=1e-4)
+    assert other.chi_square == pytest.approx(one.chi_square, rel=1e-3)
+
+
 def test_what_is_known_is_held():
     turned, doubts = known(PARALLEL)
     readings, (light, zero, stray) = table(PARALLEL, 65_000, 220.0)

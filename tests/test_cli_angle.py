@@ -219,6 +219,20 @@ def test_rows_left_out_are_named(run):
     ) in words(out)
 
 
+def test_what_is_wrong_with_the_sweeps_own_curve_is_passed_on(run, tmp_path):
+    shutil.copy(EXAMPLES / "bench.toml", tmp_path / "b.toml")
+    text = (tmp_path / "b.toml").read_text().replace("../datasheets/jetty_10W.toml", str(SHEET))
+    (tmp_path / "b.toml").write_text(text)
+    lines = (EXAMPLES / "shed_sweep.csv").read_text().splitlines()
+    for k in range(8, 18):  # a shaded part: a step in the middle of the curve
+        load, v, i, t = lines[k].split(",")
+        lines[k] = f"{load},{v},{float(i) - 25:.2f},{t}"
+    (tmp_path / "s.csv").write_text("\n".join(lines) + "\n")
+    status, out, _ = run("--sweep", "s.csv", "--bench", "b.toml", "--parallel")
+    assert status == 0
+    assert words(out).count("the sweep: the residuals run in waves") == 1
+
+
 def test_power_alone_at_maximum_power(run):
     Path("top.csv").write_text(
         "angle,P_W\n-60,4.79\n-40,7.33\n-20,9.04\n0,9.60\n20,9.02\n40,7.31\n60,4.80\n"

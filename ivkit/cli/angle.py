@@ -12,6 +12,8 @@ from ivkit.cli.panel_source import load_panel, panel_options
 if TYPE_CHECKING:
     from ivkit.bench import Bench
     from ivkit.cli.angle_scene import Scene
+    from ivkit.verdict.angle import AngleFit
+    from ivkit.verdict.angle_readings import AngleReadings
 
 STEPS = (0.0, 15.0, 30.0, 45.0, 60.0, 75.0, 85.0)
 
@@ -145,7 +147,8 @@ def command(readings: str | None, output: Output, **given: Any) -> int:
         notes += said
         u_light = U_SAME_LIGHT if given["u_light"] is None else given["u_light"]
         held = {name: given[name] for name in ("irradiance", "zero", "stray")}
-        fit = judge(scene, table, u_light, **held)
+        fit, assumed = judge(scene, table, u_light, **held)
+        notes += assumed
         loads = loads_of(table)
         light, _, stray = fit.best
     elif given["irradiance"] is None and given["sweep"] is None:
@@ -222,7 +225,7 @@ def tolerance_of(given: float | None, bench: "Bench | None") -> float | None:
     return given
 
 
-def loads_of(table: Any) -> tuple[float, ...]:
+def loads_of(table: "AngleReadings") -> tuple[float, ...]:
     """Return the loads to draw: those of the readings, at most four."""
     import numpy as np
 
@@ -230,19 +233,25 @@ def loads_of(table: Any) -> tuple[float, ...]:
     return tuple(dict.fromkeys(rounded))[:4]
 
 
-def judge(scene: "Scene", table: Any, u_light: float, **held: float | None) -> Any:
-    """Return the fit of readings, and add to the scene's notes what was taken as usual."""
+def judge(
+    scene: "Scene", table: "AngleReadings", u_light: float, **held: float | None
+) -> "tuple[AngleFit, list[str]]":
+    """Return the fit of readings, and what was taken as usual for it.
+
+    ``u_light`` is the relative standard uncertainty of the light being the sweep's, percent.
+    """
     from ivkit.verdict.angle import fit_angles
 
     fit = fit_angles(scene.turned, table, doubts=scene.doubts, u_same_light=u_light / 100.0, **held)
+    assumed = []
     if not table.stated:
-        scene.notes.append(
+        assumed.append(
             f"each reading counts as known to {100 * table.share:g} % of itself and 0.3 % of the "
             "largest (common practice, no source): --u-reading says better"
         )
     if not scene.turned.relative and held.get("irradiance") is None:
-        scene.notes.append(
+        assumed.append(
             "the light is fitted, and a wrong load can hide in it: give --irradiance to test the "
             "load too"
         )
-    return fit
+    return fit, assumed

@@ -223,7 +223,7 @@ def of_sweep(
     if fit.model is None:
         raise SweepError(f"no curve to turn ({', '.join(fit.flags)})", fit.sweep.name)
     known = fit.sweep.condition
-    notes: list[str] = []
+    notes = [f"the sweep: {fault}" for fault in fit.faults if fault.severity != "note"]
     celsius = temperature if temperature is not None else known.temp_cell
     if celsius is None:
         celsius = 25.0
@@ -233,8 +233,8 @@ def of_sweep(
         # In percent of its own light, which it is by definition: nothing is uncertain about that.
         known = replace(known, effective_irradiance=PERCENT, u_effective_irradiance=1e-12 * PERCENT)
         notes.append(
-            "the sweep does not state its light, so light counts in times of that; give "
-            "--sweep-irradiance for W/m2"
+            "the sweep does not state its light, so light counts in times of that; for W/m2 give "
+            "--sweep-irradiance, or irradiance_W_m2 in [condition] of the bench"
         )
     if known.temp_cell is None:
         known = replace(known, temp_cell=celsius)

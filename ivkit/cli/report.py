@@ -142,7 +142,7 @@ def _angle(settings: "Bench", fit: "Fit") -> tuple[str, "Section"]:
 
     scene = of_sweep(fit, settings, geometry_of(settings))
     readings, said = read_angles(settings.data.angle, tolerance=settings.loads.tolerance_pct)
-    found = judge(scene, readings, U_SAME_LIGHT)
+    found, assumed = judge(scene, readings, U_SAME_LIGHT)
     light, _, stray = found.best
     loads = loads_of(readings)
     fine, coarse = np.linspace(-89.0, 89.0, 179), np.array(STEPS)
@@ -150,5 +150,6 @@ def _angle(settings: "Bench", fit: "Fit") -> tuple[str, "Section"]:
     line = answer(points, coarse, found)
     curves = against_angle(scene.turned, fine, light, loads, stray)
     figure = angle_figure(fine, curves, found, readings)
-    lines = [line, *why_not(found, readings), *said, *scene.notes]
+    notes = [*why_not(found, readings), *said, *scene.notes, *assumed]
+    lines = [line, *(f"{note[0].upper()}{note[1:]}." for note in notes)]
     return line, angle_section(lines, points, coarse, figure)
