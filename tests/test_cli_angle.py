@@ -172,6 +172,33 @@ def test_a_panel_longer_one_way_falls_otherwise_about_its_other_side(run):
     assert powers["width"] < 0.7 * powers["height"]
 
 
+@pytest.mark.parametrize(
+    "lamp", ['shape = "disc"\nsize_m = 0.2', 'shape = "strip"\nsize_m = 0.3', 'shape = "point"']
+)
+def test_lamps_of_other_shapes_and_off_the_axis_darken_the_turned_panel(run, lamp):
+    Path("bench.toml").write_text(
+        "[panel]\nwidth_cm = 28.5\nheight_cm = 28.5\nrows = 6\ncolumns = 6\n"
+        f"[light]\ndistance_m = 0.6\n{lamp}\n[mount]\noffset_up_m = 0.05\n"
+    )
+    status, out, err = run("--datasheet", SHEET, "--load", 10, "--json", "-")
+    assert (status, err) == (0, "")
+    low, top = (np.array(one["power_W"]) for one in json.loads(out)["loads"])
+    for power in (low, top):
+        assert np.all(np.diff(power[1:]) < 0)
+        assert np.all(power >= 0)
+    assert np.all(low <= top * (1 + 1e-9))
+
+
+def test_a_lamp_without_its_size_is_refused(run):
+    Path("bench.toml").write_text(
+        "[panel]\nwidth_cm = 20\nheight_cm = 27\nrows = 9\ncolumns = 4\n"
+        '[light]\ndistance_m = 0.6\nshape = "disc"\n'
+    )
+    status, _, err = run("--datasheet", SHEET)
+    assert status == 2
+    assert 'bench.toml, [light]: shape = "disc" without size_m; give size_m' in words(err)
+
+
 def test_a_sweep_that_cannot_tell_its_light_adds_to_the_doubt(run, tmp_path):
     for name in ("bench.toml", "shed_angle.csv"):
         shutil.copy(EXAMPLES / name, tmp_path / name)

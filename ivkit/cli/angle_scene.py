@@ -91,6 +91,7 @@ def geometry_of(
 
     ``about`` is what the panel is turned about: its ``width`` or its ``height``.
     """
+    from ivkit.errors import BenchError
     from ivkit.light.lamp_shape import Beam, Disc, Point, Strip
     from ivkit.light.panel_face import PanelFace
     from ivkit.panel.under_lamp import usual_face
@@ -124,12 +125,15 @@ def geometry_of(
     if bench is not None:
         light, mount = bench.light, bench.mount
         kind = light.shape or ("beam" if light.beam_angle_deg is not None else "point")
-        if kind == "beam" and light.beam_angle_deg is None:
-            kind = "point"
+        need = {"disc": "size_m", "strip": "size_m", "beam": "beam_angle_deg"}.get(kind)
+        if need is not None and getattr(light, need) is None:
+            raise BenchError(
+                f'shape = "{kind}" without {need}', f"{bench.path}, [light]", f"give {need}"
+            )
         shape = {
             "point": Point,
-            "disc": lambda: Disc((light.size_m or 0.0) / 2.0),
-            "strip": lambda: Strip(light.size_m or 0.0),
+            "disc": lambda: Disc(light.size_m / 2.0),
+            "strip": lambda: Strip(light.size_m),
             "beam": lambda: Beam(light.beam_angle_deg),
         }[kind]()
         u = light.u_distance_m if light.u_distance_m is not None else U_DISTANCE
