@@ -49,3 +49,17 @@ def test_intervals_hold_the_truth_in_95_of_100_tables(make, count, readings):
     assert np.all(inside <= 0.975 + _wide(0.975, count)), inside
     # Chi-square and the furthest reading are each beyond their limit in 1 of 100.
     assert agreed >= 0.98 - _wide(0.98, count)
+
+
+def test_stray_light_is_seldom_found_where_there_is_none():
+    # Found where the lower end of its 95 % interval is above 0: in 2.5 of 100 tables by chance.
+    turned, doubts = known(PARALLEL)
+    count = 100
+    found = sum(
+        fit_angles(
+            turned, table(PARALLEL, seed, LOADS[PARALLEL][seed % 3], stray=0.0)[0], doubts=doubts
+        ).stray
+        is not None
+        for seed in range(2 * TABLES, 2 * TABLES + count)
+    )
+    assert found / count <= 0.025 + _wide(0.025, count)

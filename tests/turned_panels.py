@@ -173,11 +173,12 @@ def voltages(make, aoi, light, stray, load, off=NOTHING):
     return low * ohm
 
 
-def table(make, seed, load, count=15, stated_load=None, light=None):
+def table(make, seed, load, count=15, stated_load=None, light=None, stray=None):
     """Return readings of the voltage over the scale's angle, and the truth (light, zero, stray)."""
     rng = np.random.default_rng(seed)
     scale = np.linspace(-70.0, 70.0, count)
-    zero, stray = rng.uniform(-8, 8), rng.uniform(0.0, 0.12)
+    zero, some = rng.uniform(-8, 8), rng.uniform(0.0, 0.12)
+    stray = some if stray is None else stray
     light = light or LIGHT * rng.uniform(0.8, 1.25)
     off = draw(rng)
     at = scale - zero + U_ANGLE * rng.standard_normal(count)
