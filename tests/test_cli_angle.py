@@ -99,6 +99,20 @@ def test_the_lamp_of_the_bench_is_near_and_parallel_light_does_not_agree(run):
     assert "look at it first" in words(out)
 
 
+def test_a_panel_known_by_its_sweep_in_the_sun_tells_the_lamps_light_in_watts(run, maker):
+    # The jetty sweep was made in 870 W/m2 at 46 degC, stated as 855 (examples/README.md).
+    status, out, _ = run(
+        READINGS,
+        *("--sweep", EXAMPLES / "jetty_sweep.csv", "--sweep-bench", EXAMPLES / "jetty.toml"),
+        *("--bench", EXAMPLES / "bench.toml", "--temperature", 33, "--json", "-"),
+    )
+    assert status == 0
+    fit = json.loads(out)["fit"]
+    for key, truth in (("irradiance_W_m2", 140.0), ("zero_deg", 4.0), ("stray_share", 0.06)):
+        assert abs(fit[key]["value"] - truth) < SURE * fit[key]["u"], key
+    assert "the sweep's light was even" in " ".join(json.loads(out)["notes"])
+
+
 def test_a_wrong_load_does_not_agree(run):
     rows = READINGS.read_text().replace(",220\n", ",440\n")
     Path("wrong.csv").write_text(rows)

@@ -31,6 +31,7 @@ def _option(name: str, low: float, high: float, unit: str, metavar: str, text: s
     metavar="FILE",
     help="Of the sweep; its lamp and its panel's cells too. [bench.toml here, if any]",
 )
+@click.option("--sweep-bench", metavar="FILE", help="Bench of the sweep, if another. [--bench]")
 @click.option(
     "--load",
     "loads",
@@ -120,7 +121,7 @@ def command(readings: str | None, output: Output, **given: Any) -> int:
     from ivkit.report.angle_text import describe, document, frame
     from ivkit.verdict.turned import against_angle
 
-    options = SweepOptions(bench=given["bench"], irradiance=given["sweep_irradiance"])
+    options = SweepOptions(bench=given["bench"])
     bench = options.load_bench()
     files = [*options.files(()), *(name for name in (readings, given["sweep"]) if name)]
     scene = _scene(given, options, bench, files)
@@ -186,7 +187,11 @@ def _scene(
     if given["sweep"] is not None:
         if given["datasheet"] or given["module"]:
             raise click.UsageError("name the panel once: --sweep, --datasheet or --module")
-        fit = options.fit(given["sweep"])
+        of_its_own = SweepOptions(
+            bench=given["sweep_bench"] or given["bench"], irradiance=given["sweep_irradiance"]
+        )
+        fit = of_its_own.fit(given["sweep"])
+        files += of_its_own.files(())
         notes: list[str] = []
         geometry = None
         if not given["parallel"]:
@@ -194,7 +199,7 @@ def _scene(
         scene = of_sweep(fit, bench, geometry, *told, given["sweep_light"])
         scene.notes.extend(notes)
         return scene
-    for name in ("sweep_irradiance", "sweep_light"):
+    for name in ("sweep_irradiance", "sweep_light", "sweep_bench"):
         if given[name] is not None:
             raise click.UsageError(f"--{name.replace('_', '-')} needs a --sweep")
     datasheet = given["datasheet"]

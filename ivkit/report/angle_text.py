@@ -24,6 +24,11 @@ WIDTH = 79
 _MOST_CAUSES = 3
 
 
+def _wrap(text: str, *indent: str) -> str:
+    """Return a paragraph whose percentages stay in one piece."""
+    return wrap(text.replace(" %", "\u00a0%"), WIDTH, *indent).replace("\u00a0", " ")
+
+
 def load_name(load: float | None) -> str:
     """Return a load as a heading: ``33 ohm`` or ``maximum power``."""
     return "maximum power" if load is None else number(load, None, "ohm")
@@ -103,7 +108,7 @@ def describe(
     notes: Sequence[str] = (),
 ) -> str:
     """Return the prediction, and the readings against it where there are any."""
-    blocks = [wrap(answer(points, aoi, fit), WIDTH)]
+    blocks = [_wrap(answer(points, aoi, fit))]
     if fit is not None and readings is not None:
         blocks += [_found(fit), "Readings\n" + table(*_against(fit, readings))]
         notes = [*why_not(fit, readings), *notes]
@@ -165,7 +170,7 @@ def _found(fit: "AngleFit") -> str:
         rows.append([label, told, interval(low, high, (high - low) / 4.0)])
     block = "What the readings tell\n" + table(rows, ("", "best", "95 % interval"))
     if doubts:
-        block += "\n" + wrap("Doubt comes from: " + "; ".join(doubts) + ".", WIDTH, "  ", "  ")
+        block += "\n" + _wrap("Doubt comes from: " + "; ".join(doubts) + ".", "  ", "  ")
     return block
 
 
