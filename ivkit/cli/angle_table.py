@@ -45,12 +45,14 @@ def read_angles(
     import numpy as np
 
     from ivkit.cli.inputs import named_columns
+    from ivkit.cli.output import understood
     from ivkit.errors import RangeError, SweepError
     from ivkit.light.incidence import plausible_degrees
     from ivkit.readings.table import need, read_table
     from ivkit.verdict.angle_readings import U_ANGLE, U_LOAD, AngleReadings
 
     table = read_table(path, columns=named_columns(column))
+    understood(path, table.notes)
     (angle,) = need(table, "angle")
     read = {q: table.columns[q] for q in ("voltage", "current", "power") if q in table}
     load = table.columns.get("load")
