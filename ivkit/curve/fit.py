@@ -20,6 +20,7 @@ from ivkit.curve.fault_list import all_faults
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
 from ivkit.curve.limits import resistance_limits
 from ivkit.curve.many import PARAMETERS, fit_many, one_problem
+from ivkit.curve.misfit import misfits
 from ivkit.curve.uncertainty import (
     Sources,
     coverage_factor,
@@ -34,6 +35,9 @@ from ivkit.shown import Shown
 
 #: Readings that have to be left when those at fault are out.
 FEWEST_LEFT = 2
+
+#: With one of these no curve can be held against the readings.
+HOPELESS = ("reversed_current", "reversed_voltage", "no_light", "one_voltage")
 
 #: The flag that takes away a key point.
 _NEEDS = {
@@ -180,11 +184,25 @@ def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
     Isc 0.61925(15) A, Voc 21.5716(12) V, Pmp 10.1601(32) W, FF 0.76058(30) from 30 readings
     """
     checked = check(sweep)
-    taken, keep = checked.taken, checked.keep.copy()
+    taken, keep, faults = checked.taken, checked.keep.copy(), list(checked.faults)
     if np.sum(keep) < FEWEST_LEFT:
         keep[:] = True  # nothing is left to hold the others against
-    used = taken if np.all(keep) else taken.select(keep)
-    found, faults = fit_readings(used, shared), list(checked.faults)
+    hopeless = any(one.name in HOPELESS for one in faults)
+    while True:
+        used = taken if np.all(keep) else taken.select(keep)
+        found = fit_readings(used, shared)
+        # One at a time: a fault in the open hides the next.
+        place = np.flatnonzero(keep)
+        more = [] if hopeless else misfits(used, found.model, found.flags)
+        moved = [replace(one, points=tuple(int(place[k]) for k in one.points)) for one in more]
+        out = [k for one in moved if one.leave_out for k in one.points]
+        if out and np.sum(keep) - len(out) < max(FEWEST_LEFT, 0.5 * len(taken)):
+            moved = [replace(one, leave_out=False) for one in moved]
+            out = []
+        faults += moved
+        if not out:
+            break
+        keep[out] = False
     return replace(found, faults=all_faults(faults, found.flags), taken=taken, left_out=~keep)
 
 

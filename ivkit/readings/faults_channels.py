@@ -148,8 +148,13 @@ def _held_current(sweep: Sweep) -> NDArray[np.bool_] | None:
     if not 4 <= top.sum() <= len(sweep) - 2 or np.mean(top[v <= reach]) < 0.8:
         return None
     step, span = step_of(values), np.ptp(values)
-    falls = np.exp(-SHARPEST * (1 - reach / np.max(v)))
-    return top if max(3 * step, 2e-3 * span) < falls * span else None
+    falls = span * np.exp(-SHARPEST * (1 - reach / np.max(v)))
+    if max(3 * step, 8e-4 * span) < falls:
+        return top
+    # Readings that are noisier than their steps are not equal so often by chance.
+    noise = 0.0 if sweep.noise_current is None else float(np.median(sweep.noise_current[top]))
+    one = min(1.0, max(step, 1e-12 * span) / max(2.5 * noise, 1e-300))
+    return top if step < falls and one ** (top.sum() - 1) < 1e-6 else None
 
 
 def stuck(sweep: Sweep) -> list[Fault]:
@@ -219,7 +224,8 @@ def reversed_or_dark(sweep: Sweep) -> list[Fault]:
         return []
     stated = sweep.noise_voltage is not None and sweep.noise_current is not None
     u_v, u_i = usual_noise(sweep)
-    if stated and (np.all(np.abs(v) < 5 * u_v) or np.all(np.abs(i) < 5 * u_i)):
+    within = np.all(np.abs(v) < 5 * u_v) or np.all(np.abs(i) < 5 * u_i)
+    if stated and within and not _related(v, i):
         which = "voltages" if np.all(np.abs(v) < 5 * u_v) else "currents"
         return [fault("no_light", f"all {which} are within their noise of zero")]
     found = []
@@ -255,6 +261,19 @@ def reversed_or_dark(sweep: Sweep) -> list[Fault]:
             )
         )
     return found
+
+
+def _related(v: Array, i: Array) -> bool:
+    """Tell whether one channel falls as the other rises, as noise about zero does not."""
+    if len(v) < 10 or np.ptp(v) == 0 or np.ptp(i) == 0:
+        return False
+    return bool(np.corrcoef(_ranks(v), _ranks(i))[0, 1] < -0.75)
+
+
+def _ranks(values: Array) -> Array:
+    """Return the ranks of values, those of equal ones shared."""
+    _, back, count = np.unique(values, return_inverse=True, return_counts=True)
+    return (np.cumsum(count) - (count - 1) / 2)[back]
 
 
 def _falls(v: Array, i: Array) -> bool:

@@ -36,6 +36,8 @@ def repeated(sweep: Sweep) -> list[Fault]:
         k + 1 in set(twice) and first[back.ravel()][k + 1] == first[back.ravel()][k] + 1
         for k in twice
     )
+    # Close readings may agree by chance; single rows have to lie well apart from all others.
+    fine &= all(_alone(k, v, i) for k in twice)
     # Loads taken twice on purpose give nearly equal readings; copied rows are all exactly equal.
     near = _taken_twice(sweep, again)
     if near or not (block or fine):
@@ -49,6 +51,17 @@ def repeated(sweep: Sweep) -> list[Fault]:
             leave_out=True,
         )
     ]
+
+
+def _alone(k: int, v: Array, i: Array) -> bool:
+    """Tell whether a copied reading is unlikely to be a second one that happens to agree."""
+    others = (v != v[k]) | (i != i[k])
+    apart = 1.0
+    for x in (v, i):
+        levels = np.diff(np.unique(x))
+        step = np.min(levels, initial=np.inf, where=levels > 1e-9 * np.ptp(x))
+        apart = apart * (1 + np.abs(x[others] - x[k]) / step)
+    return bool(np.min(apart, initial=np.inf) > 50)
 
 
 def _taken_twice(sweep: Sweep, again: NDArray[np.bool_]) -> bool:

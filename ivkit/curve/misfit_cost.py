@@ -1,0 +1,134 @@
+"""What a sweep leaves when it is undone in many ways: quick costs, and which ways are worth a fit.
+
+A cost that only has to be told from others need not be brought to its last digit: a few steps from
+the usual starts. And before any way is fitted, its first-order gain says whether it can matter:
+the residuals of the plain curve are laid along what the way would move, with everything taken out
+that the five parameters can take up themselves (the score test; Seber and Wild, Nonlinear
+Regression, Wiley 1989, section 5.3).
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ivkit.curve import engine
+from ivkit.curve.diode import SingleDiode, local
+from ivkit.curve.engine import Array, Problem
+from ivkit.curve.misfit_ways import Way
+from ivkit.curve.start import starts
+from ivkit.readings.sweep import Sweep
+
+FEWEST = 6  # readings that a curve is held against
+_STEPS = 18
+_NEARLY = 1e-3  # of the cost
+_AT_ONCE = 8192  # readings
+
+
+def least_costs(v: Array, i: Array, u_v: Array, u_i: Array) -> tuple[Array, Array]:
+    """Return the cost of each sweep's best curve, shape (B,), and the curves, shape (5, B).
+
+    Parameters
+    ----------
+    v, i : ndarray, shape (B, N)
+        V and A; NaN for readings left out.
+    u_v, u_i : ndarray, shape (N,)
+        Their noise, V and A.
+    """
+    cost, curves = np.full(len(v), np.inf), np.full((5, len(v)), np.nan)
+    width = max(_AT_ONCE // v.shape[1], 1)
+    for start in range(0, len(v), width):
+        some = slice(start, start + width)
+        cost[some], curves[:, some] = _costs(v[some], i[some], u_v, u_i)
+    return cost, curves
+
+
+def _costs(v: Array, i: Array, u_v: Array, u_i: Array) -> tuple[Array, Array]:
+    used = np.isfinite(v) & np.isfinite(i)
+    v, i = np.where(used, v, 0.0), np.where(used, i, 0.0)
+    scale_v, scale_i = (np.maximum(np.abs(x).max(axis=1), 1e-300) for x in (v, i))
+    weight = np.where(used, scale_i[:, None] / u_i, 0.0)
+    ratio = np.where(used, (u_v / u_i) * (scale_i / scale_v)[:, None], 0.0)
+    problem = Problem(
+        *(np.ascontiguousarray(x.T) for x in (v / scale_v[:, None], i / scale_i[:, None])),
+        np.ascontiguousarray(weight.T),
+        np.ascontiguousarray(ratio.T),
+        scale_v,
+        scale_i,
+    )
+    best = theta = None
+    for start in starts(problem):
+        trial, cost, _ = engine.minimise(problem, start, iterations=_STEPS, tolerance=_NEARLY)
+        if best is None:
+            best, theta = cost, trial
+        else:
+            theta = np.where(cost < best, trial, theta)
+            best = np.minimum(cost, best)
+    il, i0, rs, g, a = engine.unpack(theta)
+    ohm = scale_v / scale_i
+    curves = np.stack([il * scale_i, i0 * scale_i, rs * ohm, g / ohm, a * scale_v])
+    told = (used.sum(axis=1) >= FEWEST) & np.isfinite(best)
+    return np.where(told, best, np.inf), curves
+
+
+def curve_of(parameters: Array) -> SingleDiode:
+    """Return IL, I0, Rs, 1/Rsh and a, shape (5,), as a curve."""
+    il, i0, rs, g, a = (float(x) for x in parameters)
+    return SingleDiode(il, i0, rs, 1.0 / g if g > 0 else np.inf, a)
+
+
+class Residuals:
+    """The residuals of a sweep about its best curve, and what a way to undo a fault would gain.
+
+    Parameters
+    ----------
+    sweep : Sweep
+    curve : SingleDiode
+    u_v, u_i : ndarray, shape (N,)
+        The noise of voltage and current, V and A.
+    """
+
+    def __init__(self, sweep: Sweep, curve: SingleDiode, u_v: Array, u_i: Array) -> None:
+        v, i = sweep.voltage, sweep.current
+        at = local(v, curve.current(v), *curve.raw)
+        self.sweep = sweep
+        self.slope = at.slope
+        self.sigma = np.hypot(u_i, at.slope * u_v)
+        self.residual = (i - curve.current(v)) / self.sigma
+        jacobian = at.di / self.sigma[:, None]
+        size = np.linalg.norm(jacobian, axis=0)
+        free = (size > 0) & np.isfinite(size)
+        free &= np.array([True, True, curve.raw[2] > 0, curve.raw[3] > 0, True])
+        self.taken_up, _ = np.linalg.qr(jacobian[:, free] / size[free])
+        self.left = self.residual - self.taken_up @ (self.taken_up.T @ self.residual)
+
+    @property
+    def studentised(self) -> Array:
+        """Residuals over their own standard deviation, shape (N,), in units of the noise."""
+        leverage = np.sum(self.taken_up**2, axis=1)
+        return self.residual / np.sqrt(np.maximum(1 - leverage, 1e-3))
+
+    def gains(self, ways: Sequence[Way]) -> Array:
+        """Return by how much each way would lower the cost, to first order, shape (len(ways),)."""
+        out = np.empty(len(ways))
+        moving, moves = [], []
+        for k, way in enumerate(ways):
+            v, i = way.undo(way.shares[len(way.shares) // 2])
+            lost = np.flatnonzero(~np.isfinite(v))
+            if lost.size:
+                out[k] = self._without(lost)
+            else:
+                moving.append(k)
+                moves.append(i - self.sweep.current - self.slope * (v - self.sweep.voltage))
+        if moving:
+            d = np.array(moves) / self.sigma
+            d -= (d @ self.taken_up) @ self.taken_up.T
+            square = np.sum(d**2, axis=1)
+            out[moving] = (d @ self.left) ** 2 / np.maximum(square, 1e-300)
+        return out
+
+    def _without(self, lost: NDArray[np.int64]) -> float:
+        """Return the decrease of the cost without these readings."""
+        q = self.taken_up[lost]
+        rest = np.eye(lost.size) * (1 + 1e-6) - q @ q.T
+        return float(self.left[lost] @ np.linalg.solve(rest, self.left[lost]))
