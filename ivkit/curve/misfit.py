@@ -116,7 +116,18 @@ def _noise(sweep: Sweep) -> tuple[Array, Array]:
     """Return the noise of V and I, not less than what no curve is followed to: 0.02 %."""
     floors = (2e-4 * np.max(np.abs(x)) for x in (sweep.voltage, sweep.current))
     u_v, u_i = (np.maximum(u, x) for u, x in zip(usual_noise(sweep), floors, strict=True))
+    if sweep.noise_current is None and _from_load(sweep):
+        # The current of a small load then holds the noise of its voltage.
+        u_i = np.hypot(u_i, u_v / sweep.load)
     return u_v, u_i
+
+
+def _from_load(sweep: Sweep) -> bool:
+    """Tell whether the current was worked out from voltage and load."""
+    if sweep.load is None or not np.all(sweep.load > 0):
+        return False
+    by_load = np.where(np.isinf(sweep.load), 0.0, sweep.voltage / sweep.load)
+    return bool(np.allclose(by_load, sweep.current, 1e-6, 0.0))
 
 
 def _floor(sweep: Sweep) -> float:
