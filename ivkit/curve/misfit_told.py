@@ -21,7 +21,7 @@ def told(sweep: Sweep, way: Way, share: float) -> Fault:
         "stuck_channel": f"one channel repeats itself in {rows}, and the other readings say that "
         "it should have moved",
         "light_drifted": f"in the order taken, the light changed by about {size:.0%}",
-        "light_jumped": f"from {rows.split(' to ')[0]} on, the light was about {size:.0%} other "
+        "light_jumped": f"from {named_points(at[:1], sweep.rows)} on, the light was about {size:.0%} other "
         "than before",
         "warmed_up": f"in the order taken, the voltage fell by about {size:.1%}, as it does when "
         f"silicon warms by about {size / 0.0032:.0f} K",
