@@ -28,7 +28,7 @@ _SWAPPED_EXPLAINS = {
     "stuck_channel",
 }
 #: Flags that say what the readings do not resolve: no fault of theirs.
-_LIMITS = {
+LIMITS = {
     "series_resistance_at_zero",
     "shunt_at_infinity",
     "series_resistance_unresolved",
@@ -49,6 +49,6 @@ def all_faults(found: list[Fault], flags: tuple[str, ...]) -> tuple[Fault, ...]:
     told = list(found)
     for flag in flags:
         if flag not in hidden:
-            severity = "note" if flag in _LIMITS else "warning"
+            severity = "note" if flag in LIMITS else "warning"
             told.append(Fault(flag, severity, (), *FLAGS[flag]))
     return tuple(told)

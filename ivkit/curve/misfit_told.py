@@ -14,6 +14,7 @@ def told(sweep: Sweep, way: Way, share: float) -> Fault:
         at = np.flatnonzero(sweep.current > (1 - 0.7 * size) * np.max(sweep.current))
     rows = named_points(at, sweep.rows)
     low = np.max(sweep.voltage[at]) if at.size else 0.0
+    first = named_points(at[:1], sweep.rows)
     words = {
         "stray_reading": f"{rows} lies off the curve of the others",
         "clipped_channel": f"one channel shows the same largest value in {rows}, and the other "
@@ -21,8 +22,7 @@ def told(sweep: Sweep, way: Way, share: float) -> Fault:
         "stuck_channel": f"one channel repeats itself in {rows}, and the other readings say that "
         "it should have moved",
         "light_drifted": f"in the order taken, the light changed by about {size:.0%}",
-        "light_jumped": f"from {named_points(at[:1], sweep.rows)} on, the light was about {size:.0%} other "
-        "than before",
+        "light_jumped": f"from {first} on, the light was about {size:.0%} other than before",
         "warmed_up": f"in the order taken, the voltage fell by about {size:.1%}, as it does when "
         f"silicon warms by about {size / 0.0032:.0f} K",
         "step_in_curve": f"the current steps down by about {size:.0%} of its largest near "
