@@ -20,6 +20,8 @@ _SHAPED = {
     "coarse_steps",
     "swapped_columns",
 }
+#: Of these, what no single diode describes: that it finds no junction is their doing.
+NO_SINGLE_DIODE = ("step_in_curve", "s_shape", "swapped_columns", "light_jumped", "light_drifted")
 _SWAPPED_EXPLAINS = {
     "voltage_per_cell",
     "current_beyond_area",
@@ -46,6 +48,8 @@ def all_faults(found: list[Fault], flags: tuple[str, ...]) -> tuple[Fault, ...]:
         found = [one for one in found if one.name not in _SWAPPED_EXPLAINS]
     if names & _SHAPED:
         hidden |= {"residuals_not_random", "noise_larger_than_stated", "knee_too_sharp"}
+    if names & set(NO_SINGLE_DIODE):
+        hidden |= {"straight_line", "not_converged"}
     told = list(found)
     for flag in flags:
         if flag not in hidden:

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ivkit.curve.health import FLAGS
+from ivkit.curve.fault_list import NO_SINGLE_DIODE
 from ivkit.curve.uncertainty import budget
 from ivkit.report.text import interval, number, percent, table, wrap
 
@@ -97,15 +97,13 @@ def answer(fit: "Fit") -> str:
             f"{name}: no number from these readings can be trusted: {'; '.join(wrong)}. As written"
         )
     if fit.model is None:
-        # What a fault explains is not among the faults any more.
-        left = {one.name for one in fit.faults}
-        reasons = "; ".join(
-            FLAGS[flag][0] for flag in fit.flags if flag in left and flag in _NO_CURVE
-        )
+        # A flag that a fault explains is not among the faults any more: then the fault is told.
+        why = [one.message for one in fit.faults if one.name in (*_NO_CURVE, *NO_SINGLE_DIODE)]
+        reasons = "; ".join(why) if not wrong else ""
         best = data_point(fit, "p_mp")
         top = f" Largest power read from the data alone: {shown(best, 'W')}." if best else ""
-        why = f": {reasons}" if reasons else ""
-        return f"{name}: cannot tell the curve{why}.{top}{_bounds(fit)}"
+        reasons = f": {reasons}" if reasons else ""
+        return f"{name}: cannot tell the curve{reasons}.{top}{_bounds(fit)}"
     points = fit.key_points
     parts = []
     if _told(points.p_mp):
