@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from pvlib.pvsystem import i_from_v
 
+from ivkit.readings.evidence import Evidence
 from ivkit.readings.faults import find_faults
 from ivkit.readings.sweep import Sweep
 
@@ -97,3 +98,28 @@ def test_a_sweep_past_both_ends_and_a_driven_dark_panel_are_not_reversed():
     assert names(v, noisy(current(v))) == []
     dark = current(v) - current(0.0)
     assert names(v[v > 0], dark[v > 0]) == []
+
+
+def test_a_series_resistance_in_the_loads_does_not_make_a_flat_current_stuck():
+    # Where the current is flat it repeats itself while the stated loads move: V/I is each load
+    # and the same ten ohm more.
+    load = np.array([1.0, 2.0, 4.0, 8.0, 12.0, 16.0, 22.0, 30.0, 47.0, 100.0, 220.0])
+    fine = np.linspace(0.0, 21.56, 20001)
+    flat = PANEL | {"resistance_shunt": np.inf}
+    seen = fine / np.maximum(i_from_v(fine, **flat), 1e-12)
+    v = np.round(np.interp(load + 10.0, seen, fine), 3)
+    i = np.round(i_from_v(v, **flat), 3)
+    assert np.sum(i[:4] == i[0]) >= 3
+    found = names(v, i, evidence=Evidence(load_at_panel=load))
+    assert "series_resistance_in_load" in found
+    assert "stuck_channel" not in found
+
+
+def test_a_current_that_sticks_while_the_loads_move_is_told_and_left_out():
+    load = np.array([1.0, 2.0, 4.0, 8.0, 12.0, 16.0, 22.0, 30.0, 47.0, 100.0, 220.0])
+    fine = np.linspace(0.0, 21.56, 20001)
+    v = np.interp(load, fine / np.maximum(current(fine), 1e-12), fine)
+    i = current(v)
+    i[6:10] = i[6]
+    (fault,) = find_faults(Sweep(v, i, evidence=Evidence(load_at_panel=load)))
+    assert (fault.name, fault.points, fault.leave_out) == ("stuck_channel", (7, 8, 9), True)

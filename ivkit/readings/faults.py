@@ -2,7 +2,8 @@
 
 Each fault is found by one small function, listed in `CHECKS`, in a file by idea:
 `faults_channels`, `faults_scale`, `faults_rows`. What only shows against a fitted curve (a stray
-reading, light that drifted, a step, an S-shape) is not among them.
+reading, light that drifted, a step, an S-shape) is found by `ivkit.curve.misfit`, of one sweep at
+a time.
 """
 
 from collections.abc import Callable

@@ -178,6 +178,9 @@ def stuck(sweep: Sweep) -> list[Fault]:
                     loose = np.hypot(u_v / sweep.voltage, u_i / sweep.current)[run]
                 if np.all((ratio > 0) & np.isfinite(ratio) & np.isfinite(loose)):
                     said = np.ptp(np.log(ratio)) > 0.35 + 5 * np.max(loose)
+                    # A resistance in series with every load leaves the same between V/I and each.
+                    more = sweep.voltage[run] / sweep.current[run] - load[run]
+                    said &= np.ptp(more) > 0.2 * np.ptp(load[run])
             # A voltage moves with the current everywhere but near open circuit, where it still
             # moves by a share of Voc; see `at_end`.
             if channel == "voltage":
