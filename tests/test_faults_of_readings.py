@@ -123,3 +123,122 @@ def test_a_current_that_sticks_while_the_loads_move_is_told_and_left_out():
     i[6:10] = i[6]
     (fault,) = find_faults(Sweep(v, i, evidence=Evidence(load_at_panel=load)))
     assert (fault.name, fault.points, fault.leave_out) == ("stuck_channel", (7, 8, 9), True)
+
+
+V = np.r_[np.linspace(0.3, 16.0, 12), np.linspace(16.8, 21.5, 14)]
+
+
+def the_fault(v, i, **known):
+    """Return the only fault that is found."""
+    (found,) = find_faults(Sweep(np.asarray(v), np.asarray(i), **known))
+    return found
+
+
+def test_a_current_held_where_the_curve_has_to_fall_is_clipped():
+    # Every junction lets the current fall by exp(-30 (1 - V/Voc)) at least.
+    i = np.minimum(current(V), 0.55)
+    fault = the_fault(V, i)
+    assert fault.name == "clipped_channel"
+    assert fault.points == tuple(np.flatnonzero(i == 0.55))
+    assert fault.leave_out
+    assert "the current stands at 0.55 A" in fault.message
+    assert "smaller shunt" in fault.remedy
+
+
+def test_a_flat_current_of_a_good_panel_is_not_clipped():
+    # Without shunt the current is flat to the last digit up to two thirds of Voc.
+    i = np.round(i_from_v(V, **PANEL | {"resistance_shunt": np.inf}), 3)
+    assert np.sum(i == np.max(i)) > 8
+    assert names(V, i) == []
+
+
+def test_a_voltage_held_while_the_current_falls_is_clipped():
+    v = np.minimum(V, 19.0)
+    fault = the_fault(v, current(V))
+    assert (fault.name, fault.points) == ("clipped_channel", tuple(np.flatnonzero(V >= 19.0)))
+    assert fault.leave_out
+
+
+def test_codes_at_the_converters_end_are_clipped():
+    at_end = V > 21.0
+    fault = the_fault(V, current(V), evidence=Evidence(at_end=at_end))
+    assert (fault.name, fault.points) == ("clipped_channel", tuple(np.flatnonzero(at_end)))
+
+
+def test_a_voltage_that_never_moves():
+    assert the_fault(np.full(26, 12.3), current(V)).name == "one_voltage"
+
+
+def test_no_light_and_columns_that_only_look_like_it():
+    rng = np.random.default_rng(6)
+    noise = {"noise_voltage": np.full(26, 0.02), "noise_current": np.full(26, 1e-3)}
+    v, i = rng.normal(0.0, 0.02, 26), rng.normal(0.0, 1e-3, 26)
+    assert the_fault(v, i, **noise).name == "no_light"
+    # Currents of milliamperes under the voltage's heading are less than the noise of a voltage,
+    # but they follow the other channel.
+    swapped = names(1e-2 * current(V), V, **noise)
+    assert "no_light" not in swapped
+
+
+def test_swapped_columns_by_their_loads():
+    load = V / current(V)
+    fault = the_fault(current(V), V, evidence=Evidence(load_at_panel=load))
+    assert (fault.name, fault.severity) == ("swapped_columns", "error")
+
+
+@pytest.mark.parametrize(
+    ("factor", "word"), [(7.667, "more than any cell"), (1 / 7.667, "less than a cell")]
+)
+def test_a_divider_forgotten_or_applied_twice_shows_by_the_cell(factor, word):
+    fault = the_fault(factor * V, current(V), cells=36)
+    assert (fault.name, fault.severity) == ("voltage_per_cell", "error")
+    assert word in fault.message
+
+
+def test_a_current_that_no_light_gives_from_this_area():
+    # 0.62 A from 36 cells takes 36 x 0.62 / 350 m2 in the sun; ten times the current is a slip.
+    known = {"cells": 36, "evidence": Evidence(area=36 * 0.62 / 350)}
+    assert names(V, current(V), **known) == []
+    assert the_fault(V, 10 * current(V), **known).name == "current_beyond_area"
+
+
+def test_a_power_column_is_held_against_voltage_times_current():
+    watts = V * current(V)
+    assert names(V, current(V), evidence=Evidence(power=watts)) == []
+    slip = the_fault(V, current(V), evidence=Evidence(power=1000 * watts))
+    assert (slip.name, "1000 times" in slip.message) == ("unit_slip", True)
+    watts[7] *= 2
+    wrong = the_fault(V, current(V), evidence=Evidence(power=watts))
+    assert (wrong.name, wrong.points) == ("power_disagrees", (7,))
+
+
+def test_a_current_that_is_not_zero_with_nothing_connected():
+    load = np.r_[V / current(V), np.inf]
+    v, i = np.r_[V, 21.57], np.r_[current(V), 0.0]
+    fault = the_fault(v, i + 0.03, evidence=Evidence(load_at_panel=load, load_tolerance=0.01))
+    assert fault.name == "current_offset"
+    assert 0.028 < float(fault.message.split("reads ")[1].split(" ")[0]) < 0.032
+
+
+def test_loads_that_leave_out_the_knee():
+    # Between the neighbours up to V2 x I1 could be had: twice what was read.
+    keep = (V < 9.0) | (V > 20.5)
+    fault = the_fault(V[keep], current(V)[keep])
+    assert fault.name == "no_points_at_knee"
+    assert "add loads" in fault.remedy
+
+
+def test_columns_of_light_and_warmth_that_move():
+    light = Evidence(irradiance=np.linspace(900.0, 780.0, 26))
+    assert the_fault(V, current(V), evidence=light).name == "light_drifted"
+    warmth = Evidence(temp_cell=np.linspace(25.0, 36.0, 26))
+    assert the_fault(V, current(V), evidence=warmth).name == "warmed_up"
+    steady = Evidence(irradiance=np.linspace(900, 890, 26), temp_cell=np.linspace(25, 26, 26))
+    assert names(V, current(V), evidence=steady) == []
+
+
+def test_a_second_reading_that_happens_to_agree_is_no_copy():
+    # Two large loads give nearly the same reading; a copied row of the flat part stands apart.
+    v, i = np.r_[V, 21.52, 21.53], current(np.r_[V, 21.52, 21.53]).round(3)
+    v, i = np.r_[v, v[-1]], np.r_[i, i[-1]]
+    assert names(v, i) == []
