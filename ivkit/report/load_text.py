@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from ivkit.verdict.combinations import Combination
 
 CAUTION = (
-    "Caution: the load gets hot. Mount it on what cannot burn; let it cool before touching.\n"
+    "Caution: the load gets hot. Mount it on what cannot burn; let it cool first.\n"
     "Cover the panel before touching wires; for strings and roofs follow local codes."
 )
 
