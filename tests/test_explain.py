@@ -3,6 +3,8 @@
 import inspect
 import math
 import re
+import tomllib
+from fnmatch import fnmatch
 from importlib import import_module
 
 import numpy as np
@@ -68,6 +70,10 @@ def test_every_equation_names_its_code_and_a_source_that_the_code_names_too(name
 def test_no_text_is_left_over_and_packaged():
     named = {path.name for path in TEXTS.iterdir()}
     assert all(name.endswith(".txt") for name in named)
+    project = tomllib.loads((TEXTS.parents[2] / "pyproject.toml").read_text(encoding="utf-8"))
+    packaged = project["tool"]["setuptools"]["package-data"]["ivkit"]
+    for name in named:
+        assert any(fnmatch(f"report/explain/{name}", pattern) for pattern in packaged), name
     # simulate and watch are written for the commands of these names.
     assert named - {f"{name}.txt" for name in COMMANDS} <= {"simulate.txt", "watch.txt"}
 
