@@ -30,7 +30,8 @@ def sources(names: Sequence[str]) -> list[str]:
             lines = what.rstrip("\n").split("\n")
             joint = ", " if all(" = " in line for line in lines) else " "
             said = joint.join(line.strip() for line in lines).rstrip(".:")
-            found[f"{said}: {' '.join(source.split())}."] = None
+            if not said.startswith("--"):  # of an option that the page does not use
+                found[f"{said}: {' '.join(source.split())}."] = None
     return list(found)
 
 
