@@ -157,8 +157,8 @@ def track_part(delivered: "Delivered") -> tuple[str, Section]:
         _figure(
             delivered,
             "track",
-            "Power over time, the steady state, and what broke in; below, where the log tells them, "
-            "the angle off the light and one swing.",
+            "Power over time, the steady state, and what broke in; below, where the log tells "
+            "them, the angle off the light and one swing.",
         ),
         [PageTable(rows, ("found", "value", ""), words=True)],
         remarks=_list_of(text, "Left out"),
