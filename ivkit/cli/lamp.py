@@ -46,11 +46,14 @@ def command(
         )
 
     from ivkit.cli.lamp_parts import cell_temperature, face_of, shape_of, strength_of, uncertain
+    from ivkit.errors import about
     from ivkit.panel.under_lamp import under_lamp
     from ivkit.report.lamp_text import describe, document, frame
     from ivkit.report.slips_text import slips_document
 
-    strength = strength_of(given, assumed)
+    read = ", ".join(name for name in (given["spectrum"], *files) if name)
+    with about(read):
+        strength = strength_of(given, assumed)
     shape, beam = shape_of(given, assumed)
     face = None if given["uniform"] else face_of(given, sheet, assumed)
     if given["uniform"]:
@@ -76,10 +79,11 @@ def command(
             assumed=assumed,
         )
 
-    found = at(given["distance"], strength)
     distances: list[Any] = []
-    if given["wanted"]:
-        distances = _against_distance(at, _fixed(strength, given), given["distance"], shape)
+    with about(read):
+        found = at(given["distance"], strength)
+        if given["wanted"]:
+            distances = _against_distance(at, _fixed(strength, given), given["distance"], shape)
     judged, verdict = _judge(given, found)
     slips: Any = ()
     if verdict in ("too high", "too low") and given["measured"] > 0:

@@ -283,7 +283,7 @@ def _from_file(
     air: tuple[float, float],
 ) -> "tuple[Sky, str, list[Mount]]":
     """Return the sky of a weather file, its time in words, and the mounts."""
-    from ivkit.errors import about
+    from ivkit.errors import TableError, about
     from ivkit.light.mount import coarsest_step
     from ivkit.light.place import midnight, time_zone
     from ivkit.light.weather_file import read_weather
@@ -300,4 +300,9 @@ def _from_file(
     if not day and not year:
         when += f" to {last:%Y-%m-%d}"
     with about(path):
-        return weather.sky(*air), when, chosen
+        sky = weather.sky(*air)
+        if not sky.dni.sum() + sky.dhi.sum() > 0:
+            raise TableError(
+                f"holds no light {when}", remedy="give another day, or leave the file out"
+            )
+    return sky, when, chosen

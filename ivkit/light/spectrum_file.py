@@ -6,6 +6,8 @@ from pathlib import Path
 from ivkit.errors import FileError, RangeError, TableError
 from ivkit.light.radiometry import Spectrum, measured
 
+_BEYOND = 1e15  # nm, or any unit of light: larger numbers are damage
+
 
 def read_spectrum(path: str | Path) -> Spectrum:
     """Read a spectrum; lines that do not begin with a number are passed over.
@@ -45,6 +47,12 @@ def read_spectrum(path: str | Path) -> Spectrum:
                 f"{line.strip()[:40]!r} holds {len(pair)} number{'s'[: len(pair) != 1]}",
                 f"{path}, row {number}",
                 "give two a line: nm, and irradiance per nm; a decimal comma needs ; in between",
+            )
+        if not all(abs(one) < _BEYOND for one in pair):
+            raise TableError(
+                f"{line.strip()[:40]!r} holds a number that is none of a spectrum",
+                f"{path}, row {number}",
+                "correct it, or leave the line out",
             )
         wavelength.append(pair[0])
         value.append(pair[1])

@@ -19,6 +19,7 @@ from ivkit.readings.written_number import find_marks, read_plain_numbers
 # A typical year is pieced together from many; it is read as this one, which has no 29 February.
 COMMON_YEAR = 2023
 
+_LONGEST_LINE = 20_000  # characters; an hour of a typical year takes some 400
 STAMPS = {"start": 0.5, "middle": 0.0, "end": -0.5}
 """Which part of a step its time names, and how many steps away its middle is."""
 
@@ -83,6 +84,13 @@ def read_weather(
     if "\0" in text or text[:1000].count("\ufffd") > 20:
         raise FileError("is not a text file", name, "give TMY3, EPW or CSV as text")
     lines = text.splitlines()
+    longest = max(map(len, lines), default=0)
+    if longest > _LONGEST_LINE:
+        raise TableError(
+            f"the line has more than {_LONGEST_LINE} characters",
+            f"{name}, line {[len(line) for line in lines].index(longest) + 1}",
+            "write one time a line",
+        )
     if len(lines) > 1 and lines[1].startswith("Date (MM/DD/YYYY),Time (HH:MM)"):
         return _from_pvlib(name, text, "TMY3", year, place)
     if lines and lines[0].upper().startswith("LOCATION,"):
@@ -96,6 +104,13 @@ def _from_pvlib(name: str, text: str, kind: str, year: int | None, place: Place 
     import pandas as pd
     from pvlib import iotools
 
+    header = {"TMY3": 2, "EPW": 8}[kind]
+    if len(text.split("\n", header)) <= header or not text.split("\n", header)[header].strip():
+        raise TableError(
+            f"begins like a {kind} file and holds no hour",
+            name,
+            "fetch it again, or give a table headed time, ghi, dni, dhi",
+        )
     try:
         with warnings.catch_warnings():
             # Columns with a word among numbers; those that are used are turned into numbers here.

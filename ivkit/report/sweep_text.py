@@ -57,8 +57,9 @@ def data_point(fit: "Fit", name: str) -> Any:
     if name == "p_mp":
         return v * i
     if name == "best_load":
-        return v / i
-    if points["i_sc"] is None or points["v_oc"] is None:
+        return v / i if i.nominal_value else None
+    i_sc, v_oc = points["i_sc"], points["v_oc"]
+    if i_sc is None or v_oc is None or not i_sc.nominal_value * v_oc.nominal_value:
         return None
     return v * i / (points["i_sc"] * points["v_oc"])
 

@@ -1,6 +1,6 @@
 """A log of any length in bounded memory: cleaned piece by piece, then averaged as far as it must.
 
-A million readings tell all that a tracker's log is asked for: how it settles, swings and drifts.
+Half a million readings tell what a tracker's log is asked for: how it settles, swings and drifts.
 Where there are more, neighbours are averaged in pairs, and again, until they fit. What happens
 within one average is not seen any more, so it is said how long one is; a stretch cut out by time
 is kept as it was logged for as long as it fits.
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from ivkit.bench import Bench
 
 Array = NDArray[np.float64]
-MOST = 1_000_000  # readings held; twice as many for a moment
+MOST = 500_000  # readings held; up to twice as many
 _SAMPLE = 20_000
 _SHOWN = 5
 
@@ -111,6 +111,7 @@ def read_long_log(
     """
     series, sample = _Series(), _Sample()
     dropped: Counter[str] = Counter()
+    reasons: dict[str, str] = {}
     first_rows: dict[str, tuple[int, ...]] = {}
     last: dict[str, float] = {}
     for log in pieces:
@@ -123,8 +124,11 @@ def read_long_log(
         part |= {name: log[name] for name in ANGLES if name in log}
         part, left = sound(part, pieces.name)
         for one in left:
-            dropped[one.reason] += one.count
-            first_rows.setdefault(one.reason, one.rows)
+            # The example of rubbish is each piece's own; the first stands for all.
+            why = one.reason.partition(", such as")[0]
+            dropped[why] += one.count
+            reasons.setdefault(why, one.reason)
+            first_rows[why] = (*first_rows.get(why, ()), *one.rows)[:_SHOWN]
         for name in [name for name in ANGLES if name in part]:
             part[name], last[name] = _carried(part[name], last.get(name, np.nan))
         keep = np.ones(len(part["time"]), dtype=bool)
@@ -143,7 +147,7 @@ def read_long_log(
     count = whole.pop("count")
     rows = whole.pop("rows").astype(np.int64)
     found = clean(whole.pop("time"), whole.pop("power"), whole, rows, pieces.name)
-    left = [LeftOut(why, n, first_rows[why]) for why, n in dropped.items()]
+    left = [LeftOut(reasons[why], n, first_rows[why]) for why, n in dropped.items()]
     notes = found.notes
     if series.times:
         usual = int(np.median(count))

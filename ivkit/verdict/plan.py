@@ -247,13 +247,17 @@ def expected_sweep(model: SingleDiode, bench: Bench, loads: Array) -> Sweep:
             for name, codes in written.items()
         }
     table = Table({**written, "load": loads}, np.arange(1, len(loads) + 1), name="plan")
-    sweep = make_sweep(table, bench)
+    saturated = SweepError(
+        "the front end cannot read this panel at every load: its converter is saturated",
+        "",
+        "a larger divider ratio, a smaller shunt or less gain",
+    )
+    try:
+        sweep = make_sweep(table, bench)
+    except SweepError as error:
+        raise (saturated if "converter was at its end" in error.what else error) from None
     if len(sweep) < len(loads):
-        raise SweepError(
-            "the front end cannot read this panel at every load: its converter is saturated",
-            "",
-            "a larger divider ratio, a smaller shunt or less gain",
-        )
+        raise saturated
     if sweep.noise_current is None or sweep.noise_voltage is None:
         ends = model.key_points()
         sweep = replace(

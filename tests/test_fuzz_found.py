@@ -1,0 +1,118 @@
+"""What damaged files brought to light, one test each; every refusal names its file."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.fuzz.cases import sound_files
+
+ROOT = Path(__file__).parent.parent
+SOUND = sound_files()
+EPW = SOUND["day.epw"].decode().splitlines(keepends=True)
+SPECTRUM = SOUND["spectrum.csv"].decode()
+
+
+@pytest.fixture
+def run(command_line, tmp_path):
+    """Write the sound files and one changed, call a command."""
+    for name, raw in SOUND.items():
+        (tmp_path / name).write_bytes(raw)
+    shutil.copy(ROOT / "examples" / "shed_angle.csv", tmp_path)
+
+    def call(line, name, content):
+        (tmp_path / name).write_text(content)
+        return command_line(*line.split())
+
+    return call
+
+
+SUN = "sun --weather day.epw --day 2026-06-21 --timezone UTC"
+LAMP = "lamp --datasheet panel.toml --spectrum spectrum.csv --lux 6000 --distance 0.35"
+CHECK = "check check.csv --datasheet panel.toml --irradiance 137 --temperature 33"
+
+
+@pytest.mark.parametrize(
+    ("line", "name", "content", "message"),
+    [
+        (SUN, "day.epw", "".join(EPW[:8]), "day.epw: begins like a EPW file and holds no hour"),
+        (SUN, "day.epw", "".join(EPW[:12]), "day.epw: "),
+        (SUN, "day.epw", "x" * 30_000, "day.epw, line 1: the line has more than 20000 characters"),
+        (
+            "sun --weather table.csv --latitude 51.5 --longitude 0 --timezone UTC",
+            "table.csv",
+            SOUND["table.csv"].decode().replace("2023-06-21T05", "1700-06-21T05"),
+            "table.csv, line 7: '1700-06-21T05:30Z' is a time of no weather",
+        ),
+        (
+            LAMP,
+            "spectrum.csv",
+            SPECTRUM.replace("400,", "400,1e308\n400,"),
+            "spectrum.csv, row 4: '400,1e308' holds a number that is none of a spectrum",
+        ),
+        (
+            LAMP,
+            "spectrum.csv",
+            "".join(SPECTRUM.splitlines(keepends=True)[:12]),
+            "spectrum.csv: the spectrum is known for 350 to 600 nm and stops short",
+        ),
+        (
+            "plan --datasheet panel.toml --bench jetty.toml --irradiance 855",
+            "jetty.toml",
+            SOUND["jetty.toml"].decode().replace("reference_V = 3.3", "reference_V = 0.2"),
+            "panel.toml, jetty.toml: the front end cannot read this panel at every load",
+        ),
+        (
+            "track track.csv --load 68 --datasheet panel.toml",
+            "track.csv",
+            "t_s,U_V,angle_deg\n" + "".join(f"{k / 5},0,30\n" for k in range(100)),
+            "track.csv: ",
+        ),
+        (
+            "translate jetty.csv --bench jetty.toml --datasheet panel.toml",
+            "jetty.csv",
+            SOUND["jetty.csv"].decode().replace("45.7", "318.9"),
+            "jetty.csv, row 3, column 'temp_cell_degC': '318.9' degC is no temperature",
+        ),
+        (
+            "check check.xlsx --sweep jetty.csv --bench jetty.toml --irradiance 137",
+            "jetty.toml",
+            SOUND["jetty.toml"].decode().replace("counts = 2", "counts = 2000000"),
+            "jetty.csv: one standard uncertainty off, its curve is none that a panel can have",
+        ),
+        (
+            "lamp --bench shed.toml",
+            "shed.toml",
+            SOUND["shed.toml"].decode().replace('datasheet = "panel.toml"', ""),
+            "; shed.toml names no datasheet",
+        ),
+        (
+            "lamp --bench shed.toml",
+            "shed.toml",
+            SOUND["shed.toml"].decode().replace("distance_m = 0.8", "", 1),
+            "(shed.toml gives none either)",
+        ),
+    ],
+)
+def test_what_no_command_can_use_is_refused(run, line, name, content, message):
+    status, out, err = run(line, name, content)
+    assert (status, out) == (2, "")
+    assert message in " ".join(err.split())
+
+
+def test_readings_at_a_short_circuit_give_no_division_by_nought(run):
+    rows = "load_ohm;voltage_V;current_mA\n0;3.94;84.8\n0;8.33;83.3\n0;12.38;83.0\n"
+    assert run(CHECK, "check.csv", rows)[0] in (0, 1, 2)
+
+
+def test_a_first_current_of_nought_gives_no_fill_factor(run):
+    text = SOUND["volts.csv"].decode().replace("0.000,0.25000,", "0.000,0,")
+    status, out, err = run("characterize volts.csv", "volts.csv", text)
+    assert (status, err) == (0, "")
+    assert "fill factor" in out
+
+
+def test_an_angle_at_a_load_of_nought_is_passed_over(run):
+    text = SOUND["angle.csv"].decode() + "5,12.1,0\n"
+    status, _, err = run("angle angle.csv --datasheet panel.toml", "angle.csv", text)
+    assert (status in (0, 1), err) == (True, "")
