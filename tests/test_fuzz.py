@@ -32,7 +32,7 @@ def test_two_hundred_damaged_files_are_read_or_refused():
 
 @pytest.mark.long
 def test_ten_thousand_damaged_files_are_read_or_refused():
-    counts, wrong = run(10_000, seed=2)
+    counts, wrong = run(10_000, seed=4)
     print(counts)
     assert not wrong, told(wrong)
     assert counts["trials"] == 10_000

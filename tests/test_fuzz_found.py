@@ -35,7 +35,7 @@ CHECK = "check check.csv --datasheet panel.toml --irradiance 137 --temperature 3
 @pytest.mark.parametrize(
     ("line", "name", "content", "message"),
     [
-        (SUN, "day.epw", "".join(EPW[:8]), "day.epw: begins like a EPW file and holds no hour"),
+        (SUN, "day.epw", "".join(EPW[:8]), "(no hour below its heading)"),
         (SUN, "day.epw", "".join(EPW[:12]), "day.epw: "),
         (SUN, "day.epw", "x" * 30_000, "day.epw, line 1: the line has more than 20000 characters"),
         (

@@ -107,7 +107,7 @@ def _from_pvlib(name: str, text: str, kind: str, year: int | None, place: Place 
     header = {"TMY3": 2, "EPW": 8}[kind]
     if len(text.split("\n", header)) <= header or not text.split("\n", header)[header].strip():
         raise TableError(
-            f"begins like a {kind} file and holds no hour",
+            f"begins like a {kind} file but cannot be read as one (no hour below its heading)",
             name,
             "fetch it again, or give a table headed time, ghi, dni, dhi",
         )
