@@ -63,7 +63,8 @@ def command(
 
     SOURCE is a folder, a pattern in quotes, a file with one sweep, or a long table with a column
     that names the sweep and rows sorted by it. A sweep that cannot be read is reported and does
-    not stop the rest. Exit status: 0 all were read, 1 some were not, 2 none was.
+    not stop the rest. The faults are those that show without a search for misfits, which
+    characterize makes. Exit status: 0 all were read, 1 some were not, 2 none was.
 
     Example: ivkit batch "runs/*.csv" --bench bench.toml --out runs.jsonl
     """

@@ -3,8 +3,8 @@
 A cost that only has to be told from others need not be brought to its last digit: a few steps from
 the usual starts. And before any way is fitted, its first-order gain says whether it can matter:
 the residuals of the plain curve are laid along what the way would move, with everything taken out
-that the five parameters can take up themselves (the score test; Seber and Wild, Nonlinear
-Regression, Wiley 1989, section 5.3).
+that the five parameters can take up themselves (the score test: Rao, Proc. Camb. Phil. Soc. 44
+(1948) 50).
 """
 
 from collections.abc import Sequence
