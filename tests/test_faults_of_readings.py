@@ -242,3 +242,12 @@ def test_a_second_reading_that_happens_to_agree_is_no_copy():
     v, i = np.r_[V, 21.52, 21.53], current(np.r_[V, 21.52, 21.53]).round(3)
     v, i = np.r_[v, v[-1]], np.r_[i, i[-1]]
     assert names(v, i) == []
+
+
+def test_three_large_loads_at_one_voltage_are_a_channel_at_its_end():
+    # From 60 to 15 % of Isc no junction holds its voltage to the last digit.
+    v = np.r_[np.linspace(0.3, 18.0, 12), 19.0, 20.0, 21.0]
+    i = current(np.minimum(v, 21.0))
+    v = np.minimum(v, 19.0)
+    fault = the_fault(v, i)
+    assert (fault.name, fault.points) == ("clipped_channel", (12, 13, 14))

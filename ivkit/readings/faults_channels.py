@@ -129,8 +129,9 @@ def _held_voltage(sweep: Sweep) -> NDArray[np.bool_] | None:
         return None
     top = values == np.max(values)
     falls = np.ptp(i[top]) / max(np.max(np.abs(i)), 1e-300)
-    finer = step_of(values) < 0.2 * falls / SHARPEST * np.ptp(values)
-    held = 4 <= top.sum() <= len(sweep) - 4 and falls > 0.2 and finer
+    finer = step_of(values) < 0.4 * falls / SHARPEST * np.ptp(values)
+    few = 3 if falls > 0.3 else 4
+    held = few <= top.sum() <= len(sweep) - 4 and falls > 0.2 and finer
     # At its end it stands for the smallest currents; elsewhere it is stuck rather.
     return top if held and np.mean(i[~top] < np.max(i[top])) < 0.1 else None
 
