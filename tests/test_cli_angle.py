@@ -82,7 +82,7 @@ def test_the_light_is_in_watts_only_where_that_of_the_sweep_is_stated(run):
     assert "W_m2" not in table
     status, out, _ = run(READINGS, *SWEEP, "--sweep-irradiance", 140, "--json", "stated.json")
     assert status == 0
-    assert re.search(r"facing it gets [\d.()]+ W/m2\.", words(out))
+    assert re.search(r"facing it gets [\d.()]+ W/m2, if the load is as stated\.", words(out))
     fit = json.loads(Path("stated.json").read_text())["fit"]
     assert fit["light_of_sweep"] is None
     light = fit["irradiance_W_m2"]
@@ -120,6 +120,11 @@ def test_a_wrong_load_does_not_agree(run):
     assert status == 1
     assert "do NOT agree" in out
     Path("half.csv").write_text(READINGS.read_text().replace(",220\n", ",110\n"))
+    # Where the sweep's light is stated it may be another light, and only a given one can tell.
+    known = ("--sweep-irradiance", 140, "--irradiance", 140)
+    status, out, _ = run("wrong.csv", *SWEEP, *known)
+    assert status == 1
+    assert "do NOT agree" in out
     status, out, _ = run("half.csv", *SWEEP, "--json", "-")
     assert status == 1
     assert json.loads(out)["fit"]["verdict"] in ("too high", "too low", "not plausible")

@@ -42,7 +42,9 @@ def light_text(fit: "AngleFit") -> str:
         return f"{shown(fit.light_of_sweep, '')} times the light of the sweep"
     if "irradiance" in fit.unresolved:
         return "an irradiance that the readings do not tell"
-    return f"{shown(fit.watts_per_m2, '')} W/m2"
+    text = f"{shown(fit.watts_per_m2, '')} W/m2"
+    # Nothing judges this light: a wrong load can hide in it.
+    return f"{text}, if the load is as stated" if "irradiance" in fit.intervals else text
 
 
 def stray_text(fit: "AngleFit") -> str:
