@@ -57,7 +57,7 @@ def test_json_has_pairs_units_and_no_nan(run):
     assert status == 0
     assert set(found) == {
         *("ivkit", "best_load_ohm", "best_power_W", "max_power_W", "conditions", "choice"),
-        *("candidates", "heat", "tolerance", "notes", "caution"),
+        *("candidates", "heat", "tolerance", "notes", "caution", "read"),
     }
     assert set(found["best_load_ohm"]) == {"value", "u"}
     assert found["conditions"][0]["file"] == str(MODULE)
