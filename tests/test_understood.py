@@ -61,7 +61,8 @@ SWEEP = [
 def test_every_decision_is_in_the_json(here, line, said):
     status, out, err = here(*line.split(), "--json", "-")
     assert status in (0, 1), err
-    read = json.loads(out)["read"]
+    document = json.loads(out)
+    read = document.get("read") or document["sweeps"]
     notes = [note for one in read for note in one["notes"]]
     for one in said:
         assert one in notes

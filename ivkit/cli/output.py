@@ -114,10 +114,10 @@ class Output:
         files: dict[str, bytes] = {}
         screen = text
         if self.json:
-            whole = (
-                json.dumps(plain({"ivkit": __version__, **document, **_read_here()}), indent=2)
-                + "\n"
-            )
+            everything = {"ivkit": __version__, **document}
+            if "sweeps" not in document:  # whose own notes say it
+                everything |= _read_here()
+            whole = json.dumps(plain(everything), indent=2) + "\n"
             if self.json == "-":
                 screen = whole
             else:
