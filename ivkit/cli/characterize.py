@@ -65,9 +65,11 @@ def command(
     fits = options.fit_all(sweeps, _corrected if correct_loads else None)
     panel = None
     if together:
+        from ivkit.errors import about
         from ivkit.panel.together import fit_together
 
-        panel = fit_together([fit.sweep for fit in fits])
+        with about(", ".join(sweeps)):
+            panel = fit_together([fit.sweep for fit in fits])
 
     from ivkit.report.redundancy_text import stated_loads
     from ivkit.report.sweep_text import describe, document, frame
