@@ -195,7 +195,7 @@ def test_without_curve_and_angles_it_says_what_to_record_next(run):
     assert "log pan and tilt beside the power" in text
     _, out, _ = run(written(), "--sweep", sweep_file(), "--load", 68)
     assert "hold the panel by hand so that its power is greatest" in words(out)
-    assert "A work lamp burns skin" in out
+    assert "Caution: a work lamp burns skin" in out
 
 
 def test_a_rise_that_angle_and_load_do_not_make_exits_with_one(run):

@@ -11,6 +11,11 @@ if TYPE_CHECKING:
 
 _MOST = 12  # disturbances shown
 
+CAUTION = (
+    "Caution: a work lamp burns skin, and a panel in the light cannot be switched off: hold it by "
+    "its frame, and mind the wiring."
+)
+
 
 def answer(found: "Tracking") -> str:
     """Return the answer in one sentence or two."""
@@ -71,19 +76,15 @@ def describe(
         blocks.append("Left out:\n" + "\n".join(wrap(t, width, "  - ", "    ") for t in lost))
     if found.unknown:
         lines = [wrap(f"{what}: {how}.", width, "  - ", "    ") for what, how in found.unknown]
-        text = "Cannot tell, and what to do next time:\n" + "\n".join(lines)
-        if any("by hand" in how for _, how in found.unknown):
-            text += (
-                "\n    A work lamp burns skin, and a panel in the light cannot be switched off:"
-                "\n    hold it by its frame, and mind the wiring."
-            )
-        blocks.append(text)
+        blocks.append("Cannot tell, and what to do next time:\n" + "\n".join(lines))
     notes = [*remarks, *found.log.notes]
     if notes:
         blocks.append(
             "Understood:\n" + "\n".join(wrap(note, width, "  - ", "    ") for note in notes)
         )
     blocks.append("In parentheses: the standard uncertainty (1 sigma) of the last digits.")
+    if any("by hand" in how for _, how in found.unknown):
+        blocks.append(wrap(CAUTION, width))
     return "\n\n".join(blocks)
 
 
