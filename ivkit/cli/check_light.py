@@ -182,10 +182,17 @@ def _under_lamp(
         assumed=notes,
     )
     notes[:] = found.assumed
+    near = None
+    if turned and face is not None:
+        from ivkit.verdict.turned import near_lamp
+
+        near = near_lamp(face, distance, shape, sheet.iam, offset_m=lamp["offset"])
+        notes.append("turned about the panel's width under the lamp; the cells' light is unequal")
     return setting_under(
         found,
         sheet,
         uncertain(*warm, "cell temperature"),
         **told,
+        near=near,
         distance_m=lamp["distance"] if given["moved"] else None,
     )

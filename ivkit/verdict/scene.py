@@ -19,12 +19,18 @@ from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
 from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT, in_faint_light
 from ivkit.panel.measured_panel import MeasuredPanel
+from ivkit.verdict.near_turn import near_share
 from ivkit.verdict.stated import AS_STATED, Change, Readings, Setting
+from ivkit.verdict.turned import Turned
 
 Array = NDArray[np.float64]
 
 DARK = 1e-9  # W/m2, in place of none: logarithms
 _LOAD_STEP = 0.02
+
+#: The cause of doubt of a panel that is turned under a near lamp.
+UNEQUAL = "unequal light on the turned panel"
+U_UNEQUAL = 0.2
 
 
 @dataclass(frozen=True)
@@ -52,7 +58,7 @@ class Scene:
 
     setting: Setting
     readings: Readings
-    _known: dict[Any, Expected] = field(default_factory=dict, compare=False, repr=False)
+    _known: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def observed(self) -> tuple[str, ...]:
@@ -69,6 +75,7 @@ class Scene:
         if np.max(np.abs(given.angle)) > 0.5:
             names += ["zero of the angle"] * (setting.u_angle > 0)
             names += ["stray light"] * (setting.u_stray > 0)
+            names += [UNEQUAL] * (setting.near is not None)
         if self._distances is not None and setting.u_distance_m > 0:
             names.append("distance")
         return (*names, "shunt in faint light")
@@ -143,6 +150,24 @@ class Scene:
         stacked = replace(panels[0], **fields, EgRef=gaps)
         return tuple(sheet.sources), stacked, np.array(signs)
 
+    def near_share(self, angle: Array, stray: float) -> Array:
+        """Return what unequal light on a turned panel leaves of it, at angles in deg."""
+        setting, given = self.setting, self.readings
+        key = ("near", angle.tobytes(), stray)
+        if key not in self._known:
+            sheet = setting.sheet
+            turned = Turned(
+                sheet.panel(),
+                setting.temp_cell,
+                sheet.iam,
+                setting.near,
+                sheet.bypass_groups or 0,
+                SHUNT_EXPONENT,
+            )
+            load = np.full(angle.shape, self.usual_load) if given.load is None else given.load
+            self._known[key] = near_share(turned, angle, setting.irradiance, stray, load)
+        return self._known[key]
+
     @property
     def _distances(self) -> Array | None:
         return None if self.setting.distance_m is None else self.readings.distance
@@ -194,6 +219,11 @@ class _Rows:
         share = beam_on_plane(
             np.minimum(np.abs(signed), 90.0), setting.sheet.iam, np.clip(stray, 0.0, 1.0)
         )
+        if setting.near is not None:
+            left = self.scene.near_share(np.clip(signed, -90.0, 90.0), float(np.clip(stray, 0, 1)))
+            # The order of the cells and the lamp's shape are known so well (common practice, no
+            # source): a fifth of what they take off is a doubt.
+            share = share * (1.0 + (left - 1.0) * (1.0 + U_UNEQUAL * off.get(UNEQUAL, 0.0)))
         light = setting.irradiance * change.light * given.light * share
         distance = self.scene._distances
         if distance is not None:

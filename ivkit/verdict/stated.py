@@ -41,6 +41,9 @@ class Setting:
     distance_m, u_distance_m : float
         From the lamp to where ``irradiance`` was read, m; None for the sun, or where all
         readings were taken at that place.
+    near : ndarray, shape (181, cells), or None
+        Under a near lamp, the light of each cell at -90 to 90 deg (`ivkit.verdict.turned`); None
+        for light that comes in parallel, and where the panel is not turned.
     """
 
     sheet: Any
@@ -53,6 +56,7 @@ class Setting:
     u_angle: float = U_ANGLE
     distance_m: float | None = None
     u_distance_m: float = U_DISTANCE
+    near: Array | None = None
 
     def __post_init__(self) -> None:
         if not 0 < self.irradiance < np.inf:
