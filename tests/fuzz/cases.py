@@ -89,7 +89,7 @@ CASES = (
     Case("simulate --datasheet panel.toml --bench shed.toml --truth truth.json"),
     Case("simulate --sweep volts.csv --out made.csv", 5),
     Case("simulate --sweep jetty.csv --bench jetty.toml --drift 5", 5),
-    Case("watch - --datasheet panel.toml --irradiance 137", 5, "check.csv"),
+    Case("watch check.csv --datasheet panel.toml --irradiance 137", 5),
 )
 
 
@@ -106,6 +106,7 @@ def sound_files() -> dict[str, bytes]:
         "jetty_sweep.csv": (examples / "jetty_sweep.csv").read_bytes(),
         "shed_angle.csv": (examples / "shed_angle.csv").read_bytes(),
         "angle.csv": (examples / "shed_angle.csv").read_bytes(),
+        "shed_check.csv": (examples / "shed_check.csv").read_bytes(),
         "check.csv": (examples / "shed_check.csv").read_bytes(),
         "track.csv": (examples / "shed_track.csv").read_bytes(),
         "jetty_track.csv": (examples / "jetty_track.csv").read_bytes(),
