@@ -113,8 +113,8 @@ def test_a_bypassed_half_makes_a_step():
 
 
 def test_a_blocking_contact_makes_an_s():
-    # A junction against the current takes voltage once current flows (De Castro et al., IEEE
-    # Trans. Electron Devices 57 (2010) 1850).
+    # A junction against the current takes voltage once current flows (Romero, del Pozo and
+    # Arredondo, Solar Energy 86 (2012) 3026; abstract read, volume and page from memory).
     i = np.linspace(0.0, 0.6199, 4000)
     v = v_from_i(i, **PANEL) - 5.0 * (1 - np.exp(-i / 0.06))
     taken = np.linspace(0.0, 0.995, 28) * v[0]

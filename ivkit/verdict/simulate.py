@@ -260,8 +260,9 @@ def _shaded(model: SingleDiode, cells: int, light: float, seen: Array) -> Any:
 def _blocked(model: SingleDiode, barrier: float, seen: Array) -> tuple[Array, Array]:
     """Return the points of a panel in series with a leaky junction that opposes the current.
 
-    A contact that blocks makes the S-shape: De Castro et al., IEEE Trans. Electron Devices 57
-    (2010) 1850, in its simplest form. The junction lets the current pass once it has taken up
+    A contact that blocks makes the S-shape, a second diode in reverse with a shunt beside it:
+    Romero, del Pozo and Arredondo, Solar Energy 86 (2012) 3026 (abstract read; volume and page
+    from memory), in its simplest form. The junction lets the current pass once it has taken up
     ``barrier`` of Voc.
     """
     points = model.key_points()
