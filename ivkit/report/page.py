@@ -107,13 +107,15 @@ def inline_svg(figure: "Figure", prefix: str) -> str:
     ``prefix`` keeps the identifiers of several figures on one page apart.
     """
     from matplotlib import rc_context
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     buffer = io.StringIO()
     # Words stay words, so that they can be read aloud, found and marked. One family, because each
     # further one is looked for at every word.
     settings = {"svg.fonttype": "none", "svg.hashsalt": prefix, "font.sans-serif": [FAMILY]}
     with rc_context(settings):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        # One draw lays out and prints; `savefig` would draw twice.
+        FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
