@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from ivkit.curve.diode import solve_current
 from ivkit.curve.reverse import (
     Breakdown,
     junction_conductance,
@@ -22,6 +23,9 @@ from ivkit.curve.reverse import (
 _BLOCK = 40_000  # cells solved together: the working arrays then stay in the processor's cache
 _SHARES = np.linspace(0.0, 1.0, 21)  # of Isc, where P is looked at first
 _HALVINGS = 12
+_EVEN = 0.3  # darkest cell's light over the brightest's
+_SHUNTED = 1e-3  # shunt conductance over photocurrent, 1/V
+_LAST_STEP = 1e-8  # of a cell's nNsVth
 _STRIDE = 0.2  # of the breakdown voltage, by which cells in reverse may move between two looks
 
 
@@ -148,6 +152,36 @@ def solve(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
     return result
 
 
+def _gentle(circuit: Circuit) -> Any:
+    """Return which strings have no cliffs: light not too unequal, and shunts that carry something.
+
+    In those a start from an average cell is safe; beyond a cliff it would be lost.
+    """
+    il, g = circuit.il, circuit.g
+    most = il.max(axis=1)
+    return (il.min(axis=1) > _EVEN * most) & (g.min(axis=1) > _SHUNTED * most)
+
+
+def _first_guess(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
+    """Return currents (A) to start from in gentle strings.
+
+    Those of as many equal cells, in light between the darkest cell's and the mean: such a string
+    is a single diode.
+    """
+    il, i0, rs, g, a = circuit.il, circuit.i0, circuit.rs, circuit.g, circuit.a
+    with np.errstate(all="ignore"):
+        equal = (
+            0.5 * (il.mean(axis=1) + il.min(axis=1)),
+            i0.mean(axis=1),
+            rs.sum(axis=1),
+            1.0 / np.sum(1.0 / g, axis=1),
+            a.sum(axis=1),
+        )
+        lit, saturation, series, shunt, slope = (x[rows] for x in equal)
+        i = solve_current(v, lit, saturation, series + load, shunt, slope)
+    return np.where((i > 0) & (i < lit), i, 0.0)
+
+
 def _solve(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
     """Solve one block: Newton in the steepest cell's voltage, kept between bounds."""
     result = np.full_like(v, np.nan)
@@ -156,10 +190,12 @@ def _solve(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
     high = np.where(v >= 0, top, np.inf)
     low = np.full_like(v, -np.inf)
     scale = top + circuit.i0[rows].sum(axis=1)
-    i = np.zeros_like(v)
+    gentle = _gentle(circuit)[rows]
+    i = np.where(gentle, _first_guess(circuit, v, load, rows), 0.0)
     left = np.arange(v.size)
     for turn in range(200):
         point = circuit.at(i, rows)
+        slow = turn > 12 and turn % 3 == 0
         with np.errstate(all="ignore"):
             f = point.voltage - i * load - v
             low = np.where(f > 0, i, low)
@@ -170,7 +206,11 @@ def _solve(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
             parameters = (p[rows, cell] for p in (circuit.il, circuit.i0, circuit.g, circuit.a))
             new = junction_current(x, *parameters, circuit.breakdown)
             # Beyond open circuit Rs soon bends V(x) the other way: there the current is better.
-            new = np.where((i <= 0) & (f < 0), i + f / resistance, new)
+            beyond = (i <= 0) & (f < 0)
+            # Newton squares what is left: the step after so small a one is lost in rounding.
+            last = np.abs(x - point.u[n, cell]) <= _LAST_STEP * circuit.a[rows, cell]
+            last &= (new > low) & (new < high) & ~beyond & (not slow)
+            new = np.where(beyond, i + f / resistance, new)
             grain = 1e-15 * np.maximum(np.abs(i), top)
             size = np.where(point.active, np.abs(point.u), 0.0).sum(axis=1)
             close = (high - low <= 3.0 * grain) | (np.abs(f) <= 2e-16 * size) | (f == 0)
@@ -182,18 +222,18 @@ def _solve(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
             new = np.where((new > low) & (new < high), new, knee)
             middle = np.where(np.isinf(high), 2.0 * np.abs(i) + scale, 0.5 * (low + high))
             middle = np.where(np.isinf(low), -2.0 * np.abs(i) - scale, middle)
-            slow = (turn > 12) & (turn % 3 == 0)
-            new = np.where((new > low) & (new < high) & ~slow, new, middle)
+            inside = (new > low) & (new < high) & (not slow)
+            new = np.where(inside, new, middle)
             endless = (f > 0) & ((i > 1e12 * scale) | ~np.any(point.active, axis=1))
             new = np.where(endless, np.inf, np.where(np.isnan(f), np.nan, new))
-            done = close | endless | np.isnan(f)
+            done = close | last | endless | np.isnan(f)
         new = np.where(close, i, new)
         result[left[done]] = new[done]
         keep = ~done
         if not np.any(keep):
             break
-        left, rows, v, load, top, scale, low, high, i = (
-            x[keep] for x in (left, rows, v, load, top, scale, low, high, new)
+        left, rows, v, load, top, scale, gentle, low, high, i = (
+            x[keep] for x in (left, rows, v, load, top, scale, gentle, low, high, new)
         )
     return result
 
