@@ -161,9 +161,8 @@ def command(readings: str | None, output: Output, **given: Any) -> int:
         from ivkit.report.angle_figure import angle_figure
 
         fine = np.linspace(-89.0, 89.0, 179)
-        return angle_figure(
-            fine, against_angle(turned, fine, light, loads, stray, doubts), fit, table
-        )
+        curves = against_angle(turned, fine, light, loads, stray, doubts, exponents=False)
+        return angle_figure(fine, curves, fit, table)
 
     output.deliver(
         describe(points, aoi, fit, table, notes),

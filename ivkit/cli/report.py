@@ -148,7 +148,7 @@ def _angle(settings: "Bench", fit: "Fit") -> tuple[str, "Section"]:
     fine, coarse = np.linspace(-89.0, 89.0, 179), np.array(STEPS)
     points = against_angle(scene.turned, coarse, light, loads, stray)
     line = answer(points, coarse, found)
-    curves = against_angle(scene.turned, fine, light, loads, stray)
+    curves = against_angle(scene.turned, fine, light, loads, stray, exponents=False)
     figure = angle_figure(fine, curves, found, readings)
     notes = [*why_not(found, readings), *said, *scene.notes, *assumed]
     lines = [line, *(f"{note[0].upper()}{note[1:]}." for note in notes)]

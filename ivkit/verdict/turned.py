@@ -19,6 +19,7 @@ from ivkit.light.incidence import IncidenceAngleModifier, beam_on_plane, martin_
 from ivkit.light.lamp import Lamp, PanelLight
 from ivkit.light.lamp_shape import Beam, Point, Shape
 from ivkit.light.panel_face import PanelFace, Placement
+from ivkit.light.smooth import cubic_between
 from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.low_light import in_faint_light
@@ -183,10 +184,8 @@ def _lit(
         light[k] = found.in_series / unit
         aoi[k] = found.aoi.ravel()[face.series_order]
     if smooth:
-        from scipy.interpolate import CubicSpline
-
-        light = np.maximum(CubicSpline(tilts, light)(_GRID), 0.0)
-        aoi = np.degrees(np.arccos(np.clip(CubicSpline(tilts, _cos(aoi))(_GRID), 0.0, 1.0)))
+        light = np.maximum(cubic_between(tilts, light, _GRID), 0.0)
+        aoi = np.degrees(np.arccos(np.clip(cubic_between(tilts, _cos(aoi), _GRID), 0.0, 1.0)))
     return light, aoi
 
 
@@ -231,6 +230,8 @@ def against_angle(
     loads: Sequence[float] = (),
     stray: float = 0.0,
     doubts: Mapping[str, Turned] | None = None,
+    *,
+    exponents: bool = True,
 ) -> list[AnglePoint]:
     """Return what each load, and maximum power last, gives at each angle.
 
@@ -245,6 +246,8 @@ def against_angle(
         ohm.
     doubts : mapping of str to Turned, optional
         The same panel with one thing one standard uncertainty off, by the name of the thing.
+    exponents : bool
+        Without, the exponents are NaN, in a quarter of the time: for a curve to be drawn.
 
     Examples
     --------
@@ -263,7 +266,7 @@ def against_angle(
         name: np.prod(other.operate(*grid), axis=0) - power
         for name, other in (doubts or {}).items()
     }
-    exponent = _exponent(turned, *grid)
+    exponent = _exponent(turned, *grid) if exponents else np.full_like(power, np.nan)
     return [
         AnglePoint(
             None if np.isnan(ohm) else float(ohm),
