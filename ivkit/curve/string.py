@@ -165,27 +165,31 @@ class SeriesString:
         shape, rows, (i,) = self._rows(current)
         return self._circuit.voltage(i, rows).reshape(shape)[()]
 
-    def current(self, voltage: ArrayLike) -> Any:
+    def current(self, voltage: ArrayLike, near: ArrayLike | None = None) -> Any:
         """Return the current (A) at a terminal voltage (V); broadcasts against the strings.
 
         Infinity below the voltage at which every group is bypassed, where nothing limits it.
+        ``near`` are currents (A) close to the answer, which is found sooner from there.
         """
-        shape, rows, (v,) = self._rows(voltage)
-        return solve(self._circuit, v, np.zeros_like(v), rows).reshape(shape)[()]
+        shape, rows, (v, *start) = self._rows(voltage, *([] if near is None else [near]))
+        return solve(self._circuit, v, np.zeros_like(v), rows, *start).reshape(shape)[()]
 
     def power(self, voltage: ArrayLike) -> Any:
         """Return the power delivered (W) at a terminal voltage (V)."""
         return np.asarray(voltage, dtype=float) * self.current(voltage)
 
-    def operating_point(self, load_ohm: ArrayLike) -> OperatingPoint:
-        """Return where a load resistor (ohm, 0 or greater, infinity for none) holds the string."""
-        shape, rows, (load,) = self._rows(load_ohm)
+    def operating_point(self, load_ohm: ArrayLike, near: ArrayLike | None = None) -> OperatingPoint:
+        """Return where a load resistor (ohm, 0 or greater, infinity for none) holds the string.
+
+        ``near`` are currents (A) close to the answer, which is found sooner from there.
+        """
+        shape, rows, (load, *start) = self._rows(load_ohm, *([] if near is None else [near]))
         if np.any(load < 0):
             raise RangeError(f"load {load.min():g} ohm is negative")
         shut = np.isfinite(load)
         resistance = np.where(shut, load, 0.0)
         zero = np.zeros_like(load)
-        current = np.where(shut, solve(self._circuit, zero, resistance, rows), 0.0)
+        current = np.where(shut, solve(self._circuit, zero, resistance, rows, *start), 0.0)
         voltage = np.where(shut, current * resistance, self._circuit.voltage(zero, rows))
         voltage, current = voltage.reshape(shape)[()], current.reshape(shape)[()]
         return OperatingPoint(voltage, current, voltage * current)

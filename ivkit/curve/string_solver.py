@@ -25,7 +25,7 @@ _SHARES = np.linspace(0.0, 1.0, 21)  # of Isc, where P is looked at first
 _HALVINGS = 12
 _EVEN = 0.3  # darkest cell's light over the brightest's
 _SHUNTED = 1e-3  # shunt conductance over photocurrent, 1/V
-_LAST_STEP = 1e-8  # of a cell's nNsVth
+_LAST_STEP = 1e-7  # of a cell's nNsVth
 _STRIDE = 0.2  # of the breakdown voltage, by which cells in reverse may move between two looks
 
 
@@ -144,11 +144,15 @@ class Circuit:
         return cell_v, cell_i, bypassed, limiting
 
 
-def solve(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
-    """Return the currents (A) where V(I) - I load = ``v``, for the strings ``rows``, all (n,)."""
+def solve(circuit: Circuit, v: Any, load: Any, rows: Any, start: Any = None) -> Any:
+    """Return the currents (A) where V(I) - I load = ``v``, for the strings ``rows``, all (n,).
+
+    ``start`` are currents near those, where somebody knows them.
+    """
     result = np.empty_like(v)
     for block in circuit.blocks(v.size):
-        result[block] = _solve(circuit, v[block], load[block], rows[block])
+        near = None if start is None else start[block]
+        result[block] = _solve(circuit, v[block], load[block], rows[block], near)
     return result
 
 
@@ -182,7 +186,7 @@ def _first_guess(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
     return np.where((i > 0) & (i < lit), i, 0.0)
 
 
-def _solve(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
+def _solve(circuit: Circuit, v: Any, load: Any, rows: Any, start: Any = None) -> Any:
     """Solve one block: Newton in the steepest cell's voltage, kept between bounds."""
     result = np.full_like(v, np.nan)
     top = np.maximum(circuit.il[rows].max(axis=1), 0.0)
@@ -191,7 +195,9 @@ def _solve(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
     low = np.full_like(v, -np.inf)
     scale = top + circuit.i0[rows].sum(axis=1)
     gentle = _gentle(circuit)[rows]
-    i = np.where(gentle, _first_guess(circuit, v, load, rows), 0.0)
+    if start is None:
+        start = _first_guess(circuit, v, load, rows)
+    i = np.where(gentle & (start > 0) & (start < top), start, 0.0)
     left = np.arange(v.size)
     for turn in range(200):
         point = circuit.at(i, rows)
@@ -211,6 +217,8 @@ def _solve(circuit: Circuit, v: Any, load: Any, rows: Any) -> Any:
             last = np.abs(x - point.u[n, cell]) <= _LAST_STEP * circuit.a[rows, cell]
             last &= (new > low) & (new < high) & ~beyond & (not slow)
             new = np.where(beyond, i + f / resistance, new)
+            # From far out in reverse a step leads anywhere: no further than to no current at all.
+            new = np.where((i > 0) & ~(new > 0) & np.isinf(low), 0.0, new)
             grain = 1e-15 * np.maximum(np.abs(i), top)
             size = np.where(point.active, np.abs(point.u), 0.0).sum(axis=1)
             close = (high - low <= 3.0 * grain) | (np.abs(f) <= 2e-16 * size) | (f == 0)

@@ -81,7 +81,10 @@ def in_unequal_light(
         five = (np.exp(x[0]), np.exp(x[1] - top / nNsVth), x[2], x[3], nNsVth)
         return replace(panel, estimates=np.concatenate([five, panel.estimates[5:]]))
 
+    near = amperes
+
     def apart(x: Array) -> Array:
+        nonlocal near
         string = cells_under(
             moved(x).panel(shunt_exponent=shunt_exponent),
             light * share,
@@ -89,7 +92,8 @@ def in_unequal_light(
             bypass_groups=panel.bypass_groups,
             shunt_exponent=shunt_exponent,
         )
-        return (string.current(volts) - amperes) * weight
+        near = string.current(volts, near)  # the next one is not far
+        return (near - amperes) * weight
 
     found = least_squares(
         apart,

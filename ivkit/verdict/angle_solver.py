@@ -75,6 +75,7 @@ class AngleTask:
         self, turned: Turned, readings: AngleReadings, free: Array, doubts: dict[str, Turned]
     ) -> None:
         self.turned, self.readings, self.free, self.doubts = turned, readings, free, doubts
+        self._near: Array | None = None  # currents found last: the next ones are not far
 
     def model(self, x: Array, load: Array | None = None, turned: Turned | None = None) -> Array:
         """Return what would be read, shape (..., N), for parameters of shape (..., 3)."""
@@ -82,7 +83,10 @@ class AngleTask:
         light, zero, share = (x[..., k, None] for k in range(3))
         ohm = given.load if load is None else load
         operate = (turned or self.turned).operate
-        return given.seen(*operate(given.angle - zero, np.exp(light), share, ohm))
+        voltage, current = operate(given.angle - zero, np.exp(light), share, ohm, self._near)
+        if current.ndim == 1:
+            self._near = current
+        return given.seen(voltage, current)
 
     def jacobian(self, x: Array, which: Array | None = None) -> Array:
         """Return how the readings move with parameters, shape (N, M)."""

@@ -90,7 +90,12 @@ class Turned:
         )
 
     def operate(
-        self, aoi: ArrayLike, irradiance: ArrayLike, stray: ArrayLike, load: ArrayLike
+        self,
+        aoi: ArrayLike,
+        irradiance: ArrayLike,
+        stray: ArrayLike,
+        load: ArrayLike,
+        near: ArrayLike | None = None,
     ) -> tuple[Array, Array]:
         """Return voltage (V) and current (A) into loads.
 
@@ -100,6 +105,8 @@ class Turned:
             As in `curve`.
         load : array_like
             ohm; NaN for maximum power. All four broadcast.
+        near : array_like, optional
+            Currents close to the answer, A, to find it sooner; broadcasts with the others.
         """
         aoi, irradiance, stray, load = np.broadcast_arrays(
             *(np.asarray(x, dtype=float) for x in (aoi, irradiance, stray, load))
@@ -108,7 +115,11 @@ class Turned:
         voltage, current = np.empty(load.shape), np.empty(load.shape)
         if not np.all(at_top):
             some = ~at_top
-            point = self.curve(aoi[some], irradiance[some], stray[some]).operating_point(load[some])
+            curve = self.curve(aoi[some], irradiance[some], stray[some])
+            if near is None or self.near is None:
+                point = curve.operating_point(load[some])
+            else:
+                point = curve.operating_point(load[some], np.broadcast_to(near, load.shape)[some])
             voltage[some], current[some] = point.voltage, point.current
         if np.any(at_top):
             points = self.curve(aoi[at_top], irradiance[at_top], stray[at_top]).key_points()
