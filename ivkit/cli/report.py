@@ -65,12 +65,22 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     sections: list[Section] = [front_end_section(settings)]
     told = [fit for fit in fits if fit.model is not None]
     todo = parts(settings, bench, paths, told)
-    others = beside(lambda: [part() for part in todo]) if todo else list
+    # What takes longest goes to the other core: turning the panel, or else all further parts.
+    if settings.data.angle and told:
+        turned = beside(lambda: _angle(settings, told[0]))
+        others = [part() for part in todo]
+    else:
+        turned = None
+        others = beside(lambda: [part() for part in todo])
     answers, more = _sections(settings, fits)
     sections += more
     used = ["characterize", "load"]
+    if turned is not None:
+        line, section = turned()
+        answers.append(line)
+        sections.append(section)
     used += ["angle"] if settings.data.angle else []
-    for name, answer, section in others():
+    for name, answer, section in others if isinstance(others, list) else others():
         used.append(name)
         answers.append(f"{section.title}: {answer}")
         sections.append(section)
@@ -121,10 +131,6 @@ def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Se
     if choice is not None:
         answers.append(load_text.answer(choice))
         sections.append(load_section(choice, told, "load"))
-    if settings.data.angle and told:
-        line, section = _angle(settings, told[0])
-        answers.append(line)
-        sections.append(section)
     return answers, sections
 
 
