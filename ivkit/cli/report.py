@@ -1,6 +1,6 @@
 """``ivkit report``: a whole bench as one HTML page."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -39,6 +39,7 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
 def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> None:
     """Make the page, write it, and print its answers."""
     import hashlib
+    from functools import partial
     from pathlib import Path
 
     from ivkit import __version__
@@ -65,22 +66,24 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     sections: list[Section] = [front_end_section(settings)]
     told = [fit for fit in fits if fit.model is not None]
     todo = parts(settings, bench, paths, told)
-    # What takes longest goes to the other core: turning the panel, or else all further parts.
+    # What takes longest goes to the other core: turning the panel, or else all further parts. Its
+    # picture is drawn here, where the pictures' library is loaded already.
+    turned = None
     if settings.data.angle and told:
-        turned = beside(lambda: _angle(settings, told[0]))
-        others = [part() for part in todo]
+        turned = beside(lambda: _turned(settings, told[0]))
+        done = [part() for part in todo]
+        others = partial(list, done)
     else:
-        turned = None
-        others = beside(lambda: [part() for part in todo])
+        others = beside(lambda: [part() for part in todo]) if todo else list
     answers, more = _sections(settings, fits)
     sections += more
     used = ["characterize", "load"]
     if turned is not None:
-        line, section = turned()
+        line, section = _angle(*turned())
         answers.append(line)
         sections.append(section)
     used += ["angle"] if settings.data.angle else []
-    for name, answer, section in others if isinstance(others, list) else others():
+    for name, answer, section in others():
         used.append(name)
         answers.append(f"{section.title}: {answer}")
         sections.append(section)
@@ -134,16 +137,17 @@ def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Se
     return answers, sections
 
 
-def _angle(settings: "Bench", fit: "Fit") -> tuple[str, "Section"]:
-    """Return the answer and the section of a panel turned in the light of a sweep."""
+def _turned(settings: "Bench", fit: "Fit") -> tuple[Any, ...]:
+    """Return what a panel turned in the light of a sweep does: numbers and words, no picture yet.
+
+    They are the arguments of `_angle`.
+    """
     import numpy as np
 
     from ivkit.cli.angle import STEPS, judge, loads_of
     from ivkit.cli.angle_scene import U_SAME_LIGHT, geometry_of, of_sweep
     from ivkit.cli.angle_table import read_angles
-    from ivkit.report.angle_figure import angle_figure
     from ivkit.report.angle_text import answer, why_not
-    from ivkit.report.bench_page import angle_section
     from ivkit.verdict.turned import against_angle
 
     scene = of_sweep(fit, settings, geometry_of(settings))
@@ -152,10 +156,19 @@ def _angle(settings: "Bench", fit: "Fit") -> tuple[str, "Section"]:
     light, _, stray = found.best
     loads = loads_of(readings)
     fine, coarse = np.linspace(-89.0, 89.0, 179), np.array(STEPS)
-    points = against_angle(scene.turned, coarse, light, loads, stray)
-    line = answer(points, coarse, found)
+    points = against_angle(scene.turned, coarse, light, loads, stray, exponents=False)
     curves = against_angle(scene.turned, fine, light, loads, stray, exponents=False)
-    figure = angle_figure(fine, curves, found, readings)
     notes = [*why_not(found, readings), *said, *scene.notes, *assumed]
-    lines = [line, *(f"{note[0].upper()}{note[1:]}." for note in notes)]
-    return line, angle_section(lines, points, coarse, figure)
+    lines = [answer(points, coarse, found), *(f"{note[0].upper()}{note[1:]}." for note in notes)]
+    return lines, coarse, points, fine, curves, found, readings
+
+
+def _angle(
+    lines: list[str], coarse: Any, points: Any, fine: Any, curves: Any, found: Any, readings: Any
+) -> tuple[str, "Section"]:
+    """Return the answer and the section of a panel turned in the light of a sweep."""
+    from ivkit.report.angle_figure import angle_figure
+    from ivkit.report.bench_page import angle_section
+
+    figure = angle_figure(fine, curves, found, readings)
+    return lines[0], angle_section(lines, points, coarse, figure)
