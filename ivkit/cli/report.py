@@ -47,7 +47,7 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     from ivkit.cli.beside import beside
     from ivkit.cli.explain import sources
     from ivkit.cli.output import write_whole
-    from ivkit.cli.report_parts import parts
+    from ivkit.cli.report_parts import parts, without_picture
     from ivkit.errors import BenchError
     from ivkit.report.bench_page import CAUTIONS, front_end_section
     from ivkit.report.page import Page, render
@@ -66,24 +66,25 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     sections: list[Section] = [front_end_section(settings)]
     told = [fit for fit in fits if fit.model is not None]
     todo = parts(settings, bench, paths, told)
-    # What takes longest goes to the other core: turning the panel, or else all further parts. Its
-    # picture is drawn here, where the pictures' library is loaded already.
-    turned = None
-    if settings.data.angle and told:
-        turned = beside(lambda: _turned(settings, told[0]))
-        done = [part() for part in todo]
-        others = partial(list, done)
-    else:
-        others = beside(lambda: [part() for part in todo]) if todo else list
+    # Turning the panel takes longest and goes to the other core, with what else has no picture:
+    # the pictures' library would have to be loaded there too. Else all further parts go there.
+    turns = bool(settings.data.angle and told)
+    there = [part for part in todo if not turns or without_picture(part)]
+    first = partial(_turned, settings, told[0]) if turns else tuple
+    wait = beside(lambda: (first(), [part() for part in there])) if turns or todo else None
+    here = {id(part): part() for part in todo if part not in there}
     answers, more = _sections(settings, fits)
     sections += more
     used = ["characterize", "load"]
-    if turned is not None:
-        line, section = _angle(*turned())
+    turned, found = wait() if wait else ((), [])
+    if turned:
+        line, section = _angle(*turned)
         answers.append(line)
         sections.append(section)
     used += ["angle"] if settings.data.angle else []
-    for name, answer, section in others():
+    told_there = iter(found)
+    for part in todo:
+        name, answer, section = here[id(part)] if id(part) in here else next(told_there)
         used.append(name)
         answers.append(f"{section.title}: {answer}")
         sections.append(section)

@@ -20,6 +20,11 @@ if TYPE_CHECKING:
 Part = tuple[str, str, "Section"]
 
 
+def without_picture(part: Callable[[], Part]) -> bool:
+    """Return whether a part of `parts` draws nothing."""
+    return part.__name__ == "check"
+
+
 def parts(
     settings: "Bench", bench: str, sweeps: Sequence[str], fits: list["Fit"]
 ) -> list[Callable[[], Part]]:
