@@ -5,6 +5,7 @@ axis, its width along x and its height along y.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,8 +80,7 @@ class PanelFace:
         Gauss-Legendre points in every cell, shape (rows, columns, order, order) each. Row 0 is at
         the lower edge, column 0 at the left edge.
         """
-        node, weight = np.polynomial.legendre.leggauss(order)
-        node, weight = (node + 1.0) / 2.0, weight / 2.0
+        node, weight = _legendre(order)
         x = (np.arange(self.columns)[:, None] + node) / self.columns - 0.5
         y = (np.arange(self.rows)[:, None] + node) / self.rows - 0.5
         return np.broadcast_arrays(
@@ -88,6 +88,13 @@ class PanelFace:
             self.height_m * y[:, None, :, None],
             weight[:, None] * weight,
         )
+
+
+@lru_cache(maxsize=16)
+def _legendre(order: int) -> tuple[Array, Array]:
+    """Return Gauss-Legendre places between 0 and 1, and weights that sum to 1."""
+    node, weight = np.polynomial.legendre.leggauss(order)
+    return (node + 1.0) / 2.0, weight / 2.0
 
 
 @dataclass(frozen=True)
