@@ -246,7 +246,7 @@ def test_a_sweep_without_its_light_is_not_taken_for_full_sun(shed):
         ("load,angle\n1,2\n", ("--irradiance", 800), "no voltage, current or power column"),
         ("load,V\n5,\n,2\n", ("--irradiance", 800), "no row has every reading"),
         ("load,V\n5,2\n", ("--irradiance", 800, "--voltage", 3), "--voltage is a reading of its"),
-        ("distance_m,V\n0.5,1\n", ("--irradiance", 800, "--load", 8), "TABLE has distances, but"),
+        ("distance_m,V\n0.5,1\n", ("--irradiance", 800, "--load", 8), "has distances, but"),
         ("irradiance_W_m2,V\n0,1\n5,3\n", ("--load", 8), "makes no reading"),
         ("angle,V\n0,1\n0.5,1\n1.0,1\n1.5,1\n", ("--irradiance", 800, "--load", 8), "radian"),
     ],

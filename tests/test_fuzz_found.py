@@ -116,3 +116,10 @@ def test_an_angle_at_a_load_of_nought_is_passed_over(run):
     text = SOUND["angle.csv"].decode() + "5,12.1,0\n"
     status, _, err = run("angle angle.csv --datasheet panel.toml", "angle.csv", text)
     assert (status in (0, 1), err) == (True, "")
+
+
+def test_a_log_with_the_voltage_leads_reversed_ends_in_words(run):
+    rows = "".join(f"{k},{-5.0 - 0.01 * (k % 3)},100\n" for k in range(200))
+    status, _, err = run("track track.csv", "track.csv", "time_s,voltage_V,current_mA\n" + rows)
+    assert status in (0, 1, 2)
+    assert "fault of ivkit" not in err

@@ -77,6 +77,7 @@ def command(
     """
     from ivkit.cli.check_light import setting_of
     from ivkit.cli.check_readings import of_options, of_table
+    from ivkit.errors import about
     from ivkit.report.check_text import describe, document, frame
     from ivkit.verdict.limits import at_a_cloud_edge
     from ivkit.verdict.plausibility import judge
@@ -85,7 +86,8 @@ def command(
     if given["share"] is not None and given["sweep"] is None:
         raise click.UsageError("--share is of the light of a sweep: give it by --sweep")
     notes: list[str] = []
-    readings, means = of_table(table, given, notes) if table else of_options(given)
+    with about(table or ""):
+        readings, means = of_table(table, given, notes) if table else of_options(given)
     options = SweepOptions(bench=bench)
     set_up, files = options.load_bench(), options.files(())
     asked = {**given, "technology": "c-Si", "bypass_groups": None}
@@ -97,8 +99,8 @@ def command(
     setting = setting_of({**given, "moved": moved, "turned": turned}, sheet, set_up, means, notes)
     if moved and setting.distance_m is None:
         raise click.UsageError(
-            "TABLE has distances, but not the light at one of them: give --lux with --source and "
-            "--distance, or [light] of a bench with distance_m"
+            f"{table} has distances, but not the light at one of them: give --lux with --source "
+            "and --distance, or [light] of a bench with distance_m"
         )
     scene = Scene(setting, readings)
     found = judge(scene)

@@ -55,7 +55,8 @@ def command(
     with about(read):
         strength = strength_of(given, assumed)
     shape, beam = shape_of(given, assumed)
-    face = None if given["uniform"] else face_of(given, sheet, assumed)
+    with about(read):
+        face = None if given["uniform"] else face_of(given, sheet, assumed)
     if given["uniform"]:
         assumed.append("even light: all of the panel gets what its centre gets")
     celsius = cell_temperature(given, assumed)

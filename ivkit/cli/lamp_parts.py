@@ -9,6 +9,7 @@ import click
 from uncertainties import ufloat
 
 from ivkit.cli.lamp_options import STRENGTHS
+from ivkit.errors import RangeError
 from ivkit.light.lamp import effective_irradiance_from_cell
 from ivkit.light.lamp_shape import Beam, Disc, Point, Shape, Strip
 from ivkit.light.panel_face import PanelFace, Placement
@@ -132,7 +133,11 @@ def face_of(given: dict[str, Any], sheet: Panel, assumed: list[str]) -> PanelFac
     if all(size is not None for size in sizes):
         return PanelFace(*sizes)
     if any(size is not None for size in sizes):
-        raise click.UsageError("--width, --height, --rows and --columns belong together")
+        raise RangeError(
+            "the cells' places are half told: width, height, rows and columns belong together",
+            remedy="give --width, --height, --rows and --columns, or all four in [panel] of the "
+            "bench",
+        )
     face = usual_face(sheet)
     if face is None:
         assumed.append(

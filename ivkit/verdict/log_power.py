@@ -192,8 +192,10 @@ def _load_seen(
             return None, None, False
         usable &= p > 0.01 * np.quantile(p[usable], 0.98)
     v, i, p = v[usable], i[usable], p[usable]
+    if p.size < 20:
+        return None, None, False
     low, high = np.quantile(p, [0.005, 0.995])
-    if p.size < 20 or high < 1.5 * low:
+    if high < 1.5 * low:
         return None, None, False
     ratio = v / i
     # Middles of faint, middling and strong readings, against how well each is known: a fixed load
