@@ -11,6 +11,7 @@ import click
 
 from ivkit import __version__
 from ivkit.cli.explain import explained
+from ivkit.cli.naming import naming
 from ivkit.errors import IvkitError
 
 COMMANDS = {
@@ -40,7 +41,7 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
         if name not in COMMANDS:
             return None
-        return explained(import_module(f"ivkit.cli.{name}").command, name)
+        return naming(explained(import_module(f"ivkit.cli.{name}").command, name))
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
