@@ -35,6 +35,29 @@ class Kind(Enum):
     FILES = "a list of names of files in quotes"
 
 
+#: By unit: the least that a quantity above zero can be, and the most that any can be, on any
+#: bench for small panels. Wide on purpose (common practice, no source): what is beyond is a slip
+#: of the keyboard, and would come to nothing or overflow in what follows.
+LIMITS = {
+    "V": (1e-12, 1e5),
+    "A": (1e-15, 1e5),
+    "W": (1e-12, 1e7),
+    "ohm": (1e-6, 1e12),
+    "V/V": (1e-6, 1e9),
+    "m": (1e-4, 1e5),
+    "cm": (1e-3, 1e5),
+    "cm2": (1e-4, 1e8),
+    "W/m2": (0.0, 1e6),
+    "lx": (0.0, 1e7),
+    "lm/W": (1e-3, 683.0),
+    "deg": (0.01, 1e4),
+    "degC": (0.0, 1e4),
+    "K": (0.0, 1e5),
+    "%/K": (0.0, 100.0),
+    "counts": (0.0, 1e12),
+}
+
+
 @dataclass(frozen=True)
 class Key:
     """What one key of a settings file means and which values make sense.
@@ -47,9 +70,9 @@ class Key:
         Unit of the value; empty for a pure number.
     kind : Kind
     low, high : float
-        Range of sense, both ends included, in ``unit``.
+        Range of sense, both ends included, in ``unit``; none wider than `LIMITS`.
     above : float or None
-        A bound that the value must exceed.
+        A bound that the value must exceed; where it is zero, `LIMITS` says by how much.
     choices : tuple of str
         For text: the words that are allowed; empty for any.
     """
@@ -223,15 +246,19 @@ def _number(kind: Kind, value: Any, where: str, give: str) -> float:
 def _in_range(declared: Key, number: float, value: Any, where: str, give: str) -> float:
     unit = f" {declared.unit}" if declared.unit else ""
     floor = declared.above if declared.above is not None else declared.low
+    least, most = LIMITS.get(declared.unit, (0.0, math.inf))
+    low, high = max(declared.low, -most), min(declared.high, most)
+    if declared.above == 0:
+        low = max(low, least)
     wrong = ""
     if number < 0 <= floor:
         wrong = "is negative"
     elif declared.above is not None and number <= declared.above:
         wrong = "is not above zero" if floor == 0 else f"is not above {floor:g}{unit}"
-    elif number < declared.low:
-        wrong = f"is below {declared.low:g}{unit}"
-    elif number > declared.high:
-        wrong = f"is above {declared.high:g}{unit}"
+    elif number < low:
+        wrong = f"is below {low:g}{unit}"
+    elif number > high:
+        wrong = f"is above {high:g}{unit}"
     if wrong:
         raise BenchError(f"{_shown(value)} {wrong}", where, give)
     return number
