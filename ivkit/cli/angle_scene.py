@@ -311,6 +311,12 @@ def _by_cells(
             f"{unequal.chi_square_even:.0f}, against {unequal.chi_square:.0f} under that lamp)"
         )
         return panel, None, None
+    if not unequal.settled:
+        raise SweepError(
+            f"no {face.cells} cells in the light of that lamp have this curve",
+            fit.sweep.name,
+            "check [light] and [mount] of the bench, or state --sweep-light even",
+        )
     told = {None: "which its curve does not tell (--sweep-light)", True: "as its curve shows"}
     how = "as stated (--sweep-light)" if sweep_light else told[unequal.seen]
     notes.append(f"{note}, and so was the sweep's, {how}")

@@ -22,6 +22,9 @@ Array = NDArray[np.float64]
 TELLING = 6.0
 _LEAST_SHUNT = 1e-6  # of the photocurrent per volt
 _MOST_NODES = 40
+#: Steps of the fit; ten are usual. A light that no cells make this sweep of would take hundreds, so
+#: a curve that is then this many times further off than that of even light is given up.
+_STEPS, _HOPELESS = (15, 40), 100.0
 
 
 @dataclass(frozen=True)
@@ -35,11 +38,14 @@ class Unequal:
     chi_square, chi_square_even : float
         Of the sweep against the string of these cells in that light, and against the one curve
         of even light.
+    settled : bool
+        Whether the fit came to its end; without, no cells in that light have the sweep's curve.
     """
 
     panel: MeasuredPanel
     chi_square: float
     chi_square_even: float
+    settled: bool = True
 
     @property
     def seen(self) -> bool | None:
@@ -95,16 +101,22 @@ def in_unequal_light(
         near = string.current(volts, near)  # the next one is not far
         return (near - amperes) * weight
 
-    found = least_squares(
-        apart,
-        start,
-        bounds=([-np.inf, -np.inf, 0.0, _LEAST_SHUNT * il, -np.inf], np.inf),
-        x_scale=[0.01, 0.1, 0.1 * top / il / 36.0, 0.1 * start[3], 0.05],
-        xtol=1e-7,
-        ftol=1e-7,
-    )
     even = (np.asarray(model.current(volts)) - amperes) * weight
-    return Unequal(moved(found.x), 2.0 * float(found.cost), float(even @ even))
+    chi_square_even = float(even @ even)
+    for steps in _STEPS:
+        found = least_squares(
+            apart,
+            start,
+            bounds=([-np.inf, -np.inf, 0.0, _LEAST_SHUNT * il, -np.inf], np.inf),
+            x_scale=[0.01, 0.1, 0.1 * top / il / 36.0, 0.1 * max(g, _LEAST_SHUNT * il), 0.05],
+            xtol=1e-7,
+            ftol=1e-7,
+            max_nfev=steps,
+        )
+        chi_square, settled, start = 2.0 * float(found.cost), bool(found.status > 0), found.x
+        if settled or chi_square > _HOPELESS * chi_square_even:
+            break
+    return Unequal(moved(found.x), chi_square, chi_square_even, settled)
 
 
 def _spread(voltage: Array) -> NDArray[np.int_]:
