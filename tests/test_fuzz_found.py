@@ -92,6 +92,30 @@ CHECK = "check check.csv --datasheet panel.toml --irradiance 137 --temperature 3
             SOUND["shed.toml"].decode().replace("distance_m = 0.8", "", 1),
             "(shed.toml gives none either)",
         ),
+        (
+            "plan --datasheet panel.toml --bench jetty.toml --irradiance 855",
+            "jetty.toml",
+            SOUND["jetty.toml"].decode().replace('"15k"', '"1.5e-11k"'),
+            "jetty.toml, [front_end.voltage] divider_bottom_ohm: '1.5e-11k' is below 1e-06 ohm",
+        ),
+        (
+            "lamp --sweep jetty.csv --sweep-bench jetty.toml --bench shed.toml",
+            "shed.toml",
+            SOUND["shed.toml"].decode().replace("distance_m = 0.8", "distance_m = 8e-13", 1),
+            "shed.toml, [light] distance_m: 8e-13 is below 0.0001 m",
+        ),
+        (
+            "sun --weather 703165TY.csv --day 2026-06-21 --timezone UTC",
+            "703165TY.csv",
+            SOUND["703165TY.csv"].decode().replace(",01:00,", ",9000000000000,"),
+            "703165TY.csv: begins like a TMY3 file but cannot be read as one",
+        ),
+        (
+            "check --power 0.2 --load 33 --irradiance 800 --datasheet panel.toml",
+            "panel.toml",
+            SOUND["panel.toml"].decode().replace("bypass_groups = 0", "bypass_groups = 5"),
+            "panel.toml: 36 cells cannot be split into 5 equal bypass groups",
+        ),
     ],
 )
 def test_what_no_command_can_use_is_refused(run, line, name, content, message):
@@ -123,3 +147,26 @@ def test_a_log_with_the_voltage_leads_reversed_ends_in_words(run):
     status, _, err = run("track track.csv", "track.csv", "time_s,voltage_V,current_mA\n" + rows)
     assert status in (0, 1, 2)
     assert "fault of ivkit" not in err
+
+
+def test_a_lamp_that_no_cells_make_the_sweep_of_is_given_up_soon(run):
+    text = SOUND["shed.toml"].decode().replace("beam_angle_deg = 100", "beam_angle_deg = 10")
+    line = "angle angle.csv --sweep shed.csv --bench shed.toml"
+    status, out, err = run(f"{line} --sweep-light lamp", "shed.toml", text)
+    assert (status, out) == (2, "")
+    assert "no 36 cells in the light of that lamp have this curve" in " ".join(err.split())
+
+
+def test_an_error_of_a_file_that_a_bench_names_is_not_told_of_the_bench(run):
+    status, _, err = run("report jetty.toml", "jetty_track.csv", "time_s,power_W\n0,none\n")
+    assert status == 2
+    assert err.startswith("ivkit: jetty_track.csv")
+
+
+def test_a_front_end_that_lets_nothing_through_is_planned_in_words(run):
+    text = SOUND["jetty.toml"].decode().replace('"15k"', '"1.1e-6"')
+    line = "plan --datasheet panel.toml --bench jetty.toml --irradiance 855"
+    status, out, err = run(line, "jetty.toml", text)
+    assert (status, err) == (0, "")
+    assert "They will not tell Pmp with this front end" in " ".join(out.split())
+    assert "a divider ratio that lets some of it through" in " ".join(out.split())

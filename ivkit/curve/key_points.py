@@ -61,7 +61,7 @@ class KeyPoints(Shown):
         if isinstance(ideal, np.ndarray | float):
             with np.errstate(all="ignore"):
                 return (self.p_mp / np.where(np.asarray(ideal) > 0, ideal, np.nan))[()]
-        return self.p_mp / ideal
+        return _ratio(self.p_mp, ideal)
 
     @property
     def best_load(self) -> Any:
@@ -69,7 +69,15 @@ class KeyPoints(Shown):
         if isinstance(self.i_mp, np.ndarray | float):
             with np.errstate(all="ignore"):
                 return (self.v_mp / np.where(np.asarray(self.i_mp) > 0, self.i_mp, np.nan))[()]
-        return self.v_mp / self.i_mp
+        return _ratio(self.v_mp, self.i_mp)
+
+
+def _ratio(value: Any, over: Any) -> Any:
+    """Return the ratio of two uncertain numbers; NaN over exactly nothing."""
+    try:
+        return value / over
+    except ZeroDivisionError:
+        return np.nan
 
 
 @dataclass(frozen=True)

@@ -133,7 +133,7 @@ def _from_pvlib(name: str, text: str, kind: str, year: int | None, place: Place 
             float(about["latitude"]), float(about["longitude"]), float(about["altitude"]), title
         )
         times = pd.DatetimeIndex(frame.index) + pd.Timedelta(minutes=shift)
-    except (LookupError, ValueError, TypeError, AttributeError) as error:
+    except (LookupError, ValueError, TypeError, AttributeError, OverflowError) as error:
         if isinstance(error, RangeError):
             raise RangeError(error.what, name, error.remedy) from None
         raise TableError(

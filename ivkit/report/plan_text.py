@@ -9,6 +9,7 @@ from ivkit.verdict.e_series import resistance_code
 
 if TYPE_CHECKING:
     from pandas import DataFrame
+    from uncertainties import UFloat
 
     from ivkit.verdict.plan import Plan
 
@@ -41,10 +42,13 @@ def describe_plan(plan: "Plan") -> str:
     """Return the plan as text: answer, loads in order, what will come out, what would help."""
     power = plan.key_points.p_mp
     parts = [load_name(one.load) for one in plan.loads]
+    will = "They will not tell Pmp with this front end: mend that first, as below."
+    if _told(power):
+        share = percent(power.std_dev / power.nominal_value)
+        will = f"They will give Pmp {shown(power, 'W')}, {share} (1 sigma)."
     answer = (
         f"Take {len(parts)} readings, in this order: {', '.join(parts)}; then the first once more. "
-        f"They will give Pmp {shown(power, 'W')}, {percent(power.std_dev / power.nominal_value)} "
-        "(1 sigma)."
+        f"{will}"
     )
     rows = [
         [
@@ -61,8 +65,10 @@ def describe_plan(plan: "Plan") -> str:
         wrap(ORDER),
         table(rows, ("load", "voltage", "current", "power", "rating to buy")),
     ]
+    points = [(label, getattr(plan.key_points, name), unit) for label, name, _, unit in KEY_POINTS]
     rows = [
-        [label, shown(getattr(plan.key_points, name), unit)] for label, name, _, unit in KEY_POINTS
+        [label, shown(value, unit) if _told(value) else "cannot tell"]
+        for label, value, unit in points
     ]
     blocks.append(table(rows, ("will be known as", "")))
     said = [_channel(channel) for channel in plan.channels]
@@ -79,7 +85,7 @@ def describe_plan(plan: "Plan") -> str:
             [
                 one.name,
                 percent(one.share),
-                percent(one.u_power / power.nominal_value),
+                percent(share) if (share := one.u_power / power.nominal_value) < 1 else "-",
             ]
             for one in plan.improvements
             if one.share >= 0.01
@@ -93,6 +99,11 @@ def describe_plan(plan: "Plan") -> str:
         )
     blocks.append(wrap(CAUTION))
     return "\n\n".join(blocks)
+
+
+def _told(value: "UFloat") -> bool:
+    """Return whether a value is known to better than itself."""
+    return value.std_dev < abs(value.nominal_value)
 
 
 def _channel(channel) -> str:

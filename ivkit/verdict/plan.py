@@ -345,7 +345,9 @@ def _channels(model: SingleDiode, front_end: FrontEnd | None) -> tuple[Channel, 
         used = most / converter.reference_V
         step = converter.step / most if most > 0 else np.inf
         better = ""
-        if used > HIGH_USE:
+        if not used > 0:
+            better = f"a {worth} that lets some of it through"
+        elif used > HIGH_USE:
             better = f"a {worth} that gives {used / 0.85:.2g} times less"
         elif used < LOW_USE:
             better = f"a {worth} that gives {0.85 / used:.2g} times more"
