@@ -51,7 +51,7 @@ def run(
     share = -(-count // workers)
     parts = [(k, min(share, first + count - k)) for k in range(first, first + count, share)]
     counts: Counter = Counter()
-    wrong, slowest, largest = [], 0.0, 0
+    wrong, slowest, largest = [], {"seconds": 0.0}, 0
     with ThreadPoolExecutor(workers) as pool:
         for found in pool.map(lambda part: _work_apart(*part, seed, command), parts):
             for one in found:
@@ -64,9 +64,10 @@ def run(
                     counts[f"{one['line'].split()[0]} {one['status']}"] += 1
                     counts["." + one["file"].rpartition(".")[2]] += 1
                     counts["trials"] += 1
-                    slowest = max(slowest, one["seconds"])
+                    slowest = max(slowest, one, key=lambda trial: trial["seconds"])
     by_name = dict(sorted(counts.items()))
-    return by_name | {"slowest_s": round(slowest, 2), "largest_MB": largest // 1024}, wrong
+    by_name |= {"slowest_s": slowest["seconds"], "slowest": slowest.get("number")}
+    return by_name | {"largest_MB": largest // 1024}, wrong
 
 
 def _work_apart(first: int, count: int, seed: int, command: str) -> list[dict]:
