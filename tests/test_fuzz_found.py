@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from ivkit.verdict.angle_solver import AngleTask
 from tests.fuzz.cases import sound_files
 
 ROOT = Path(__file__).parent.parent
@@ -170,3 +171,26 @@ def test_a_front_end_that_lets_nothing_through_is_planned_in_words(run):
     assert (status, err) == (0, "")
     assert "They will not tell Pmp with this front end" in " ".join(out.split())
     assert "a divider ratio that lets some of it through" in " ".join(out.split())
+
+
+def test_readings_all_at_one_angle_tell_no_zero(run):
+    rows = "".join(f"0,{4 + 1.5 * k:.2f},220\n" for k in range(8))
+    status, out, err = run(
+        "angle angle.csv --datasheet panel.toml",
+        "angle.csv",
+        f"angle deg,voltage V,load ohm\n{rows}",
+    )
+    assert (status, err) == (1, "")
+    assert "at an angle that the readings do not tell" in " ".join(out.split())
+
+
+def test_a_shunt_known_to_a_quarter_only_does_not_hold_the_fit_up(run, monkeypatch):
+    text = SOUND["shed.toml"].decode()
+    text = text.replace("height_cm = 28.5", "height_cm = 1.0")
+    text = text.replace("shunt_tolerance_pct = 1.0", "shunt_tolerance_pct = 28.5")
+    asked, model = [], AngleTask.model
+    monkeypatch.setattr(AngleTask, "model", lambda *a, **k: asked.append(1) or model(*a, **k))
+    line = "angle angle.csv --sweep shed.csv --bench shed.toml"
+    status, _, err = run(line, "shed.toml", text)
+    assert (status, err) == (1, "")
+    assert len(asked) < 700  # the interior method asked 1,015 times, that of the box 521

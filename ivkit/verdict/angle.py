@@ -281,6 +281,8 @@ class _Told:
         if abs(bound - x) < 1e-6:
             return bound
         place = int(np.flatnonzero(self.moving == k)[0]) if k in self.moving else None
+        if place is not None and not self.covariance[place, place] > 0:
+            place = None  # it moves no reading here, as the zero where every angle is the same
         u = SCALE[k] if place is None else float(np.sqrt(self.covariance[place, place]))
         others = self.task.free[self.task.free != k]
 
