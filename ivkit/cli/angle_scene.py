@@ -303,6 +303,15 @@ def _by_cells(
         facing = geometry.shares(iam)[90]
         return in_unequal_light(start, fit, facing, exponent)
 
+    def settled(unequal: Any) -> "MeasuredPanel":
+        if unequal.settled:
+            return unequal.panel
+        raise SweepError(
+            f"no {face.cells} cells in the light of that lamp have this curve",
+            fit.sweep.name,
+            "check [light] and [mount] of the bench, or state --sweep-light even",
+        )
+
     nominal = float(panel.shunt_exponent.nominal_value)
     unequal = taken(panel, geometry, nominal)
     if sweep_light is None and unequal.seen is False:
@@ -311,21 +320,16 @@ def _by_cells(
             f"{unequal.chi_square_even:.0f}, against {unequal.chi_square:.0f} under that lamp)"
         )
         return panel, None, None
-    if not unequal.settled:
-        raise SweepError(
-            f"no {face.cells} cells in the light of that lamp have this curve",
-            fit.sweep.name,
-            "check [light] and [mount] of the bench, or state --sweep-light even",
-        )
+    known = settled(unequal)
     told = {None: "which its curve does not tell (--sweep-light)", True: "as its curve shows"}
     how = "as stated (--sweep-light)" if sweep_light else told[unequal.seen]
     notes.append(f"{note}, and so was the sweep's, {how}")
     either = panel if sweep_light is None and unequal.seen is None else None
 
     def refit(other: Geometry, exponent: float) -> "MeasuredPanel":
-        return taken(unequal.panel, other, exponent).panel
+        return settled(taken(known, other, exponent))
 
-    return unequal.panel, refit, either
+    return known, refit, either
 
 
 def _with_doubts(

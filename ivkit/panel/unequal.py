@@ -22,9 +22,11 @@ Array = NDArray[np.float64]
 TELLING = 6.0
 _LEAST_SHUNT = 1e-6  # of the photocurrent per volt
 _MOST_NODES = 40
-#: Steps of the fit; ten are usual. A light that no cells make this sweep of would take hundreds, so
-#: a curve that is then this many times further off than that of even light is given up.
-_STEPS, _HOPELESS = (15, 40), 100.0
+#: Steps of the fit, and as many more if there is hope; ten are usual. A light that no cells make
+#: this sweep of would take hundreds.
+_STEPS = (15, 40)
+#: There is none for a curve that many times further off than that of even light.
+_HOPELESS = 100.0
 
 
 @dataclass(frozen=True)
@@ -39,7 +41,7 @@ class Unequal:
         Of the sweep against the string of these cells in that light, and against the one curve
         of even light.
     settled : bool
-        Whether the fit came to its end; without, no cells in that light have the sweep's curve.
+        Whether the fit came to its end; without, the panel is none to count on.
     """
 
     panel: MeasuredPanel
@@ -51,7 +53,14 @@ class Unequal:
     def seen(self) -> bool | None:
         """Whether the sweep shows the unequal light, or even light; None where it cannot tell."""
         better = self.chi_square_even - self.chi_square
-        return None if abs(better) < TELLING else better > 0
+        # A fit that did not end could come nearer still, but not from that far off.
+        close = not self.settled and self.chi_square <= _far_off(self.chi_square_even)
+        return None if close or abs(better) < TELLING else better > 0
+
+
+def _far_off(chi_square_even: float) -> float:
+    """Return the chi-square beyond which there is no hope; that of a good sweep may be near 0."""
+    return _HOPELESS * max(chi_square_even, 1.0)
 
 
 def in_unequal_light(
@@ -114,7 +123,7 @@ def in_unequal_light(
             max_nfev=steps,
         )
         chi_square, settled, start = 2.0 * float(found.cost), bool(found.status > 0), found.x
-        if settled or chi_square > _HOPELESS * chi_square_even:
+        if settled or chi_square > _far_off(chi_square_even):
             break
     return Unequal(moved(found.x), chi_square, chi_square_even, settled)
 
