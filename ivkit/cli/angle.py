@@ -209,7 +209,7 @@ def _scene(
                 "name the panel: --sweep FILE, --datasheet FILE or --module NAME"
             )
     files += [datasheet] if datasheet else []
-    sheet = load_panel(datasheet, given["module"])
+    sheet = load_panel(datasheet, given["module"], bench)
     notes = []
     geometry = None
     if not given["parallel"]:

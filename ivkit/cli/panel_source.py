@@ -1,11 +1,13 @@
 """Which panel: its datasheet's file, or its name in the open module table."""
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ivkit.cli.inputs import SweepOptions
+from ivkit.errors import FileError, about
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
@@ -30,14 +32,24 @@ def panel_options(function: Callable) -> Callable:
     return by_file(by_name(function))
 
 
-def load_panel(datasheet: str | None, module: str | None) -> "Datasheet":
-    """Return the datasheet that the options name."""
+def load_panel(
+    datasheet: str | None, module: str | None, bench: "Bench | None" = None
+) -> "Datasheet":
+    """Return the datasheet that the options name, or the bench.
+
+    A file that the bench names and that cannot be read is told with the bench's name.
+    """
     if (datasheet is None) == (module is None):
         raise click.UsageError("name the panel with either --datasheet FILE or --module NAME")
     if datasheet is not None:
         from ivkit.panel.datasheet import load_datasheet
 
-        return load_datasheet(datasheet)
+        try:
+            return load_datasheet(datasheet)
+        except FileError:
+            by_bench = bench is not None and datasheet == bench.panel.datasheet
+            with about(Path(bench.path).name if by_bench else ""):
+                raise
     from ivkit.panel.module_table import module_from_table
 
     return module_from_table(module)
@@ -52,10 +64,12 @@ def panel_of(
     files: list[str],
 ) -> "Panel":
     """Return the panel by its sweep, or else by its datasheet; the bench may name the latter."""
+    names_it = set_up
     if datasheet is None and module is None:
         datasheet = set_up.panel.datasheet if set_up is not None else None
         if datasheet is None and given["sweep_bench"]:
-            datasheet = SweepOptions(bench=given["sweep_bench"]).load_bench().panel.datasheet
+            names_it = SweepOptions(bench=given["sweep_bench"]).load_bench()
+            datasheet = names_it.panel.datasheet
         files += [datasheet] if datasheet else []
     named = datasheet is not None or module is not None
     if given["sweep"] is None and not named:
@@ -63,7 +77,7 @@ def panel_of(
         raise click.UsageError(
             f"name the panel with --datasheet FILE, --module NAME or --sweep FILE{silent}"
         )
-    panel: Panel | None = load_panel(datasheet, module) if named else None
+    panel: Panel | None = load_panel(datasheet, module, names_it) if named else None
     if given["sweep"] is not None:
         from ivkit.curve.fit import fit
         from ivkit.panel.measured_panel import measured_panel

@@ -68,7 +68,7 @@ def chosen_panel(
 
         keys = dict(zip(("isc_A", "voc_V", "imp_A", "vmp_V"), figures, strict=True))
         return make_datasheet(SheetFile(cells=cells, **keys)).panel(), light, warmth
-    return load_panel(asked["datasheet"], asked["module"]).panel(), light, warmth
+    return load_panel(asked["datasheet"], asked["module"], bench).panel(), light, warmth
 
 
 def _as_it_is(

@@ -171,9 +171,9 @@ def command(
     if sweep_file is not None:
         fit = options.with_(columns=()).fit(sweep_file)
     elif datasheet is not None:
-        from ivkit.panel.datasheet import load_datasheet
+        from ivkit.cli.panel_source import load_panel
 
-        sheet = load_datasheet(datasheet)
+        sheet = load_panel(datasheet, None, bench)
     if fit is not None or sheet is not None:
         load, u_load = _load(load_ohm, max_power, powers, bench, remarks)
         if load is not None or max_power:

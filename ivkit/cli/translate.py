@@ -117,9 +117,9 @@ def _sheet(
     options: SweepOptions, datasheet: str | None, module: str | None
 ) -> "tuple[Datasheet | None, str | None]":
     """Return the datasheet of the options, or of the bench, and its file."""
+    bench = options.load_bench()
     if datasheet is None and module is None:
-        bench = options.load_bench()
         datasheet = bench.panel.datasheet if bench is not None else None
         if datasheet is None:
             return None, None
-    return load_panel(datasheet, module), datasheet
+    return load_panel(datasheet, module, bench), datasheet

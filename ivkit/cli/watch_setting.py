@@ -124,14 +124,12 @@ def _panel(
     heat = _WARM if given["temperature"] is None else (given["temperature"], 1.0)
     sheet = None
     by_bench = bench.panel.datasheet if bench is not None else None
-    if given["datasheet"] or given["module"]:
+    stated = given["datasheet"] or given["module"]
+    if stated or by_bench:
         from ivkit.cli.panel_source import load_panel
 
-        sheet = load_panel(given["datasheet"], given["module"])
-    elif by_bench:
-        from ivkit.panel.datasheet import load_datasheet
-
-        sheet = load_datasheet(by_bench)
+        datasheet = given["datasheet"] if stated else by_bench
+        sheet = load_panel(datasheet, given["module"], bench)
     if given["sweep"] is None:
         if sheet is not None:
             notes.append(f"the panel is that of the datasheet, {sheet}")
