@@ -77,7 +77,9 @@ def _ratio(value: Any, over: Any) -> Any:
     try:
         return value / over
     except ZeroDivisionError:
-        return np.nan
+        from uncertainties import ufloat
+
+        return ufloat(np.nan, np.nan)
 
 
 @dataclass(frozen=True)
