@@ -4,7 +4,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from uncertainties import ufloat
 
+from ivkit.curve.key_points import KeyPoints
+from ivkit.panel.unequal import Unequal
+from ivkit.report.sweep_text import shown
 from ivkit.verdict.angle_solver import AngleTask
 from tests.fuzz.cases import sound_files
 
@@ -169,7 +173,9 @@ def test_a_front_end_that_lets_nothing_through_is_planned_in_words(run):
     line = "plan --datasheet panel.toml --bench jetty.toml --irradiance 855"
     status, out, err = run(line, "jetty.toml", text)
     assert (status, err) == (0, "")
-    assert "They will not tell Pmp with this front end" in " ".join(out.split())
+    assert "They will not tell Pmp, whose doubt would be larger than itself" in " ".join(
+        out.split()
+    )
     assert "a divider ratio that lets some of it through" in " ".join(out.split())
 
 
@@ -194,3 +200,34 @@ def test_a_shunt_known_to_a_quarter_only_does_not_hold_the_fit_up(run, monkeypat
     status, _, err = run(line, "shed.toml", text)
     assert (status, err) == (1, "")
     assert len(asked) < 700  # the interior method asked 1,015 times, that of the box 521
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "translate jetty.csv --bench jetty.toml --to-irradiance 500",
+        "angle angle.csv --bench jetty.toml",
+        "track track.csv --bench jetty.toml --load 68",
+        "watch volts.csv --bench jetty.toml",
+        "simulate --bench jetty.toml",
+        "check --power 0.2 --load 33 --irradiance 800 --bench jetty.toml",
+        "lamp --bench jetty.toml",
+    ],
+)
+def test_a_datasheet_that_is_not_there_is_told_with_the_bench_that_names_it(run, line):
+    text = SOUND["jetty.toml"].decode().replace('"panel.toml"', '"panel.datasheet"')
+    status, out, err = run(line, "jetty.toml", text)
+    assert (status, out) == (2, "")
+    assert "jetty.toml, " in err
+    assert "panel.datasheet: no such file" in err
+
+
+def test_the_best_load_without_current_is_none_and_no_fault():
+    points = KeyPoints(*(ufloat(x, 0.1) for x in (0.0, 1.0, 0.5, 0.0)))
+    assert shown(points.best_load, "ohm") == shown(points.fill_factor, "") == "-"
+
+
+def test_a_fit_that_did_not_end_tells_nothing_unless_it_is_far_off():
+    near, far = (Unequal(None, x, 20.0, settled=False) for x in (40.0, 4e4))
+    assert (near.seen, far.seen) == (None, False)
+    assert Unequal(None, 40.0, 20.0).seen is False

@@ -15,7 +15,7 @@ from ivkit.errors import FileError, IvkitError, about
 
 #: Of a name with an ending, which no number and no abbreviation has.
 _NAME = re.compile(r"[\w-]\.[A-Za-z][A-Za-z0-9]{1,4}(?![\w(])|standard input")
-_WRITTEN = {"json_file", "csv_file", "plot_file", "out", "truth", "folder"}
+_WRITTEN = {"json_file", "csv_file", "plot_file", "out", "truth", "log", "folder"}
 
 
 def naming(command: click.Command) -> click.Command:

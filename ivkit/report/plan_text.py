@@ -42,7 +42,10 @@ def describe_plan(plan: "Plan") -> str:
     """Return the plan as text: answer, loads in order, what will come out, what would help."""
     power = plan.key_points.p_mp
     parts = [load_name(one.load) for one in plan.loads]
-    will = "They will not tell Pmp with this front end: mend that first, as below."
+    will = (
+        "They will not tell Pmp, whose doubt would be larger than itself: mend that first, as "
+        "below."
+    )
     if _told(power):
         share = percent(power.std_dev / power.nominal_value)
         will = f"They will give Pmp {shown(power, 'W')}, {share} (1 sigma)."
@@ -85,7 +88,9 @@ def describe_plan(plan: "Plan") -> str:
             [
                 one.name,
                 percent(one.share),
-                percent(share) if (share := one.u_power / power.nominal_value) < 1 else "-",
+                percent(one.u_power / power.nominal_value)
+                if one.u_power < power.nominal_value
+                else "-",
             ]
             for one in plan.improvements
             if one.share >= 0.01

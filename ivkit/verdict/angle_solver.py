@@ -22,8 +22,8 @@ LOW = np.array([np.log(1e-3), -LARGEST_ZERO, 0.0])
 HIGH = np.array([np.log(2e4), LARGEST_ZERO, MOST_STRAY])
 SCALE = np.array([0.1, 3.0, 0.05])  # what a change that matters is like
 _STEP = np.array([1e-4, 0.02, 1e-4])
-#: Of one solve: five are usual, and thirty where a shared cause is as large as the readings.
-_MOST_STEPS = 60
+#: Of one solve: five are usual, tens where a shared cause is as large as the readings.
+_MOST_STEPS = 100
 
 
 @dataclass(frozen=True)
