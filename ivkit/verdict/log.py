@@ -283,6 +283,14 @@ def _out_of_order(time: Array, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
     # A single stamp ahead of the two after it, which follow on the one before it.
     ahead = np.zeros(t.shape, dtype=bool)
     ahead[1:-2] = (t[1:-2] > t[2:-1]) & (t[1:-2] > t[3:]) & (t[:-3] <= t[2:-1]) & (t[2:-1] <= t[3:])
+    # None is lost where all before it that stay are no later than the next, which can stand in.
+    while ahead.any():
+        before = np.maximum.accumulate(np.where(ahead, -np.inf, t))
+        spare = ahead.copy()
+        spare[1:-1] &= before[:-2] <= t[2:]
+        if np.array_equal(spare, ahead):
+            break
+        ahead = spare
     out[at[ahead]] = True
     at, t = at[~ahead], t[~ahead]
     # What is not before any earlier one nor after any later one can stay, whatever goes.
