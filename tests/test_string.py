@@ -295,6 +295,18 @@ def test_limiting_cell_is_the_one_whose_light_is_worth_most(groups):
 # --- many strings, edges
 
 
+def test_strings_put_together_are_the_strings_one_by_one():
+    light = np.random.default_rng(4).uniform(0.2, 1.0, (3, 5, 36))
+    apart = [string(each, bypass_groups=3) for each in light]
+    whole = SeriesString.together(apart)
+    assert whole.shape == (3, 5)
+    for k, one in enumerate(apart):
+        for load in (10.0, 50.0, np.inf):
+            point, alone = whole.operating_point(load), one.operating_point(load)
+            assert_allclose(point.current[k], alone.current, rtol=1e-13)
+            assert_allclose(point.voltage[k], alone.voltage, rtol=1e-13)
+
+
 def test_many_strings_at_once_are_the_strings_one_by_one():
     light = np.random.default_rng(2).uniform(0.2, 1.0, (3, 4, 36))
     many = string(light, bypass_groups=3)

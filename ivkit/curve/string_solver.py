@@ -246,6 +246,30 @@ def _solve(circuit: Circuit, v: Any, load: Any, rows: Any, start: Any = None) ->
     return result
 
 
+def shifts(circuit: Circuit, i: Any, load: Any, rows: Any, others: Circuit) -> tuple[Any, Any]:
+    """Return what V(I) - I load = const becomes in other strings, to first order: changes of V, I.
+
+    About the strings ``rows`` of ``circuit`` at their currents ``i`` (A), all (n,). ``others`` has
+    the strings of ``circuit`` M times; the answers are (M, n), and that of V is at a fixed current.
+    Taken at fixed junction voltages, where the cells' currents are smooth in all parameters: at a
+    fixed current the voltage of a steep cell is not.
+    """
+    point = circuit.at(i, rows)
+    shape = (-1, *circuit.il.shape)
+
+    def carried(by: Circuit) -> Any:
+        il, i0, g, a = (x.reshape(shape)[:, rows] for x in (by.il, by.i0, by.g, by.a))
+        return junction_current(point.u, il, i0, g, a, by.breakdown)
+
+    with np.errstate(all="ignore"):
+        more = (carried(others) - carried(circuit)) / point.conductance
+        # A cell that has broken down is a voltage source, whatever the light.
+        more = np.where(np.isinf(point.conductance), 0.0, more)
+        more -= i[:, None] * (others.rs.reshape(shape) - circuit.rs)[:, rows]
+        rise = np.where(point.active, more, 0.0).sum(axis=-1)
+        return rise, rise / (point.resistance + load)
+
+
 def greatest_power(circuit: Circuit, i_sc: Any, v_oc: Any) -> tuple[Any, Any]:
     """Return voltage (V) and current (A) of the highest top of P for every string.
 

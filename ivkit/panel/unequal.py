@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.curve.fit import Fit
+from ivkit.curve.string import SeriesString
 from ivkit.panel.cells import cells_under
 from ivkit.panel.measured_panel import MeasuredPanel
 
@@ -22,6 +23,7 @@ Array = NDArray[np.float64]
 TELLING = 6.0
 _LEAST_SHUNT = 1e-6  # of the photocurrent per volt
 _MOST_NODES = 40
+_STEP = 1e-3  # of what a change that matters is like, to either side, for a slope
 #: Steps of the fit, and as many more if there is hope; ten are usual. A light that no cells make
 #: this sweep of would take hundreds.
 _STEPS = (15, 40)
@@ -96,19 +98,37 @@ def in_unequal_light(
         five = (np.exp(x[0]), np.exp(x[1] - top / nNsVth), x[2], x[3], nNsVth)
         return replace(panel, estimates=np.concatenate([five, panel.estimates[5:]]))
 
-    near = amperes
-
-    def apart(x: Array) -> Array:
-        nonlocal near
-        string = cells_under(
-            moved(x).panel(shunt_exponent=shunt_exponent),
+    def string(*points: Array) -> SeriesString:
+        """Return the string of some parameters, or of several on a first axis."""
+        panels = [moved(x).panel(shunt_exponent=shunt_exponent) for x in points]
+        names = ("photocurrent", "saturation_current", "resistance_series", "resistance_shunt")
+        names = (*names, "nNsVth", "alpha_sc") if len(panels) > 1 else ()
+        values = {name: np.array([[getattr(one, name)] for one in panels]) for name in names}
+        return cells_under(
+            replace(panels[0], **values),
             light * share,
             heat,
             bypass_groups=panel.bypass_groups,
             shunt_exponent=shunt_exponent,
         )
-        near = string.current(volts, near)  # the next one is not far
+
+    near = amperes
+
+    def apart(x: Array) -> Array:
+        nonlocal near
+        near = string(x).current(volts, near)  # the next one is not far
         return (near - amperes) * weight
+
+    def slopes(x: Array) -> Array:
+        here, step = string(x), np.diag(_STEP * scale)
+        below, above = np.maximum(x - step, low), x + step
+        current = here.current(volts, near)
+        _, less = here.shifts(current, 0.0, string(*below))
+        _, more = here.shifts(current, 0.0, string(*above))
+        return ((more - less) / np.diag(above - below)[:, None] * weight).T
+
+    low = np.array([-np.inf, -np.inf, 0.0, _LEAST_SHUNT * il, -np.inf])
+    scale = np.array([0.01, 0.1, 0.1 * top / il / 36.0, 0.1 * max(g, _LEAST_SHUNT * il), 0.05])
 
     even = (np.asarray(model.current(volts)) - amperes) * weight
     chi_square_even = float(even @ even)
@@ -116,8 +136,9 @@ def in_unequal_light(
         found = least_squares(
             apart,
             start,
-            bounds=([-np.inf, -np.inf, 0.0, _LEAST_SHUNT * il, -np.inf], np.inf),
-            x_scale=[0.01, 0.1, 0.1 * top / il / 36.0, 0.1 * max(g, _LEAST_SHUNT * il), 0.05],
+            jac=slopes,
+            bounds=(low, np.inf),
+            x_scale=scale,
             xtol=1e-7,
             ftol=1e-7,
             max_nfev=steps,

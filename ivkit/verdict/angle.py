@@ -44,6 +44,7 @@ Array = NDArray[np.float64]
 SURE = 0.99
 #: Not resolved: a 95 % interval that is wider to one side; logarithm of the light, and deg.
 _TOO_WIDE = (0.7, 10.0)
+_RISE_FTOL = 1e-5  # of chi-square, whose root has to rise by 2
 _ONE_SIDED = 1.645  # 95 % of a normal distribution
 
 
@@ -285,15 +286,19 @@ class _Told:
             place = None  # it moves no reading here, as the zero where every angle is the same
         u = SCALE[k] if place is None else float(np.sqrt(self.covariance[place, place]))
         others = self.task.free[self.task.free != k]
+        known = {x: -abs(z)}  # brentq asks for the ends once more
 
         def rise(value: float) -> float:
+            if value in known:
+                return known[value]
             start = self.x.copy()
             start[k] = value
             if place is not None:  # where the others go along the parabola
                 along = self.covariance[place] / self.covariance[place, place]
                 start[self.moving] += np.where(self.moving == k, 0.0, along * (value - x))
-            _, cost = self.task.solve(start, self.weighting, others)
-            return float(np.sqrt(max(cost - self.chi_square, 0.0))) - abs(z)
+            _, cost = self.task.solve(start, self.weighting, others, _RISE_FTOL)
+            known[value] = float(np.sqrt(max(cost - self.chi_square, 0.0))) - abs(z)
+            return known[value]
 
         end = float(np.clip(x + z * u, min(x, bound), max(x, bound)))
         missing = rise(end)

@@ -176,6 +176,13 @@ class AngleReadings:
         """Return what would have been read of voltages (V) and currents (A), shape (..., N)."""
         return {"voltage": voltage, "current": current, "power": voltage * current}[self.observed]
 
+    def moved(
+        self, voltage: Array, current: Array, more_voltage: Array, more_current: Array
+    ) -> Array:
+        """Return how far a reading moves with small changes of the voltage (V) and current (A)."""
+        power = more_voltage * current + voltage * more_current
+        return {"voltage": more_voltage, "current": more_current, "power": power}[self.observed]
+
 
 def _product(
     told: Mapping[str, Array], steps: Mapping[str, float]

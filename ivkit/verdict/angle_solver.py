@@ -6,12 +6,13 @@ is what each scatters by on its own plus, for each shared cause, the product of 
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.verdict.angle_readings import AngleReadings
-from ivkit.verdict.turned import Turned
+from ivkit.verdict.turned import Turned, operate_each
 
 Array = NDArray[np.float64]
 
@@ -78,17 +79,26 @@ class AngleTask:
     ) -> None:
         self.turned, self.readings, self.free, self.doubts = turned, readings, free, doubts
         self._near: Array | None = None  # currents found last: the next ones are not far
+        self._last: tuple[Array, Array, Array] | None = None  # x, V, I
 
-    def model(self, x: Array, load: Array | None = None, turned: Turned | None = None) -> Array:
+    def model(self, x: Array, load: Array | None = None) -> Array:
         """Return what would be read, shape (..., N), for parameters of shape (..., 3)."""
-        given = self.readings
+        return self.readings.seen(*self._point(x, load))
+
+    def _point(self, x: Array, load: Array | None = None) -> tuple[Array, Array]:
+        """Return voltage (V) and current (A) of each reading, as `model`."""
+        given, plain = self.readings, x.ndim == 1 and load is None
+        if plain and self._last is not None and np.array_equal(x, self._last[0]):
+            return self._last[1:]
         light, zero, share = (x[..., k, None] for k in range(3))
         ohm = given.load if load is None else load
-        operate = (turned or self.turned).operate
-        voltage, current = operate(given.angle - zero, np.exp(light), share, ohm, self._near)
+        at = given.angle - zero, np.exp(light), share, ohm, self._near
+        voltage, current = self.turned.operate(*at)
         if current.ndim == 1:
             self._near = current
-        return given.seen(voltage, current)
+        if plain:
+            self._last = x.copy(), voltage, current
+        return voltage, current
 
     def jacobian(self, x: Array, which: Array | None = None) -> Array:
         """Return how the readings move with parameters, shape (N, M)."""
@@ -98,9 +108,27 @@ class AngleTask:
         up[rows, which] += _STEP[which]
         down[rows, which] -= _STEP[which]
         down[:, STRAY] = np.maximum(down[:, STRAY], 0.0)
-        ends = self.model(np.concatenate([up, down]))
         width = (up - down)[rows, which]
+        if self.turned.near is not None and not np.any(np.isnan(self.readings.load)):
+            ends = self._shifts(x, np.concatenate([up, down]))
+        else:
+            ends = self.model(np.concatenate([up, down]))
         return ((ends[: len(which)] - ends[len(which) :]) / width[:, None]).T
+
+    def _shifts(self, x: Array, others: Array) -> Array:
+        """Return how far the readings are from those at x for parameters (M, 3) near it, (M, N).
+
+        Under a near lamp, where solving the strings of all of these takes several times as long.
+        """
+        given, (voltage, current) = self.readings, self._point(x)
+
+        def strings(at: Array) -> Any:
+            light, zero, share = (at[..., k, None] for k in range(3))
+            return self.turned.curve(given.angle - zero, np.exp(light), share)
+
+        return given.moved(
+            voltage, current, *strings(x).shifts(current, given.load, strings(others))
+        )
 
     def weighting(self, x: Array, shared: bool = True) -> Weighting:
         """Return the covariance of the readings about the model at x, what they share or not."""
@@ -120,7 +148,11 @@ class AngleTask:
         variance = np.maximum(variance, least)
         if not shared:
             return Weighting(variance, {})
-        moves = {name: self.model(x, turned=other) - value for name, other in self.doubts.items()}
+        moves = {}
+        if self.doubts:
+            at = given.angle - x[ZERO], np.exp(x[LIGHT]), x[STRAY], given.load, self._near
+            moved = given.seen(*operate_each([*self.doubts.values()], *at)) - value
+            moves = dict(zip(self.doubts, moved, strict=True))
         if given.u_load > 0:
             moves["load"] = given.u_load * by_load
         return Weighting(variance, moves)
@@ -142,8 +174,13 @@ class AngleTask:
                 break
         return x, weighting, cost
 
-    def solve(self, x: Array, weighting: Weighting, free: Array) -> tuple[Array, float]:
-        """Return the least chi-square over some of the parameters."""
+    def solve(
+        self, x: Array, weighting: Weighting, free: Array, ftol: float = 1e-7
+    ) -> tuple[Array, float]:
+        """Return the least chi-square over some of the parameters, and where it is.
+
+        It has been found when a step takes less than ``ftol`` of it off.
+        """
         read = self.readings.value
 
         def whole(part: Array) -> Array:
@@ -164,7 +201,7 @@ class AngleTask:
             x_scale=SCALE[free],
             method="dogbox",
             xtol=1e-6,
-            ftol=1e-7,
+            ftol=ftol,
             gtol=1e-7,
             max_nfev=_MOST_STEPS,
         )

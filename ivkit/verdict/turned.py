@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ivkit.curve.string import SeriesString
 from ivkit.errors import RangeError
 from ivkit.light.incidence import IncidenceAngleModifier, beam_on_plane, martin_ruiz
 from ivkit.light.lamp import Lamp, PanelLight
@@ -108,23 +109,50 @@ class Turned:
         near : array_like, optional
             Currents close to the answer, A, to find it sooner; broadcasts with the others.
         """
-        aoi, irradiance, stray, load = np.broadcast_arrays(
-            *(np.asarray(x, dtype=float) for x in (aoi, irradiance, stray, load))
-        )
-        at_top = np.isnan(load)
-        voltage, current = np.empty(load.shape), np.empty(load.shape)
-        if not np.all(at_top):
-            some = ~at_top
-            curve = self.curve(aoi[some], irradiance[some], stray[some])
-            if near is None or self.near is None:
-                point = curve.operating_point(load[some])
-            else:
-                point = curve.operating_point(load[some], np.broadcast_to(near, load.shape)[some])
-            voltage[some], current[some] = point.voltage, point.current
-        if np.any(at_top):
-            points = self.curve(aoi[at_top], irradiance[at_top], stray[at_top]).key_points()
-            voltage[at_top], current[at_top] = points.v_mp, points.i_mp
-        return voltage, current
+        voltage, current = operate_each([self], aoi, irradiance, stray, load, near)
+        return voltage[0], current[0]
+
+
+def operate_each(
+    panels: Sequence[Turned],
+    aoi: ArrayLike,
+    irradiance: ArrayLike,
+    stray: ArrayLike,
+    load: ArrayLike,
+    near: ArrayLike | None = None,
+) -> tuple[Array, Array]:
+    """Return voltage (V) and current (A) of several panels, on a first axis, into the same loads.
+
+    Parameters
+    ----------
+    panels : sequence of Turned
+        With the same bypass groups; all under a near lamp, or all in parallel light.
+    aoi, irradiance, stray, load, near
+        As in `Turned.operate`.
+    """
+    aoi, irradiance, stray, load = np.broadcast_arrays(
+        *(np.asarray(x, dtype=float) for x in (aoi, irradiance, stray, load))
+    )
+
+    def curve(some: NDArray[np.bool_]) -> Any:
+        curves = [panel.curve(aoi[some], irradiance[some], stray[some]) for panel in panels]
+        return curves if panels[0].near is None else [SeriesString.together(curves)]
+
+    at_top = np.isnan(load)
+    some, shape = ~at_top, (len(panels), *load.shape)
+    voltage, current = np.empty(shape), np.empty(shape)
+    if np.any(some):
+        start = []
+        if near is not None and panels[0].near is not None:
+            start = [np.broadcast_to(near, load.shape)[some]]
+        points = [each.operating_point(load[some], *start) for each in curve(some)]
+        voltage[:, some] = [point.voltage for point in points]
+        current[:, some] = [point.current for point in points]
+    if np.any(at_top):
+        tops = [each.key_points() for each in curve(at_top)]
+        voltage[:, at_top] = [top.v_mp for top in tops]
+        current[:, at_top] = [top.i_mp for top in tops]
+    return voltage, current
 
 
 def _between(near: Array, aoi: Array) -> Array:
@@ -273,10 +301,10 @@ def against_angle(
     grid = (angle, irradiance, stray, load[:, None])
     voltage, current = turned.operate(*grid)
     power = voltage * current
-    moves = {
-        name: np.prod(other.operate(*grid), axis=0) - power
-        for name, other in (doubts or {}).items()
-    }
+    moves = {}
+    if doubts:
+        moved = np.prod(operate_each([*doubts.values()], *grid), axis=0) - power
+        moves = dict(zip(doubts, moved, strict=True))
     exponent = _exponent(turned, *grid) if exponents else np.full_like(power, np.nan)
     return [
         AnglePoint(
