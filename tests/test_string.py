@@ -356,7 +356,9 @@ def test_no_point_of_the_curve_beats_the_maximum(light, groups, rsh, rs, breakdo
     v = ours.voltage(i)
     power = np.where(np.isfinite(v), i * v, 0.0)
     assert np.isfinite(points.p_mp)
-    assert points.p_mp >= power.max() * (1 - 1e-9)
+    # Beside the saturation current, one far smaller is good to the last place of that.
+    least = 4 * np.finfo(float).eps * 3.7e-10 * points.v_oc
+    assert points.p_mp >= power.max() * (1 - 1e-9) - least
     # A current is good to a few units in the last place of the brightest cell's.
     atol = 5e-15 * 0.62 * points.v_oc
     assert_allclose(points.p_mp, points.v_mp * ours.current(points.v_mp), rtol=1e-9, atol=atol)
