@@ -60,13 +60,16 @@ def rounding_of(values: Array) -> float:
     """Return the step that values were rounded to, 0 if none or if it was chosen.
 
     A supply that is set to even voltages gives multiples of a step as well. Of a plan, every
-    level is taken equally often, give or take one, and the gaps between levels hardly alternate;
-    rounding lays readings on its steps as they come.
+    level is taken equally often, give or take one, and the gaps between levels hardly alternate,
+    or nearly every level is taken once, a few having got lost; rounding lays readings on its steps
+    as they come.
 
     >>> rounding_of(np.array([0.0, 0.5, 1.5, 1.5, 2.0, 2.0, 2.5, 3.0, 3.0]))
     0.5
     >>> rounding_of(np.linspace(0.0, 21.0, 30)), rounding_of(np.arange(8.0)[[0, 2, 4, 6, 7]])
     (0.0, 0.0)
+    >>> rounding_of(np.delete(np.linspace(0.0, 21.0, 17), [1, 13]))
+    0.0
     """
     step = step_of(values)
     if step <= 0:
@@ -77,6 +80,10 @@ def rounding_of(values: Array) -> float:
     turns = np.diff(levels, 2)
     turns = np.sign(turns[turns != 0])
     planned = equally and np.sum(turns[1:] != turns[:-1]) <= 1
+    # So many readings fall on so many levels by chance without meeting once.
+    places = levels[-1] + 1.0
+    by_chance = np.prod(1.0 - np.arange(values.size) / places)
+    planned |= often.max() == 1 and levels.size >= 0.8 * places and by_chance < 1e-3
     return 0.0 if planned else step
 
 
