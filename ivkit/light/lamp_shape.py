@@ -147,7 +147,7 @@ class Strip:
         end = np.where(turn < 0, np.clip(horizon, -half, half), half)
         z = position[..., 2]
         aside = (position[..., :2] @ np.array([-along[1], along[0]])) ** 2 + z**2
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             square = _inverse_fourth(end - x_patch, aside) - _inverse_fourth(start - x_patch, aside)
             slope = 0.5 / ((start - x_patch) ** 2 + aside) - 0.5 / ((end - x_patch) ** 2 + aside)
             total = z / self.length_m * (turn * slope + (height + turn * x_patch) * square)
@@ -208,7 +208,7 @@ class Disc:
         aside = position[..., 0] ** 2 + position[..., 1] ** 2
         more, less = aside + z**2 + radius2, aside + z**2 - radius2
         root = np.sqrt(more**2 - 4.0 * aside * radius2)
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             # Two forms of the same, each without cancellation where it is used.
             facing = np.where(
                 less > 0, 2.0 * z**2 / (root * (root + less)), (1.0 - less / root) / (2.0 * radius2)

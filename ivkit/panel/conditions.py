@@ -81,7 +81,7 @@ class ReferencePanel:
         share = self._share(effective_irradiance)
         ratio, gap = self._temperature(temp_cell)
         moved = np.asarray(temp_cell, dtype=float) - self.temp_ref
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", over="ignore"):
             shunt = np.asarray(self.resistance_shunt, dtype=float) / share
         return SingleDiode(
             share * (self.photocurrent + self.alpha_sc * moved),

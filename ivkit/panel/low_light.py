@@ -64,6 +64,6 @@ def in_faint_light(
     light = np.asarray(effective_irradiance, dtype=float)
     # panel.at has put all of 1/S in: take (100/S)^(1-k) of it out again.
     excess = np.minimum(light / LOW_LIGHT, 1.0) ** (1.0 - shunt_exponent)
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         shunt = np.where(light > 0, model.resistance_shunt * excess, np.inf)
     return replace(model, resistance_shunt=shunt[()])

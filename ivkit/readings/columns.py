@@ -156,12 +156,12 @@ def _shown(
     elif power is not None:
         for missing, other in (CHANNELS, CHANNELS[::-1]):
             if shown[missing] is None and other in columns:
-                with np.errstate(divide="ignore", invalid="ignore"):
+                with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
                     shown[missing] = power / columns[other]
                     steps[missing] = resolution.get("power", np.nan) / np.abs(columns[other])
                 notes.append(f"{missing} worked out from power and {other}")
         if shown["voltage"] is None and shown["current"] is None and load is not None:
-            with np.errstate(invalid="ignore"):
+            with np.errstate(invalid="ignore", over="ignore"):
                 shown["voltage"] = np.sqrt(power * load)
             notes.append("voltage and current worked out from power and load")
     missing = [channel for channel in CHANNELS if shown[channel] is None]
@@ -218,7 +218,7 @@ def _panel_at_input(
     voltage, current = shown["voltage"], shown["current"]
     if voltage is None or current is None:
         seen = circuit.load_at_panel(parts, front_end.divider_at)
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             voltage = current * seen if voltage is None else voltage
             current = voltage / seen if current is None else current
     found = circuit.to_readings(parts, front_end.divider_at, voltage, current)

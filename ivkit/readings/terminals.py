@@ -152,7 +152,7 @@ def _why_no_power(values: dict[str, Array], k: int) -> str:
 def _power(values: dict[str, Array]) -> tuple[Array, tuple[str, ...]]:
     v, i, p, r = (values[q] for q in ("voltage", "current", "power", "load"))
     sources = ((BOTH, v * i), (POWER, p))
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         # A short circuit has no voltage to square, an open one no current.
         from_v = np.where(r > 0, v**2 / r, np.nan)
         from_i = np.where(np.isfinite(r), i**2 * r, np.nan)

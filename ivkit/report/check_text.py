@@ -142,7 +142,7 @@ def _loads(scene: "Scene") -> Any:
     given = scene.readings
     if given.load is not None:
         return given.load
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         return np.abs(given.voltage / given.current)
 
 

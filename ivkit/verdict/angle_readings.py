@@ -189,7 +189,7 @@ def _product(
 ) -> tuple[str, Array, Array, Array]:
     """Return what two of V, I and P make: power, load, and what the last digits do to the power."""
     v, i, p = (told.get(quantity) for quantity in ("voltage", "current", "power"))
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         if v is None:
             v = p / i
         elif i is None:

@@ -156,7 +156,7 @@ def in_place_of(**names: str) -> Written:
 def by_stated_load(expected: Expected, scene: Scene) -> Expected:
     """Return the current as the voltage over the stated load, and the power as its square."""
     load = scene.readings.load
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         current = np.where(np.isfinite(load) & (load > 0), expected.values["voltage"] / load, 0.0)
     values = {**expected.values, "current": current}
     values["power"] = values["voltage"] * current

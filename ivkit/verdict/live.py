@@ -164,7 +164,7 @@ def judge_live(found: AtTerminals, stated: Stated) -> list[Judged]:
 def _loads(values: dict[str, Array]) -> tuple[Array, NDArray[np.bool_]]:
     """Return the load of each reading, V/I before what is stated, and where these disagree."""
     stated = values["load"]
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         ratio = values["voltage"] / values["current"]
         seen = np.where((ratio >= 0) & np.isfinite(ratio), ratio, np.nan)
         disagrees = np.abs(seen - stated) > _APART * stated + _LEADS
@@ -222,7 +222,7 @@ def _u_apart(
     by_i = np.where(both, power + expected.slope, power * [_TIMES[g][1] for g in given])
 
     def share(step: Array, of: Array) -> Array:
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             return np.where(of != 0, step / of, 0.0)
 
     own = "" if stated.same_front_end else " of the readings"

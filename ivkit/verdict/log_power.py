@@ -186,7 +186,7 @@ def _load_seen(
     """Return V/I, its standard uncertainty, and whether it changes with the power."""
     stride = slice(None, None, 1 + product.size // _SAMPLE)
     v, i, p = voltage[stride], current[stride], product[stride]
-    with np.errstate(invalid="ignore", divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         usable = np.isfinite(p) & (np.abs(v) < _RUBBISH) & (np.abs(i) < _RUBBISH) & (i > 0)
         if usable.sum() < 20:
             return None, None, False

@@ -50,7 +50,7 @@ def near_share(
     ohm = np.tile(np.broadcast_to(np.asarray(load, dtype=float), angle.shape), 2)
     light = _even(turned, both, irradiance, stray, ohm)
     flat = beam_on_plane(both, turned.iam, stray)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         share = light / (irradiance * flat)
         share = share[: len(angle)] / share[len(angle) :]
     return np.where(np.isfinite(share), share, 1.0)

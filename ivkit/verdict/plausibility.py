@@ -240,7 +240,7 @@ class _Shown:
         self.u_predicted = np.abs(self.predicted) * share_p
         u = np.hypot(self.u_measured, self.u_predicted)
         apart = self.measured - self.predicted
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             self.scores = np.where(u > 0, apart / (2.0 * u), np.where(apart == 0, 0.0, np.inf))
         self.scores = np.where(np.isfinite(self.measured), self.scores, np.nan)
 

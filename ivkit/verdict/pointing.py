@@ -87,7 +87,7 @@ def pointing_error(power: Mean, facing: Facing, law: AngleLaw) -> Pointing:
     by_law = np.interp(grid, law.aoi, law.u_ratio)
     total = np.sqrt(u_share**2 + by_law**2)
     # Welch and Satterthwaite (GUM G.4.1); only the noise has few degrees of freedom.
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         freedom = power.freedom * (total / by_noise) ** 4 if by_noise > 0 else np.inf
     factor = coverage_factor(float(np.min(freedom)))
     agrees = np.abs(share - predicted) <= factor * total

@@ -148,7 +148,7 @@ class Prospect:
         ):
             where = np.array([g == source for g in given])
             if where.any():
-                with np.errstate(divide="ignore", invalid="ignore"):
+                with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
                     power = np.where(where, worked_out(), power)
         return power
 

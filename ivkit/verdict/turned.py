@@ -330,7 +330,7 @@ def _exponent(turned: Turned, aoi: Array, irradiance: float, stray: float, load:
     away = np.clip(size, 0.2 if turned.near is None else 0.0, 89.5)
     at = np.where(aoi < 0, -away, away) + np.array([-_STEP, 0.0, _STEP])[:, None, None]
     power = np.prod(turned.operate(at, irradiance, stray, load), axis=0)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         ln_power, ln_cos = np.log(power), np.log(np.cos(np.radians(at)))
         whole = (ln_power[2] - ln_power[0]) / (ln_cos[2] - ln_cos[0])
         before, after = np.diff(ln_power, axis=0) / np.diff(ln_cos, axis=0)
