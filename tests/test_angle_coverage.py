@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from ivkit.verdict.angle import fit_angles
-from tests.turned_panels import NEAR, PARALLEL, known, table
+from tests.turned_panels import NEAR, PARALLEL, U_CURVE, known, table
 
 LOADS = {PARALLEL: (60.0, 220.0, 600.0), NEAR: (20.0, 75.0, 200.0)}
 TABLES = 100_000
@@ -49,6 +49,23 @@ def test_intervals_hold_the_truth_in_95_of_100_tables(make, count, readings):
     assert np.all(inside <= 0.975 + _wide(0.975, count)), inside
     # Chi-square and the furthest reading are each beyond their limit in 1 of 100.
     assert agreed >= 0.98 - _wide(0.98, count)
+
+
+@pytest.mark.parametrize(
+    ("count", "load"),
+    [(25, 220.0), *(pytest.param(200, load, marks=pytest.mark.long) for load in (60.0, 220.0))],
+)
+def test_light_is_not_told_from_a_roughly_known_current(monkeypatch, count, load):
+    # At 220 ohm, beside the knee, both bend the curve. By what the current's doubt does on one side
+    # (a chord instead of the tangent) the interval held the light in half of the tables only.
+    monkeypatch.setitem(U_CURVE, "current", (0.15, 0.0, 0.0))
+    turned, doubts = known(PARALLEL)
+    inside = 0
+    for seed in range(3 * TABLES, 3 * TABLES + count):
+        told, (light, _, _) = table(PARALLEL, seed, load)
+        low, high = fit_angles(turned, told, doubts=doubts).intervals["irradiance"]
+        inside += low <= light <= high
+    assert inside / count >= 0.93 - _wide(0.93, count)
 
 
 def test_stray_light_is_seldom_found_where_there_is_none():

@@ -13,7 +13,7 @@ or sits at its bound (Cowan, Statistical Data Analysis, 1998, 9.7).
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -296,8 +296,14 @@ class _Told:
             if place is not None:  # where the others go along the parabola
                 along = self.covariance[place] / self.covariance[place, place]
                 start[self.moving] += np.where(self.moving == k, 0.0, along * (value - x))
-            _, cost = self.task.solve(start, self.weighting, others, _RISE_FTOL)
-            known[value] = float(np.sqrt(max(cost - self.chi_square, 0.0))) - abs(z)
+            # What a cause does on the way from here to there, rather than here: a load near the
+            # knee bends the way.
+            middle = np.clip(0.5 * (start + self.x), LOW, HIGH)
+            weighting = replace(self.weighting, shared=self.task.shared(middle))
+            apart = weighting.white(self.task.model(self.x) - self.task.readings.value)
+            _, cost = self.task.solve(start, weighting, others, _RISE_FTOL)
+            more = max(cost - float(apart @ apart), 0.0)
+            known[value] = float(np.sqrt(more)) - abs(z)
             return known[value]
 
         end = float(np.clip(x + z * u, min(x, bound), max(x, bound)))

@@ -28,6 +28,7 @@ _MOST_STEPS = 100
 #: Of weights taken anew: two are usual, six where the shunt is known to 28 %. Some that know it to
 #: 50 % go on to and fro by a sixth of their doubt.
 _MOST_ROUNDS = 8
+_PART = 0.1  # of a standard uncertainty, by which a shared cause is off for its tangent
 _ROUND_FTOL = 1e-5  # of chi-square, before the last
 
 
@@ -81,7 +82,8 @@ class AngleTask:
     def __init__(
         self, turned: Turned, readings: AngleReadings, free: Array, doubts: dict[str, Turned]
     ) -> None:
-        self.turned, self.readings, self.free, self.doubts = turned, readings, free, doubts
+        self.turned, self.readings, self.free = turned, readings, free
+        self.doubts = {name: turned.toward(other, _PART) for name, other in doubts.items()}
         self._near: Array | None = None  # currents found last: the next ones are not far
         self._last: tuple[Array, Array, Array] | None = None  # x, V, I
 
@@ -134,38 +136,51 @@ class AngleTask:
             voltage, current, *strings(x).shifts(current, given.load, strings(others))
         )
 
-    def weighting(self, x: Array, shared: bool = True) -> Weighting:
-        """Return the covariance of the readings about the model at x, what they share or not."""
+    def _by_load(self, x: Array) -> Array:
+        """Return what one part more load does to each reading."""
+        given, step = self.readings, 1e-4
+        moved = (self.model(x, given.load * (1.0 + step)) - self.model(x)) / step
+        return np.where(np.isnan(given.load), 0.0, moved)
+
+    def variance(self, x: Array) -> Array:
+        """Return the variance of each reading on its own about the model at x, shape (N,)."""
         given = self.readings
         value = self.model(x)
         turn = self.jacobian(x, np.array([ZERO]))[:, 0]
-        step = 1e-4
-        by_load = (self.model(x, given.load * (1.0 + step)) - value) / step
-        by_load = np.where(np.isnan(given.load), 0.0, by_load)
         if given.load_is_ratio:
             # One part in a voltage moves V I and V / I alike, one in a current against each other.
+            by_load = self._by_load(x)
             own = np.hypot(value - by_load, value + by_load) * given.share
         else:
             own = value * given.share
         variance = own**2 + given.floor**2 + (turn * given.u_angle) ** 2
         least = (1e-6 * np.max(np.abs(given.value))) ** 2
-        variance = np.maximum(variance, least)
-        if not shared:
-            return Weighting(variance, {})
-        moves = {}
+        return np.maximum(variance, least)
+
+    def shared(self, x: Array) -> dict[str, Array]:
+        """Return what one standard uncertainty of each shared cause does to the readings at x.
+
+        By the tangent, as the jacobian: a cause that does what the light does would else be told
+        from it, beside the knee, by how both curves bend.
+        """
+        given, moves = self.readings, {}
         if self.doubts:
             at = given.angle - x[ZERO], np.exp(x[LIGHT]), x[STRAY], given.load, self._near
-            moved = given.seen(*operate_each([*self.doubts.values()], *at)) - value
-            moves = dict(zip(self.doubts, moved, strict=True))
+            moved = given.seen(*operate_each([*self.doubts.values()], *at)) - self.model(x)
+            moves = dict(zip(self.doubts, moved / _PART, strict=True))
         if given.u_load > 0:
-            moves["load"] = given.u_load * by_load
-        return Weighting(variance, moves)
+            moves["load"] = given.u_load * self._by_load(x)
+        return moves
+
+    def weighting(self, x: Array) -> Weighting:
+        """Return the covariance of the readings about the model at x."""
+        return Weighting(self.variance(x), self.shared(x))
 
     def best(self, start: Array) -> tuple[Array, Weighting, float]:
         """Return the best parameters, the weights there, and chi-square."""
         found = None
         for guess in self._guesses(start):
-            weighting = self.weighting(guess, shared=False)
+            weighting = Weighting(self.variance(guess), {})
             x, cost = self.solve(guess, weighting, self.free)
             if found is None or cost < found[1] * (1.0 - 1e-9):
                 found = x, cost

@@ -7,7 +7,7 @@ what the load makes of it.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from functools import lru_cache
 from typing import Any
 
@@ -88,6 +88,33 @@ class Turned:
             self.temp_cell,
             bypass_groups=self.bypass_groups,
             shunt_exponent=self.shunt_exponent,
+        )
+
+    def toward(self, other: "Turned", share: float) -> "Turned":
+        """Return the panel that lies a share of the way to another, which is much like it."""
+
+        def between(a: Any, b: Any) -> Any:
+            return a if a is b else a + share * (b - a)
+
+        names = (field.name for field in fields(self.panel))
+        moved = {
+            name: between(getattr(self.panel, name), getattr(other.panel, name))
+            for name in names
+            if name != "cells"
+        }
+        iam = self.iam
+        if other.iam is not self.iam:
+
+            def iam(aoi: ArrayLike) -> Any:
+                return between(self.iam(aoi), other.iam(aoi))
+
+        return replace(
+            self,
+            panel=replace(self.panel, **moved),
+            temp_cell=between(self.temp_cell, other.temp_cell),
+            iam=iam,
+            near=between(self.near, other.near),
+            shunt_exponent=between(self.shunt_exponent, other.shunt_exponent),
         )
 
     def operate(
