@@ -79,7 +79,7 @@ class SingleDiode(Shown):
         for field in fields(self):
             value = getattr(self, field.name)
             array = np.asarray(value, dtype=float)
-            if array.size and 0.0 < array.min() and array.max() < np.inf:
+            if array.size and array.min() > 0.0 and array.max() < np.inf:
                 continue  # the usual ones, in a third of the time
             low_is_in = field.name == "resistance_series"
             if field.name == "photocurrent":

@@ -195,7 +195,8 @@ class _Told:
         white = weighting.white(jacobian)
         self.gain = np.linalg.pinv(white, rcond=1e-9)
         self.covariance = self.gain @ self.gain.T
-        apart = readings.value - task.model(x)
+        self.seen = task.model(x)
+        apart = readings.value - self.seen
         explained = np.einsum("ij,jk,ik->i", jacobian, self.covariance, jacobian)
         total = weighting.total
         # What the fit has adapted to is no longer free to differ; a tenth of it always is.
@@ -231,7 +232,7 @@ class _Told:
         intervals = {names[k]: (float(a), float(b)) for k, (a, b) in ends.items()}
         if LIGHT in ends:
             intervals["irradiance"] = tuple(float(np.exp(end)) for end in ends[LIGHT])
-        power = partial(task.readings.in_watts, task.model(x))
+        power = partial(task.readings.in_watts, self.seen)
         light_en = None
         if self.u_same_light is not None and task.turned.relative:
             light_en = en_number(light / 100.0, ufloat(1.0, self.u_same_light, "same light"))
@@ -300,7 +301,7 @@ class _Told:
             # knee bends the way.
             middle = np.clip(0.5 * (start + self.x), LOW, HIGH)
             weighting = replace(self.weighting, shared=self.task.shared(middle))
-            apart = weighting.white(self.task.model(self.x) - self.task.readings.value)
+            apart = weighting.white(self.seen - self.task.readings.value)
             _, cost = self.task.solve(start, weighting, others, _RISE_FTOL)
             more = max(cost - float(apart @ apart), 0.0)
             known[value] = float(np.sqrt(more)) - abs(z)

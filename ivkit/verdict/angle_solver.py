@@ -6,11 +6,11 @@ is what each scatters by on its own plus, for each shared cause, the product of 
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ivkit.curve.string import SeriesString
 from ivkit.verdict.angle_readings import AngleReadings
 from ivkit.verdict.turned import Turned, operate_each
 
@@ -96,10 +96,8 @@ class AngleTask:
         given, plain = self.readings, x.ndim == 1 and load is None
         if plain and self._last is not None and np.array_equal(x, self._last[0]):
             return self._last[1:]
-        light, zero, share = (x[..., k, None] for k in range(3))
         ohm = given.load if load is None else load
-        at = given.angle - zero, np.exp(light), share, ohm, self._near
-        voltage, current = self.turned.operate(*at)
+        voltage, current = self.turned.operate(*self._at(x), ohm, self._near)
         if current.ndim == 1:
             self._near = current
         if plain:
@@ -115,26 +113,31 @@ class AngleTask:
         down[rows, which] -= _STEP[which]
         down[:, STRAY] = np.maximum(down[:, STRAY], 0.0)
         width = (up - down)[rows, which]
-        if self.turned.near is not None and not np.any(np.isnan(self.readings.load)):
-            ends = self._shifts(x, np.concatenate([up, down]))
+        if self._by_shifts:
+            ends = self._shifts(x, self.turned.curve(*self._at(np.concatenate([up, down]))))
         else:
             ends = self.model(np.concatenate([up, down]))
         return ((ends[: len(which)] - ends[len(which) :]) / width[:, None]).T
 
-    def _shifts(self, x: Array, others: Array) -> Array:
-        """Return how far the readings are from those at x for parameters (M, 3) near it, (M, N).
+    @property
+    def _by_shifts(self) -> bool:
+        """Whether small changes are taken to first order about the solved strings."""
+        return self.turned.near is not None and not np.any(np.isnan(self.readings.load))
+
+    def _shifts(self, x: Array, others: SeriesString) -> Array:
+        """Return how far the readings of strings near those at x are from those at x, (M, N).
 
         Under a near lamp, where solving the strings of all of these takes several times as long.
         """
         given, (voltage, current) = self.readings, self._point(x)
+        here = self.turned.curve(*self._at(x))
+        moves = here.shifts(current, given.load, others)
+        return given.moved(voltage, current, *moves)
 
-        def strings(at: Array) -> Any:
-            light, zero, share = (at[..., k, None] for k in range(3))
-            return self.turned.curve(given.angle - zero, np.exp(light), share)
-
-        return given.moved(
-            voltage, current, *strings(x).shifts(current, given.load, strings(others))
-        )
+    def _at(self, x: Array) -> tuple[Array, Array, Array]:
+        """Return angle of incidence, light and stray share of the readings, shape (..., N)."""
+        light, zero, share = (x[..., k, None] for k in range(3))
+        return self.readings.angle - zero, np.exp(light), share
 
     def _by_load(self, x: Array) -> Array:
         """Return what one part more load does to each reading."""
@@ -165,8 +168,12 @@ class AngleTask:
         """
         given, moves = self.readings, {}
         if self.doubts:
-            at = given.angle - x[ZERO], np.exp(x[LIGHT]), x[STRAY], given.load, self._near
-            moved = given.seen(*operate_each([*self.doubts.values()], *at)) - self.model(x)
+            at, panels = self._at(x), [*self.doubts.values()]
+            if self._by_shifts:
+                curves = [panel.curve(*at) for panel in panels]
+                moved = self._shifts(x, SeriesString.together(curves))
+            else:
+                moved = given.seen(*operate_each(panels, *at, given.load)) - self.model(x)
             moves = dict(zip(self.doubts, moved / _PART, strict=True))
         if given.u_load > 0:
             moves["load"] = given.u_load * self._by_load(x)
