@@ -4,9 +4,9 @@ Three things nobody knows beforehand: what the scale shows when the panel faces 
 share of the light does not turn with the panel, and how much light there is. They are fitted to
 what was read (V, I or P), by least squares with the exact curve. Each reading is weighted by its
 own scatter, that of its angle included (effective variance). What all readings share - the load's
-tolerance, the panel's curve, its temperature, its glass - is moved by one standard uncertainty and
-enters as covariance, so it is not averaged down, and it stays a cause of its own in the result
-(JCGM 100:2008, 5.2 and F.1.2; generalised least squares).
+tolerance, the panel's curve, its temperature, its glass - enters as covariance, by what one
+standard uncertainty of it does, so it is not averaged down, and it stays a cause of its own in the
+result (JCGM 100:2008, 5.2 and F.1.2; generalised least squares).
 
 Intervals are those of the profile of chi-square, which hold where a parameter is hardly resolved
 or sits at its bound (Cowan, Statistical Data Analysis, 1998, 9.7).
