@@ -60,6 +60,8 @@ class RangeError(IvkitError, ValueError):
 def about(name: str) -> Iterator[None]:
     """Name the file that a computation rests on in the errors that come out of it.
 
+    Several are joined by a comma and a blank; those that an error tells already are not told again.
+
     Examples
     --------
     >>> with about("log.csv"):
@@ -71,7 +73,8 @@ def about(name: str) -> Iterator[None]:
     try:
         yield
     except IvkitError as error:
-        if not name or name in error.where:
+        names = [one for one in name.split(", ") if one and one not in error.where]
+        if not names:
             raise
-        where = f"{name}, {error.where}" if error.where else name
+        where = ", ".join([*names, error.where] if error.where else names)
         raise type(error)(error.what, where, error.remedy) from None

@@ -222,6 +222,34 @@ def test_a_datasheet_that_is_not_there_is_told_with_the_bench_that_names_it(run,
     assert "panel.datasheet: no such file" in err
 
 
+@pytest.mark.parametrize(
+    ("bench", "line", "old", "new"),
+    [
+        ("shed.toml", "lamp --bench shed.toml", 'kind = "halogen"', 'spectrum = "gone.csv"'),
+        (
+            "shed.toml",
+            "check --power 0.2 --load 33 --bench shed.toml",
+            'kind = "halogen"',
+            'spectrum = "gone.csv"',
+        ),
+        ("shed.toml", "report shed.toml", 'angle = "shed_angle.csv"', 'angle = "gone.csv"'),
+        ("shed.toml", "report shed.toml", 'check = "shed_check.csv"', 'check = "gone.csv"'),
+        ("shed.toml", "report shed.toml", 'sweeps = ["shed_sweep.csv"]', 'sweeps = ["gone.csv"]'),
+        ("jetty.toml", "report jetty.toml", 'track = "jetty_track.csv"', 'track = "gone.csv"'),
+    ],
+)
+def test_another_file_that_is_not_there_is_told_with_the_bench_that_names_it(
+    run, bench, line, old, new
+):
+    text = SOUND[bench].decode()
+    assert old in text
+    status, out, err = run(line, bench, text.replace(old, new))
+    assert (status, out) == (2, "")
+    assert err.startswith(f"ivkit: {bench}, ")
+    assert err.count(bench) == 1
+    assert err.count("gone.csv: cannot read: No such file") == 1
+
+
 def test_the_best_load_without_current_is_none_and_no_fault():
     points = KeyPoints(*(ufloat(x, 0.1) for x in (0.0, 1.0, 0.5, 0.0)))
     assert shown(points.best_load, "ohm") == shown(points.fill_factor, "") == "-"

@@ -1,10 +1,12 @@
 """How strong the light was, for ``ivkit check``: told straight, by a lamp, or by a sweep's own."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ivkit.cli.panel_source import OWN_LIGHT
+from ivkit.errors import about
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
@@ -151,7 +153,8 @@ def _under_lamp(
         raise click.UsageError(
             "--lux says nothing without --source: 1000 lx are 3 to 32 W/m2 to silicon"
         )
-    strength, (shape, beam) = strength_of(lamp, notes), shape_of(lamp, notes)
+    with about("" if set_up is None else Path(set_up.path).name):  # a spectrum is named there
+        strength, (shape, beam) = strength_of(lamp, notes), shape_of(lamp, notes)
     face = face_of(lamp, sheet, notes)
     distance = lamp["distance"]
     if distance is None:

@@ -1,10 +1,12 @@
 """``ivkit report``: a whole bench as one HTML page."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ivkit.cli.inputs import SweepOptions
+from ivkit.errors import FileError, about
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
@@ -31,6 +33,9 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
     gc.disable()  # a short run with much to load: looking for garbage takes a tenth of it
     try:
         _write(bench, sweeps, out, title)
+    except FileError:
+        with about(Path(bench).name):  # most of the others are named there
+            raise
     finally:
         if was_on:
             gc.enable()
@@ -40,7 +45,6 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     """Make the page, write it, and print its answers."""
     import hashlib
     from functools import partial
-    from pathlib import Path
 
     from ivkit import __version__
     from ivkit.bench import load_bench
@@ -107,7 +111,6 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
 
 def _extra_files(settings: "Bench") -> list[str]:
     """Return the other files that the page may be made of, as far as they are there."""
-    from pathlib import Path
 
     tables = (settings.data.angle, settings.data.check, settings.data.track)
     names = (*tables, settings.panel.datasheet, settings.light.spectrum)
