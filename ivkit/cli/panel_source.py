@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ivkit.cli.inputs import SweepOptions
-from ivkit.errors import FileError, about
+from ivkit.errors import about
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
@@ -37,19 +37,16 @@ def load_panel(
 ) -> "Datasheet":
     """Return the datasheet that the options name, or the bench.
 
-    A file that the bench names and that cannot be read is told with the bench's name.
+    What is wrong with a file that the bench names is told with the bench's name.
     """
     if (datasheet is None) == (module is None):
         raise click.UsageError("name the panel with either --datasheet FILE or --module NAME")
     if datasheet is not None:
         from ivkit.panel.datasheet import load_datasheet
 
-        try:
+        by_bench = bench is not None and datasheet == bench.panel.datasheet
+        with about(Path(bench.path).name if by_bench else ""):
             return load_datasheet(datasheet)
-        except FileError:
-            by_bench = bench is not None and datasheet == bench.panel.datasheet
-            with about(Path(bench.path).name if by_bench else ""):
-                raise
     from ivkit.panel.module_table import module_from_table
 
     return module_from_table(module)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ivkit.cli.inputs import SweepOptions
-from ivkit.errors import FileError, about
+from ivkit.errors import about
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
@@ -32,10 +32,8 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
     was_on = gc.isenabled()
     gc.disable()  # a short run with much to load: looking for garbage takes a tenth of it
     try:
-        _write(bench, sweeps, out, title)
-    except FileError:
-        with about(Path(bench).name):  # most of the others are named there
-            raise
+        with about(Path(bench).name):  # most of the other files are named there
+            _write(bench, sweeps, out, title)
     finally:
         if was_on:
             gc.enable()

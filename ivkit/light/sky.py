@@ -22,6 +22,7 @@ from ivkit.light.sun import extraterrestrial, sunlit
 # Sky models with a bright patch round the sun divide by cos(zenith) and make light out of nothing
 # when it is low (1375 W/m2 for 352 at 89.9 deg). The cosine is held where Perez et al. hold it.
 LOW_SUN = 85.0
+_DARK = 1e-9  # W/m2 of diffuse light, below which there is none
 
 DEFAULT_ALBEDO = 0.2
 DEFAULT_TURBIDITY = 3.0
@@ -266,10 +267,12 @@ def _sky_light(
             return_components=True,
         )
         return parts["poa_circumsolar"], parts["poa_isotropic"]
+    # The model divides by the diffuse light; where there is none there is none on the plane.
+    lit = sky.dhi > _DARK
     parts = irradiance.perez(
         tilt,
         azimuth,
-        sky.dhi,
+        np.where(lit, sky.dhi, 0.0),
         sky.dni,
         sky.dni_extra,
         sky.zenith,
@@ -277,7 +280,5 @@ def _sky_light(
         sky.airmass,
         return_components=True,
     )
-    # The model divides by the diffuse light; where there is none there is none on the plane.
-    lit = sky.dhi > 0
     near = np.where(lit, parts["poa_circumsolar"], 0.0)
     return near, np.where(lit, parts["poa_sky_diffuse"], 0.0) - near
