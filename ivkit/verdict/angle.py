@@ -45,6 +45,7 @@ SURE = 0.99
 #: Not resolved: a 95 % interval that is wider to one side; logarithm of the light, and deg.
 _TOO_WIDE = (0.7, 10.0)
 _RISE_FTOL = 1e-5  # of chi-square, whose root has to rise by 2
+_RISE_NEAR = 0.01  # of the rise, which an end of an interval may miss
 _ONE_SIDED = 1.645  # 95 % of a normal distribution
 
 
@@ -207,6 +208,7 @@ class _Told:
         kept = readings.stated and self.agrees
         self.enlarge = 1.0 if kept or ratio <= 1.0 else float(np.sqrt(ratio))
         self.u_same_light = u_same_light
+        self._known: dict[int, dict[float, tuple[float, Any]]] = {}
 
     def fit(self) -> AngleFit:
         """Return the result."""
@@ -286,38 +288,54 @@ class _Told:
         if place is not None and not self.covariance[place, place] > 0:
             place = None  # it moves no reading here, as the zero where every angle is the same
         u = SCALE[k] if place is None else float(np.sqrt(self.covariance[place, place]))
-        others = self.task.free[self.task.free != k]
-        known = {x: -abs(z)}  # brentq asks for the ends once more
 
-        def rise(value: float) -> float:
-            if value in known:
-                return known[value]
-            start = self.x.copy()
-            start[k] = value
-            if place is not None:  # where the others go along the parabola
-                along = self.covariance[place] / self.covariance[place, place]
-                start[self.moving] += np.where(self.moving == k, 0.0, along * (value - x))
-            # What a cause does on the way from here to there, rather than here: a load near the
-            # knee bends the way.
-            middle = np.clip(0.5 * (start + self.x), LOW, HIGH)
-            weighting = replace(self.weighting, shared=self.task.shared(middle))
-            apart = weighting.white(self.seen - self.task.readings.value)
-            _, cost = self.task.solve(start, weighting, others, _RISE_FTOL)
-            more = max(cost - float(apart @ apart), 0.0)
-            known[value] = float(np.sqrt(more)) - abs(z)
-            return known[value]
+        def missing(value: float) -> float:
+            more = self._risen(k, value, place) - abs(z)
+            return 0.0 if abs(more) < _RISE_NEAR * abs(z) else more
 
-        end = float(np.clip(x + z * u, min(x, bound), max(x, bound)))
-        missing = rise(end)
-        if abs(missing) < 0.15 * abs(z):
+        known = self._known.setdefault(k, {x: (0.0, self.x)})
+        side = sorted((root, value) for value, (root, _) in known.items() if value * z >= x * z)
+        if side[-1][0] > abs(z):  # another level of the same profile was asked for
+            end = float(np.interp(abs(z), *zip(*side, strict=True)))
+        else:
+            end = float(np.clip(x + z * u, min(x, bound), max(x, bound)))
+        more = missing(end)
+        if abs(more) < 0.15 * abs(z):
             # Nearly a parabola: one more step along its chord is enough.
-            end = x + (end - x) * abs(z) / (abs(z) + missing)
+            end = x + (end - x) * abs(z) / (abs(z) + more)
             return float(np.clip(end, LOW[k], HIGH[k]))
-        while missing < 0.0:
+        while more < 0.0:
             if end == bound:
                 return bound
             end = float(np.clip(x + 1.7 * (end - x), min(x, bound), max(x, bound)))
-            missing = rise(end)
+            more = missing(end)
         from scipy.optimize import brentq
 
-        return float(brentq(rise, x, end, xtol=1e-3 * abs(end - x), rtol=1e-6))
+        return float(brentq(missing, x, end))
+
+    def _risen(self, k: int, value: float, place: int | None) -> float:
+        """Return the root of what chi-square rises by where one parameter is held at a value."""
+        known = self._known[k]
+        if value in known:
+            return known[value][0]
+        if len(known) > 1:  # the others lie on a line through the two that are nearest
+            (a, (_, one)), (b, (_, two)) = sorted(known.items(), key=lambda p: abs(p[0] - value))[
+                :2
+            ]
+            start = one + (two - one) * (value - a) / (b - a)
+        else:
+            start = self.x.copy()
+            if place is not None:  # along the parabola
+                along = self.covariance[place] / self.covariance[place, place]
+                start[self.moving] += along * (value - self.x[k])
+        start[k] = value
+        # What a cause does on the way from here to there, rather than here: a load near the knee
+        # bends the way.
+        middle = np.clip(0.5 * (start + self.x), LOW, HIGH)
+        weighting = replace(self.weighting, shared=self.task.shared(middle))
+        apart = weighting.white(self.seen - self.task.readings.value)
+        others = self.task.free[self.task.free != k]
+        there, cost = self.task.solve(start, weighting, others, _RISE_FTOL)
+        root = float(np.sqrt(max(cost - float(apart @ apart), 0.0)))
+        known[value] = root, there
+        return root
