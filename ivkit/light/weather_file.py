@@ -14,7 +14,7 @@ from ivkit.errors import FileError, RangeError, TableError
 from ivkit.light.place import Place
 from ivkit.light.weather import Weather, closure
 from ivkit.readings.units import find_unit
-from ivkit.readings.written_number import find_marks, read_plain_numbers
+from ivkit.readings.written_number import find_marks, read_plain_numbers, without_residue
 
 # A typical year is pieced together from many; it is read as this one, which has no 29 February.
 COMMON_YEAR = 2023
@@ -356,7 +356,7 @@ def _numbers(head: str, cells: list[str], key: str, name: str, line_of: list[int
             f"{name}, column {head!r}, line {line_of[at]}",
             "leave the cell blank where nothing was measured",
         )
-    values = np.array(read[0], dtype=float)
+    values, _ = without_residue(np.array(read[0], dtype=float))
     return unit.to_base(values) if unit is not None else values
 
 

@@ -14,11 +14,13 @@ from ivkit.readings.resistor_value import resistor_value_and_step
 from ivkit.readings.units import BASE_UNITS, Unit
 from ivkit.readings.written_number import (
     BLANKS,
+    RESIDUE,
     Marks,
     read_number,
     read_plain_numbers,
     shown,
     tidy,
+    without_residue,
 )
 
 # Beyond these, a value without a unit is worth a word: no small panel gives it.
@@ -63,6 +65,7 @@ class Column:
         self._moments = Moments(unit)
         self._parts: list[NDArray[np.float64]] = []
         self._cell_units: set[str] = set()
+        self._residue = 0
         self._labels: dict[str, int] = {}
 
     @property
@@ -90,6 +93,9 @@ class Column:
             self._parts.append(
                 np.array([self._read(c, r, marks) for c, r in zip(cells, rows, strict=True)])
             )
+        if self.quantity not in ("time", "sweep"):
+            self._parts[-1], count = without_residue(self._parts[-1])
+            self._residue += count
         if self.quantity == "load":
             self._refuse_negative(cells, rows)
         self._refuse_beyond(cells, rows)
@@ -115,6 +121,12 @@ class Column:
         blank = int(np.isnan(values).sum())
         if blank:
             notes.append(f"'{self.heading}' is blank in {blank} of {len(values)} readings")
+        if self._residue:
+            base = BASE_UNITS[self.quantity]
+            notes.append(
+                f"'{self.heading}': {self._residue} of {len(values)} readings, smaller than "
+                f"{RESIDUE:g}{f' {base}' if base else ''}, taken as 0"
+            )
         most = np.nanmax(np.abs(values), initial=0.0, where=~np.isnan(values))
         if self.unit is None and not self._cell_units and most > _MUCH.get(self.quantity, np.inf):
             base = BASE_UNITS[self.quantity]
@@ -130,6 +142,7 @@ class Column:
         return f"{self.name}, row {row}, column '{self.heading}'"
 
     def _note_step(self, step: float) -> None:
+        step = max(step, RESIDUE) if step > 0 else step
         self.resolution = step if self.resolution is None else min(step, self.resolution)
 
     def _read(self, cell: str, row: int, marks: Marks) -> float:

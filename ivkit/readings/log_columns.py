@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ivkit.errors import TableError
 from ivkit.readings.quantities import Heading
 from ivkit.readings.units import Unit, find_unit, unit_names
-from ivkit.readings.written_number import BLANKS, Marks, read_number
+from ivkit.readings.written_number import BLANKS, Marks, read_number, without_residue
 
 Array = NDArray[np.float64]
 
@@ -219,7 +219,7 @@ class LogColumn:
 
     def add(self, values: Array) -> None:
         """Take the next piece, in SI."""
-        self._parts.append(values)
+        self._parts.append(values if self.quantity == "time" else without_residue(values)[0])
 
     def finish(self) -> Array:
         """Return all values, in SI."""

@@ -10,6 +10,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import inf, nan
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ivkit.errors import TableError
 from ivkit.readings.units import Unit, find_unit
 
@@ -185,6 +188,21 @@ def read_number(cell: str, marks: Marks) -> tuple[float, float, Unit | None]:
     if value in (inf, -inf):
         raise ValueError(f"'{shown(cell)}' is too large")
     return value, _step(text), unit
+
+
+#: In base units: what is smaller is no reading, but what a spreadsheet left of a difference.
+RESIDUE = 1e-15
+
+
+def without_residue(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], int]:
+    """Return values with what is smaller than `RESIDUE` taken as zero, and how many were.
+
+    >>> without_residue(np.array([0.1 + 0.2 - 0.3, 1e-320, 1e-9, np.nan]))
+    (array([0.e+00, 0.e+00, 1.e-09,    nan]), 2)
+    """
+    small = (np.abs(values) < RESIDUE) & (values != 0)
+    count = int(np.count_nonzero(small))
+    return (np.where(small, 0.0, values) if count else values), count
 
 
 def read_plain_numbers(

@@ -311,7 +311,7 @@ class _Told:
             more = missing(end)
         from scipy.optimize import brentq
 
-        return float(brentq(missing, x, end))
+        return float(brentq(missing, x, end, xtol=4e-3 * abs(end - x), rtol=1e-6))
 
     def _risen(self, k: int, value: float, place: int | None) -> float:
         """Return the root of what chi-square rises by where one parameter is held at a value."""

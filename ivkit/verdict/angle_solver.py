@@ -229,7 +229,7 @@ class AngleTask:
 
         found = least_squares(
             lambda part: weighting.white(self.model(whole(part)) - read),
-            np.clip(x[free], LOW[free] + 1e-9, HIGH[free] - 1e-9),
+            _at_bounds(x)[free],
             jac=lambda part: weighting.white(self.jacobian(whole(part), free)),
             bounds=(LOW[free], HIGH[free]),
             x_scale=SCALE[free],
@@ -274,3 +274,12 @@ class AngleTask:
         chosen = valleys[np.argsort(least[valleys])][:3]
         sheets = grid.transpose(1, 0, 2, 3).reshape(cost.shape[1], -1, 3)
         return [sheets[k, int(np.argmin(by_zero[k]))] for k in chosen]
+
+
+def _at_bounds(x: Array) -> Array:
+    """Return parameters within their bounds, those very near one on it.
+
+    From close by the box's first step goes no further than to the bound, and it would end there.
+    """
+    near = 1e-3 * SCALE
+    return np.where(x < LOW + near, LOW, np.where(x > HIGH - near, HIGH, x))
