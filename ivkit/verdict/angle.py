@@ -46,6 +46,7 @@ SURE = 0.99
 _TOO_WIDE = (0.7, 10.0)
 _RISE_FTOL = 1e-5  # of chi-square, whose root has to rise by 2
 _RISE_NEAR = 0.01  # of the rise, which an end of an interval may miss
+_FAR = 5.0  # times its doubt, from where a misfit says that something else is wrong
 _ONE_SIDED = 1.645  # 95 % of a normal distribution
 
 
@@ -194,6 +195,8 @@ class _Told:
         self.moving = free[inside[free]]
         jacobian = task.jacobian(x, self.moving)
         white = weighting.white(jacobian)
+        sizes = np.linalg.svd(white * SCALE[self.moving], compute_uv=False)
+        self.apart = bool(len(sizes) and sizes[-1] > 1e-5 * sizes[0])  # parameters, of each other
         self.gain = np.linalg.pinv(white, rcond=1e-9)
         self.covariance = self.gain @ self.gain.T
         self.seen = task.model(x)
@@ -278,7 +281,8 @@ class _Told:
     def _end(self, k: int, z: float) -> float:
         """Return where the root of chi-square has risen by |z|, above or below the estimate.
 
-        The bound, where it is not reached before.
+        The bound, where it is not reached before. Of readings that are far from agreeing, the
+        parabola's: that profile is one of nothing, and takes long.
         """
         bound = float(HIGH[k] if z > 0 else LOW[k])
         x = float(self.x[k])
@@ -288,6 +292,9 @@ class _Told:
         if place is not None and not self.covariance[place, place] > 0:
             place = None  # it moves no reading here, as the zero where every angle is the same
         u = SCALE[k] if place is None else float(np.sqrt(self.covariance[place, place]))
+
+        if self.enlarge > _FAR and self.apart and place is not None:
+            return float(np.clip(x + z * u, LOW[k], HIGH[k]))
 
         def missing(value: float) -> float:
             more = self._risen(k, value, place) - abs(z)
@@ -318,20 +325,21 @@ class _Told:
         known = self._known[k]
         if value in known:
             return known[value][0]
-        if len(known) > 1:  # the others lie on a line through the two that are nearest
+        along = self.x.copy()
+        if place is not None:  # where the others go along the parabola
+            moves = self.covariance[place] / self.covariance[place, place]
+            along[self.moving] += moves * (value - self.x[k])
+        along[k] = value
+        start = along
+        if len(known) > 1:  # or on the line through the two that are nearest
             (a, (_, one)), (b, (_, two)) = sorted(known.items(), key=lambda p: abs(p[0] - value))[
                 :2
             ]
             start = one + (two - one) * (value - a) / (b - a)
-        else:
-            start = self.x.copy()
-            if place is not None:  # along the parabola
-                along = self.covariance[place] / self.covariance[place, place]
-                start[self.moving] += along * (value - self.x[k])
-        start[k] = value
+            start[k] = value
         # What a cause does on the way from here to there, rather than here: a load near the knee
         # bends the way.
-        middle = np.clip(0.5 * (start + self.x), LOW, HIGH)
+        middle = np.clip(0.5 * (along + self.x), LOW, HIGH)
         weighting = replace(self.weighting, shared=self.task.shared(middle))
         apart = weighting.white(self.seen - self.task.readings.value)
         others = self.task.free[self.task.free != k]
