@@ -270,6 +270,52 @@ def test_next_to_no_diffuse_light_is_none(run):
     assert "nan" not in out
 
 
+@pytest.mark.parametrize("load", ["1e-12", "1e-7"])
+def test_a_load_of_next_to_nothing_is_refused(run, load):
+    for line, name in (
+        ("characterize shed.csv --bench shed.toml", "shed.csv"),
+        ("check check.csv --datasheet panel.toml --irradiance 137", "check.csv"),
+    ):
+        lines = SOUND[name].decode().splitlines()
+        k = next(k for k, one in enumerate(lines) if one.startswith("load_ohm"))
+        lines[k + 1] = ",".join([load, *lines[k + 1].split(",")[1:]])
+        status, out, err = run(line, name, "\n".join(lines) + "\n")
+        assert (status, out) == (2, "")
+        assert "is no load that can be" in err
+
+
+def test_a_current_that_no_panel_gives_is_refused_with_its_row(run):
+    rows = "".join(f"{r},{v}\n" for r, v in ((1e-4, 19.0), (10, 5.0), (33, 15.0), (100, 19.0)))
+    line = "characterize volts.csv"
+    status, out, err = run(line, "volts.csv", "load_ohm,voltage_V\n" + rows)
+    assert (status, out) == (2, "")
+    assert "volts.csv, row 2: a current of 1.9e+05 A follows, which no panel gives" in err
+
+
+def test_a_live_line_with_a_load_that_cannot_be_is_set_aside(run):
+    line = "watch check.csv --datasheet panel.toml --irradiance 137"
+    table = "load_ohm,current_mA\n47,84.8\n1e300,83.3\n150,83.0\n"
+    status, out, err = run(line, "check.csv", table)
+    assert status == 0
+    assert "load 1e+300 ohm is no reading" in out + err
+
+
+def test_a_log_whose_angles_are_all_blank_has_none(run):
+    rows = "".join(f"{0.2 * k:.1f},{0.6 + 0.001 * (k % 5):.3f},\n" for k in range(300))
+    line = "track track.csv --load 68 --datasheet panel.toml"
+    status, _, err = run(line, "track.csv", "time_s,voltage_V,angle_deg\n" + rows)
+    assert (status, err) in ((0, ""), (1, ""))
+
+
+def test_a_lamp_whose_beam_misses_the_panel_gives_nothing_in_words(run):
+    text = SOUND["shed.toml"].decode().replace("beam_angle_deg = 100", "beam_angle_deg = 0.01")
+    text = text.replace("width_cm = 28.5", "width_cm = 31.35")
+    status, out, err = run("lamp --bench shed.toml --temperature 33", "shed.toml", text)
+    assert (status, err) == (0, "")
+    assert "and how much of it cannot be told" in " ".join(out.split())
+    assert "95 % interval of Pmp" not in out
+
+
 def test_the_best_load_without_current_is_none_and_no_fault():
     points = KeyPoints(*(ufloat(x, 0.1) for x in (0.0, 1.0, 0.5, 0.0)))
     assert shown(points.best_load, "ohm") == shown(points.fill_factor, "") == "-"

@@ -40,6 +40,7 @@ _BEYOND = {
 }
 _COLDEST, _HOTTEST = -90.0, 200.0  # degC, as the option --temperature and the bench have it
 _BEYOND_ALL = 1e15
+_LEAST_LOAD = 1e-6  # ohm, but for none at all: the short circuit
 
 
 class Column:
@@ -214,7 +215,9 @@ class Column:
                 remedy = "give the temperature of cells or air in degC; 298 K is 25 degC"
             else:
                 beyond = np.abs(values) > _BEYOND.get(self.quantity, _BEYOND_ALL)
-                beyond &= np.isfinite(values) | (self.quantity != "load")
+                if self.quantity == "load":
+                    beyond &= np.isfinite(values)
+                    beyond |= (values > 0) & (values < _LEAST_LOAD)
                 remedy = "correct the value or its unit, or leave the cell blank"
         if beyond.any():
             k = int(np.flatnonzero(beyond)[0])

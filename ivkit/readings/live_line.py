@@ -228,7 +228,8 @@ class LineReader:
                 return _bad(line, f"{what} '{shown(cell)}' is no number")
             if quantity != "time":
                 low, high = POSSIBLE[quantity]
-                if value < low or value > high:
+                odd = quantity == "load" and (0.0 < value < 1e-6 or 1e12 < value < math.inf)
+                if value < low or value > high or odd:
                     what, unit = quantity.replace("_", " "), BASE_UNITS[quantity]
                     return _bad(line, f"{what} {value:g} {unit} is no reading")
             elif not math.isfinite(value):

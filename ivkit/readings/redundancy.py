@@ -15,6 +15,7 @@ from ivkit.readings.sweep import Sweep
 
 Array = NDArray[np.float64]
 
+_MOST = 1e5  # V or A, beyond which no panel is (`ivkit.schema.LIMITS`)
 #: Stated loads whose tolerance nobody says: plus or minus 5 %, the usual carbon-film resistor
 #: (common practice, no source).
 USUAL_LOAD_TOLERANCE = 0.05
@@ -195,6 +196,20 @@ def load_factor(sweep: Sweep) -> float | None:
     return 10.0**power if power and np.mean(near) > 0.9 else None
 
 
+def _refuse_beyond(sweep: Sweep) -> None:
+    """Refuse what no panel gives, as the current from a voltage across a millionth of an ohm."""
+    for values, name, unit in ((sweep.voltage, "voltage", "V"), (sweep.current, "current", "A")):
+        beyond = np.flatnonzero(np.abs(values) > _MOST)
+        if beyond.size:
+            k = int(beyond[0])
+            row = "" if sweep.rows is None else f", row {sweep.rows[k]:g}"
+            raise SweepError(
+                f"a {name} of {values[k]:.3g} {unit} follows, which no panel gives",
+                f"{sweep.name}{row}",
+                "correct the row's readings or its load, or leave a cell blank",
+            )
+
+
 def settle_units(sweep: Sweep) -> Sweep:
     """Return the sweep without a load column whose unit is wrong; refuse where V or I may be.
 
@@ -204,8 +219,10 @@ def settle_units(sweep: Sweep) -> Sweep:
     Raises
     ------
     SweepError
-        Voltage or current is off by a factor of a thousand, or cannot be told not to be.
+        Voltage or current is off by a factor of a thousand, or cannot be told not to be, or is
+        one that no panel gives.
     """
+    _refuse_beyond(sweep)
     whole = sweep.evidence.taken if sweep.evidence.taken is not None else sweep
     factor = load_factor(whole)
     if factor is None:

@@ -99,9 +99,10 @@ def describe(
         blocks.append(_distances(distances))
     shares = budget(found.key_points.p_mp)
     parts = [f"{percent(share)} {name}" for name, share in shares.items() if share >= 0.01]
-    width = 2 * found.key_points.p_mp.std_dev / found.key_points.p_mp.nominal_value
-    text = f"95 % interval of Pmp: +-{percent(width)}. It comes from: {', '.join(parts)}."
-    blocks.append(wrap(f"{text} {what_next(found)}"))
+    if found.key_points.p_mp.nominal_value > 0:
+        width = 2 * found.key_points.p_mp.std_dev / found.key_points.p_mp.nominal_value
+        text = f"95 % interval of Pmp: +-{percent(width)}. It comes from: {', '.join(parts)}."
+        blocks.append(wrap(f"{text} {what_next(found)}"))
     said = [*map(str, found.assumed), *map(str, sheet.assumed), *sheet.notes]
     if said:
         blocks.append("Assumed:\n" + bullets(said))

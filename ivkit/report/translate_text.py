@@ -170,13 +170,14 @@ def describe(found: "Translated", sheet: "Datasheet | None") -> str:
         blocks.append(_against(found, sheet))
         shares = budget(found.key_points.p_mp)
         parts = [f"{percent(share)} {name}" for name, share in shares.items() if share >= 0.01]
-        width = 2 * found.key_points.p_mp.std_dev / found.key_points.p_mp.nominal_value
-        blocks.append(
-            wrap(
-                f"95 % interval of Pmp: +-{percent(width)}. Its variance comes from: "
-                f"{', '.join(parts)}."
+        if found.key_points.p_mp.nominal_value > 0:
+            width = 2 * found.key_points.p_mp.std_dev / found.key_points.p_mp.nominal_value
+            blocks.append(
+                wrap(
+                    f"95 % interval of Pmp: +-{percent(width)}. Its variance comes from: "
+                    f"{', '.join(parts)}."
+                )
             )
-        )
     far = [f"{t.method}: {why}" for t in found.by_method for why in t.too_far]
     if far:
         blocks.append("Too far:\n" + bullets(far))

@@ -167,7 +167,11 @@ def clean(
     return CleanLog(
         columns["time"],
         columns["power"],
-        {k: _carried_on(v) for k, v in columns.items() if k not in ("time", "power")},
+        {
+            name: _carried_on(values)
+            for name, values in columns.items()
+            if name not in ("time", "power") and np.any(np.isfinite(values))
+        },
         lines,
         interval,
         gaps,
