@@ -316,6 +316,16 @@ def test_a_lamp_whose_beam_misses_the_panel_gives_nothing_in_words(run):
     assert "95 % interval of Pmp" not in out
 
 
+def test_a_translation_whose_doubt_is_without_end_is_none(run):
+    text = SOUND["dim.toml"].decode()
+    text = text.replace("offset_tolerance_counts = 2", "offset_tolerance_counts = 2e9")
+    line = "translate jetty.csv shed.csv --bench jetty.toml --second-bench dim.toml"
+    status, out, err = run(f"{line} --to-irradiance 500", "dim.toml", text)
+    assert (status, out) == (2, "")
+    assert "the noise of its fit has no translation that could be told" in err
+    assert "jetty.csv" in err
+
+
 def test_the_best_load_without_current_is_none_and_no_fault():
     points = KeyPoints(*(ufloat(x, 0.1) for x in (0.0, 1.0, 0.5, 0.0)))
     assert shown(points.best_load, "ohm") == shown(points.fill_factor, "") == "-"

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from uncertainties import UFloat, ufloat
 
 from ivkit.curve.uncertainty import NOISE
+from ivkit.errors import SweepError
 from ivkit.readings.sweep import Condition, Effect, Sweep
 
 Array = NDArray[np.float64]
@@ -85,6 +86,12 @@ def translated_sweep(
             continue
         named[variable.tag] = variable
         shifts[variable.tag] = shifts.get(variable.tag, 0.0) + shift
+    if not np.all(np.isfinite(noise)):
+        raise SweepError(
+            "the noise of its fit has no translation that could be told",
+            sweep.name,
+            "check the tolerances and noise of its front end",
+        )
     for k, shift in enumerate(_directions(noise)):
         label = f"{NOISE} of the whole sweep, {k + 1}"
         named[label] = ufloat(0.0, 1.0, NOISE)

@@ -281,8 +281,8 @@ class _Told:
     def _end(self, k: int, z: float) -> float:
         """Return where the root of chi-square has risen by |z|, above or below the estimate.
 
-        The bound, where it is not reached before. Of readings that are far from agreeing, the
-        parabola's: that profile is one of nothing, and takes long.
+        The bound, where it is not reached before. Of readings that are far from agreeing, that of
+        the parabola, or the bound where there is none: their profile is one of nothing.
         """
         bound = float(HIGH[k] if z > 0 else LOW[k])
         x = float(self.x[k])
@@ -292,9 +292,12 @@ class _Told:
         if place is not None and not self.covariance[place, place] > 0:
             place = None  # it moves no reading here, as the zero where every angle is the same
         u = SCALE[k] if place is None else float(np.sqrt(self.covariance[place, place]))
-
-        if self.enlarge > _FAR and self.apart and place is not None:
-            return float(np.clip(x + z * u, LOW[k], HIGH[k]))
+        if self.enlarge > _FAR:
+            return (
+                float(np.clip(x + z * u, LOW[k], HIGH[k]))
+                if place is not None and self.apart
+                else bound
+            )
 
         def missing(value: float) -> float:
             more = self._risen(k, value, place) - abs(z)
