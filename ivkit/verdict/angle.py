@@ -293,11 +293,8 @@ class _Told:
             place = None  # it moves no reading here, as the zero where every angle is the same
         u = SCALE[k] if place is None else float(np.sqrt(self.covariance[place, place]))
         if self.enlarge > _FAR:
-            return (
-                float(np.clip(x + z * u, LOW[k], HIGH[k]))
-                if place is not None and self.apart
-                else bound
-            )
+            told = place is not None and self.apart
+            return float(np.clip(x + z * u, LOW[k], HIGH[k])) if told else bound
 
         def missing(value: float) -> float:
             more = self._risen(k, value, place) - abs(z)
@@ -335,10 +332,9 @@ class _Told:
         along[k] = value
         start = along
         if len(known) > 1:  # or on the line through the two that are nearest
-            (a, (_, one)), (b, (_, two)) = sorted(known.items(), key=lambda p: abs(p[0] - value))[
-                :2
-            ]
-            start = one + (two - one) * (value - a) / (b - a)
+            a, b = sorted(known, key=lambda one: abs(one - value))[:2]
+            (_, at_a), (_, at_b) = known[a], known[b]
+            start = at_a + (at_b - at_a) * (value - a) / (b - a)
             start[k] = value
         # What a cause does on the way from here to there, rather than here: a load near the knee
         # bends the way.

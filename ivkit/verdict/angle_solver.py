@@ -25,8 +25,7 @@ SCALE = np.array([0.1, 3.0, 0.05])  # what a change that matters is like
 _STEP = np.array([1e-4, 0.02, 1e-4])
 #: Of one solve: five are usual, tens where a shared cause is as large as the readings.
 _MOST_STEPS = 100
-#: Of weights taken anew: two are usual, six where the shunt is known to 28 %. Some that know it to
-#: 50 % go on to and fro by a sixth of their doubt.
+#: Of weights taken anew: two are usual. Only readings far from agreeing go on to and fro.
 _MOST_ROUNDS = 8
 _PART = 0.1  # of a standard uncertainty, by which a shared cause is off for its tangent
 _ROUND_FTOL = 1e-5  # of chi-square, before the last

@@ -96,12 +96,15 @@ class Turned:
         def between(a: Any, b: Any) -> Any:
             return a if a is b else a + share * (b - a)
 
-        names = (field.name for field in fields(self.panel))
         moved = {
             name: between(getattr(self.panel, name), getattr(other.panel, name))
-            for name in names
-            if name != "cells"
+            for name in (field.name for field in fields(self.panel))
+            if name not in ("cells", "resistance_shunt")
         }
+        # A shunt may be none at all.
+        shunts = (1.0 / np.asarray(one.panel.resistance_shunt) for one in (self, other))
+        with np.errstate(divide="ignore"):
+            moved["resistance_shunt"] = (1.0 / between(*shunts))[()]
         iam = self.iam
         if other.iam is not self.iam:
 
