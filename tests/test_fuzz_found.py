@@ -326,6 +326,19 @@ def test_a_translation_whose_doubt_is_without_end_is_none(run):
     assert "jetty.csv" in err
 
 
+def test_sweeps_that_no_panel_has_in_common_are_refused(run):
+    lines = SOUND["jetty.csv"].decode().splitlines()
+    k = next(k for k, one in enumerate(lines) if one.startswith("load_ohm"))
+    rows = [line.split(",") for line in lines[k + 1 :]]
+    rows = [[load, f"{float(volts) / 10:.3f}", *rest] for load, volts, *rest in rows]
+    table = "\n".join([*lines[: k + 1], *map(",".join, rows)]) + "\n"
+    line = "characterize shed.csv jetty.csv --together --bench jetty.toml --json -"
+    status, out, err = run(line, "jetty.csv", table)
+    assert (status, out) == (2, "")
+    assert "no common panel was found" in err
+    assert "jetty.csv" in err
+
+
 def test_the_best_load_without_current_is_none_and_no_fault():
     points = KeyPoints(*(ufloat(x, 0.1) for x in (0.0, 1.0, 0.5, 0.0)))
     assert shown(points.best_load, "ohm") == shown(points.fill_factor, "") == "-"

@@ -257,22 +257,27 @@ class _Problem:
         start = self.start()
         low = np.full(len(start), -np.inf)
         low[2:4] = 0.0
-        found = least_squares(
-            self.residual,
-            start,
-            jac=self.jacobian,
-            bounds=(low, np.inf),
-            x_scale="jac",
-            xtol=1e-13,
-            ftol=1e-13,
-            gtol=1e-13,
-            max_nfev=2000,
-        )
-        if not found.success:
-            raise SweepError(
-                f"no common panel was found ({found.message})",
-                remedy="check that all sweeps are of one panel, and their temperatures",
+
+        def slopes(theta: Array) -> Array:
+            jacobian = self.jacobian(theta)
+            if not np.all(np.isfinite(jacobian)):
+                raise _none("the fit ran off to where no panel is")
+            return jacobian
+
+        with np.errstate(all="ignore"):  # a step that goes too far is taken back
+            found = least_squares(
+                self.residual,
+                start,
+                jac=slopes,
+                bounds=(low, np.inf),
+                x_scale="jac",
+                xtol=1e-13,
+                ftol=1e-13,
+                gtol=1e-13,
+                max_nfev=2000,
             )
+        if not found.success:
+            raise _none(found.message)
         return found.x
 
     def result(self, theta: Array) -> Together:
@@ -383,3 +388,10 @@ class _Problem:
 def _variable(known: dict[str, UFloat], name: str) -> UFloat:
     """Return the variable of one cause, the same wherever it is asked for."""
     return known.setdefault(name, ufloat(0.0, 1.0, name))
+
+
+def _none(why: str) -> SweepError:
+    return SweepError(
+        f"no common panel was found ({why})",
+        remedy="check that all sweeps are of one panel, and their temperatures",
+    )
