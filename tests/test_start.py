@@ -90,7 +90,8 @@ def test_a_blank_table_is_told_in_a_line(tmp_path, monkeypatch, capsys, light, f
     for arguments in (["characterize", TABLE], ["load", TABLE], ["report", BENCH]):
         assert run(*arguments) == 2
         error = capsys.readouterr().err
-        assert error == f"ivkit: {TABLE}: no reading below the heading; add rows with readings\n"
+        named = f"{BENCH}, {TABLE}" if BENCH in arguments else TABLE  # the bench names the table
+        assert error == f"ivkit: {named}: no reading below the heading; add rows with readings\n"
     assert sorted(p.name for p in Path().iterdir()) == sorted([BENCH, TABLE, NOTE])
 
 
