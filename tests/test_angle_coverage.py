@@ -57,7 +57,7 @@ def test_intervals_hold_the_truth_in_95_of_100_tables(make, count, readings):
 )
 def test_light_is_not_told_from_a_roughly_known_current(monkeypatch, count, load):
     # At 220 ohm, beside the knee, both bend the curve. By what the current's doubt does on one side
-    # (a chord instead of the tangent) the interval held the light in half of the tables only.
+    # (a chord instead of the tangent) the interval held the light in 62 % of such tables.
     monkeypatch.setitem(U_CURVE, "current", (0.15, 0.0, 0.0))
     turned, doubts = known(PARALLEL)
     inside = 0
