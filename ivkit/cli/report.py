@@ -109,7 +109,6 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
 
 def _extra_files(settings: "Bench") -> list[str]:
     """Return the other files that the page may be made of, as far as they are there."""
-
     tables = (settings.data.angle, settings.data.check, settings.data.track)
     names = (*tables, settings.panel.datasheet, settings.light.spectrum)
     return [name for name in names if name and Path(name).is_file()]

@@ -23,6 +23,11 @@ Array = NDArray[np.float64]
 TELLING = 6.0
 _LEAST_SHUNT = 1e-6  # of the photocurrent per volt
 _MOST_NODES = 40
+#: What moves of a panel as its curve's parameters do.
+_MOVED = (
+    *("photocurrent", "saturation_current", "resistance_series", "resistance_shunt"),
+    *("nNsVth", "alpha_sc"),
+)
 _STEP = 1e-3  # of what a change that matters is like, to either side, for a slope
 #: Steps of the fit, and as many more if there is hope; ten are usual. A light that no cells make
 #: this sweep of would take hundreds.
@@ -99,11 +104,9 @@ def in_unequal_light(
         return replace(panel, estimates=np.concatenate([five, panel.estimates[5:]]))
 
     def string(*points: Array) -> SeriesString:
-        """Return the string of some parameters, or of several on a first axis."""
+        """Return the strings of some parameters, on a first axis."""
         panels = [moved(x).panel(shunt_exponent=shunt_exponent) for x in points]
-        names = ("photocurrent", "saturation_current", "resistance_series", "resistance_shunt")
-        names = (*names, "nNsVth", "alpha_sc") if len(panels) > 1 else ()
-        values = {name: np.array([[getattr(one, name)] for one in panels]) for name in names}
+        values = {name: np.array([[getattr(one, name)] for one in panels]) for name in _MOVED}
         return cells_under(
             replace(panels[0], **values),
             light * share,

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from ivkit.errors import TableError
 from ivkit.readings.lines import OPEN, SHORT, is_stamp
@@ -32,7 +32,6 @@ _BEYOND = {
     "voltage": 1e6,
     "current": 1e6,
     "power": 1e9,
-    "load": 1e15,
     "irradiance": 1e6,
     "illuminance": 1e9,
     "angle": 1e6,
@@ -40,7 +39,17 @@ _BEYOND = {
 }
 _COLDEST, _HOTTEST = -90.0, 200.0  # degC, as the option --temperature and the bench have it
 _BEYOND_ALL = 1e15
-_LEAST_LOAD = 1e-6  # ohm, but for none at all: the short circuit
+_LEAST_LOAD, _MOST_LOAD = 1e-6, 1e15  # ohm, but for a short circuit and an open one
+
+
+def no_load(ohm: ArrayLike) -> NDArray[np.bool_]:
+    """Return which are no loads, neither short and open circuits nor anything between.
+
+    >>> no_load([0.0, 1e-9, 47.0, np.inf, 1e300, -1.0])
+    array([False,  True, False, False,  True,  True])
+    """
+    ohm = np.asarray(ohm, dtype=float)
+    return (ohm < _LEAST_LOAD) & (ohm != 0) | (ohm > _MOST_LOAD) & np.isfinite(ohm)
 
 
 class Column:
@@ -214,10 +223,10 @@ class Column:
                 beyond = (values < _COLDEST) | (values > _HOTTEST)
                 remedy = "give the temperature of cells or air in degC; 298 K is 25 degC"
             else:
-                beyond = np.abs(values) > _BEYOND.get(self.quantity, _BEYOND_ALL)
                 if self.quantity == "load":
-                    beyond &= np.isfinite(values)
-                    beyond |= (values > 0) & (values < _LEAST_LOAD)
+                    beyond = no_load(values)
+                else:
+                    beyond = np.abs(values) > _BEYOND.get(self.quantity, _BEYOND_ALL)
                 remedy = "correct the value or its unit, or leave the cell blank"
         if beyond.any():
             k = int(np.flatnonzero(beyond)[0])

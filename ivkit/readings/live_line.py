@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import chain
 
 from ivkit.errors import TableError
+from ivkit.readings.cells import no_load
 from ivkit.readings.choice import choose_columns
 from ivkit.readings.layout import Layout, find_layout
 from ivkit.readings.line_split import Line
@@ -228,7 +229,7 @@ class LineReader:
                 return _bad(line, f"{what} '{shown(cell)}' is no number")
             if quantity != "time":
                 low, high = POSSIBLE[quantity]
-                odd = quantity == "load" and (0.0 < value < 1e-6 or 1e12 < value < math.inf)
+                odd = quantity == "load" and no_load(value)
                 if value < low or value > high or odd:
                     what, unit = quantity.replace("_", " "), BASE_UNITS[quantity]
                     return _bad(line, f"{what} {value:g} {unit} is no reading")

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from ivkit.errors import SweepError
 from ivkit.readings.sweep import Sweep
+from ivkit.schema import LIMITS
 
 Array = NDArray[np.float64]
 
-_MOST = 1e5  # V or A, beyond which no panel is (`ivkit.schema.LIMITS`)
 #: Stated loads whose tolerance nobody says: plus or minus 5 %, the usual carbon-film resistor
 #: (common practice, no source).
 USUAL_LOAD_TOLERANCE = 0.05
@@ -199,7 +199,7 @@ def load_factor(sweep: Sweep) -> float | None:
 def _refuse_beyond(sweep: Sweep) -> None:
     """Refuse what no panel gives, as the current from a voltage across a millionth of an ohm."""
     for values, name, unit in ((sweep.voltage, "voltage", "V"), (sweep.current, "current", "A")):
-        beyond = np.flatnonzero(np.abs(values) > _MOST)
+        beyond = np.flatnonzero(np.abs(values) > LIMITS[unit][1])
         if beyond.size:
             k = int(beyond[0])
             row = "" if sweep.rows is None else f", row {sweep.rows[k]:g}"
