@@ -1,4 +1,4 @@
-"""A panel taken apart into cells, in daylight, in faint light and near a lamp."""
+"""A panel taken apart into cells, in uniform light and near a lamp."""
 
 import numpy as np
 import pytest
@@ -12,7 +12,6 @@ from ivkit.light.lamp_shape import Disc, Point
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT, in_faint_light
 
 PANEL = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003, cells=36)
 FACE = PanelFace(0.28, 0.35, 9, 4)
@@ -56,34 +55,6 @@ def test_many_panels_in_many_lights_at_once():
     assert_allclose(string.key_points().p_mp[3], one.key_points().p_mp, rtol=1e-13)
 
 
-# --- faint light
-
-
-def test_from_daylight_down_to_100_w_the_shunt_law_is_de_sotos():
-    for light in (100.0, 350.0, 1000.0):
-        for k in (0.0, 0.5, 1.0):
-            faint, plain = in_faint_light(PANEL, light, 30.0, k), PANEL.at(light, 30.0)
-            assert faint.resistance_shunt == plain.resistance_shunt
-            assert faint.saturation_current == plain.saturation_current
-
-
-def test_below_100_w_the_shunt_grows_with_the_chosen_exponent():
-    # Rsh(100) = 900 ohm * 1000/100 = 9000 ohm; from there (100/S)^k.
-    light = np.array([100.0, 25.0, 4.0])
-    assert_allclose(in_faint_light(PANEL, light, 25.0, 0.0).resistance_shunt, 9000.0)
-    half = in_faint_light(PANEL, light, 25.0).resistance_shunt
-    assert_allclose(half, 9000.0 * np.array([1.0, 2.0, 5.0]))
-    assert_allclose(in_faint_light(PANEL, light, 25.0, 1.0).resistance_shunt, 9e5 / light)
-    assert SHUNT_EXPONENT == 0.5
-    assert_allclose(U_SHUNT_EXPONENT, 0.288675, rtol=1e-6)  # JCGM 100:2008, 4.3.7
-
-
-def test_the_dark_has_no_power_whatever_the_shunt():
-    points = in_faint_light(PANEL, np.array([0.0, 50.0]), 25.0).key_points()
-    assert points.p_mp[0] == 0.0
-    assert points.p_mp[1] > 0.1
-
-
 # --- near a lamp
 
 
@@ -116,7 +87,5 @@ def test_light_that_does_not_fit_the_cells_is_refused():
     unknown = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003)
     with pytest.raises(RangeError, match="the number of cells of the panel is not known; give it"):
         cells_under(unknown, np.ones(36), 25.0)
-    with pytest.raises(RangeError, match=r"shunt exponent 1\.5 is outside what shunts do"):
-        in_faint_light(PANEL, 10.0, 25.0, 1.5)
     with pytest.raises(RangeError, match="effective irradiance -1 W/m2 is negative"):
         cells_under(PANEL, -np.ones(36), 25.0)

@@ -1,5 +1,7 @@
 """De Soto's equations against pvlib and published translations."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -87,3 +89,41 @@ def test_conditions_that_make_no_sense_are_refused():
         SIXTY.at(1000.0, 298.15)
     with pytest.raises(RangeError, match="no panel can be known from a curve in the dark"):
         ReferencePanel.from_curve(SingleDiode(1.0, 1e-9, 0.0, 10.0, 1.0), 0.0, 25.0, 0.0)
+
+
+def test_the_shunt_follows_one_power_law_above_100_w_and_another_below():
+    # Rsh(S) = Rsh_ref (S_ref / S)^k, by hand: 900 ohm at 1000 W/m2, k 0.5, then 0.25.
+    panel = ReferencePanel(
+        0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003, shunt_exponent=0.5, shunt_exponent_low=0.25
+    )
+    found = panel.at(np.array([1000.0, 250.0, 100.0, 100.0 / 16]), 25.0).resistance_shunt
+    at_100 = 900.0 * np.sqrt(10.0)
+    assert found == pytest.approx([900.0, 1800.0, at_100, 2 * at_100])
+    # The same from a reference below 100 W/m2.
+    low = replace(panel, irradiance_ref=100.0 / 16, resistance_shunt=2 * at_100)
+    assert low.at(1000.0, 25.0).resistance_shunt == pytest.approx(900.0)
+    assert panel.at(0.0, 25.0).key_points().p_mp == 0.0
+
+
+def test_current_saturation_current_and_series_resistance_follow_their_coefficients():
+    plain = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003)
+    panel = replace(
+        plain, current_exponent=0.04, diode_exponent=0.1, diode_bend=0.05, series_per_K=-0.002
+    )
+    for got, bare in zip(panel.at(1000.0, 25.0).raw, plain.at(1000.0, 25.0).raw, strict=True):
+        assert got == pytest.approx(bare)
+    # By hand at S/S_ref = 1/e: e^-0.04, e^(-0.1 + 0.05); at 45 degC: e^(-0.002 * 20).
+    got, bare = (one.at(1000.0 / np.e, 45.0) for one in (panel, plain))
+    assert got.photocurrent / bare.photocurrent == pytest.approx(np.exp(-0.04))
+    assert got.saturation_current / bare.saturation_current == pytest.approx(np.exp(-0.05))
+    assert got.resistance_series / bare.resistance_series == pytest.approx(np.exp(-0.04))
+
+
+@pytest.mark.parametrize("light", [30.0, 300.0, 1000.0])
+def test_a_coefficient_of_voc_is_met_from_any_reference(light):
+    panel = ReferencePanel(
+        0.62, 3.7e-8, 1.2, 900.0, 1.2, 0.0003, irradiance_ref=light, temp_ref=40.0, diode_bend=0.04
+    )
+    found = panel.with_beta(np.array([-0.0025, -0.0033, -0.0045]))
+    cold, warm = (found.at(1000.0, t).voltage(0.0) for t in (25.0, 27.0))
+    assert (warm - cold) / 2 / cold == pytest.approx([-0.0025, -0.0033, -0.0045], rel=1e-9)

@@ -12,7 +12,7 @@ from uncertainties import ufloat
 
 from ivkit.curve.uncertainty import budget
 from ivkit.errors import BenchError, FileError, IvkitError, RangeError
-from ivkit.panel.datasheet import ALPHA, load_datasheet, make_datasheet
+from ivkit.panel.datasheet import load_datasheet, make_datasheet
 from ivkit.panel.expected import expect, expected_key_points
 from ivkit.panel.fill import FIGURES, fill
 from ivkit.panel.module_table import TABLE, module_from_table, module_table, sheet_of
@@ -46,16 +46,25 @@ WHOLE = {
 RANGES = {
     "c-Si": [(0.713, 0.798), (0.886, 0.967), (0.776, 0.843), (0.01, 0.11), (-0.43, -0.28),
              (-0.57, -0.38)],
+    "HJT": [(0.713, 0.800), (0.886, 0.972), (0.776, 0.850), (0.00, 0.11), (-0.44, -0.25),
+            (-0.57, -0.31)],
     "CdTe": [(0.723, 0.777), (0.896, 0.929), (0.807, 0.836), (0.055, 0.057), (-0.281, -0.277),
              (-0.26, -0.24)],
     "thin": [(0.549, 0.769), (0.761, 0.944), (0.695, 0.865), (-0.01, 0.14), (-0.43, -0.17),
              (-0.53, -0.18)],
 }  # fmt: skip
 # Voc of a cell: the table's range, or from 0.35 V to the record of Green et al. for thin films.
-VOC = {"c-Si": (0.604, 0.649), "CdTe": (0.812, 0.832), "a-Si": (0.35, 0.896), "CIGS": (0.35, 0.734)}
+# HJT: the table's monocrystalline modules (9,725) and the record of a silicon cell, 0.738 V.
+VOC = {
+    "c-Si": (0.604, 0.649),
+    "HJT": (0.604, 0.738),
+    "CdTe": (0.812, 0.832),
+    "a-Si": (0.35, 0.896),
+    "CIGS": (0.35, 0.734),
+}
 
 
-@pytest.mark.parametrize("name", TECHNOLOGY)
+@pytest.mark.parametrize("name", VOC)
 def test_defaults_of_each_technology_are_inside_what_the_market_sells(name):
     kind = TECHNOLOGY[name]
     sheet = make_datasheet(SheetFile(technology=name, cells=36, pmp_W=10.0))
@@ -82,11 +91,14 @@ def test_a_whole_sheet_is_taken_as_it_stands():
     assert sheet.assumed == ()
     assert sheet.notes == ()
     points = sheet.panel().at(1000.0, 25.0).key_points()
-    assert (points.i_sc, points.v_oc, points.i_mp, points.v_mp) == pytest.approx(
-        (0.63, 21.8, 0.57, 17.6), rel=1e-10
+    assert (points.i_sc, points.v_oc, points.p_mp) == pytest.approx(
+        (0.63, 21.8, 0.57 * 17.6), rel=1e-9
     )
-    warm = sheet.panel().at(1000.0, 27.0).key_points()
-    assert (warm.v_oc - points.v_oc) / 2 == pytest.approx(-0.0033 * 21.8, rel=1e-9)
+    # Vmp at that power and the coefficients are as stated within what such statements hold.
+    assert points.v_mp == pytest.approx(17.6, rel=0.004)
+    warm, cold = (sheet.panel().at(1000.0, t).key_points() for t in (45.0, 5.0))
+    assert (warm.v_oc - cold.v_oc) / 40 / 21.8 == pytest.approx(-0.0033, rel=0.02)
+    assert (warm.p_mp - cold.p_mp) / 40 / 10.03 == pytest.approx(-0.0045, abs=3e-4)
     assert (sheet.p_mp, sheet.p_mp_tolerance, sheet.area_m2) == (10.0, 0.05, None)
     assert "10 W, Isc 0.63 A, Voc 21.8 V, c-Si, 0 figures assumed" in str(sheet)
 
@@ -208,38 +220,57 @@ def test_uncertain_light_and_temperature_are_part_of_the_budget():
     assert wide == pytest.approx(sqrt((sure.std_dev / sure.nominal_value) ** 2 + 0.05**2), rel=0.05)
 
 
-def test_faint_light_brings_the_unknown_shunt_into_the_budget():
+def test_low_irradiance_brings_the_unknown_shunt_into_the_budget():
     sheet = make_datasheet(SheetFile(**WHOLE))
-    faint = budget(expected_key_points(sheet, 20.0, 25.0).p_mp)
-    assert faint["shunt in faint light"] > 0.3
-    assert "shunt in faint light" not in budget(expected_key_points(sheet, 200.0, 25.0).p_mp)
+    low = budget(expected_key_points(sheet, 20.0, 25.0).p_mp)
+    assert low["shunt below 100 W/m2"] > 0.1
+    high = budget(expected_key_points(sheet, 200.0, 25.0).p_mp)
+    assert high.get("shunt below 100 W/m2", 0.0) == 0.0
+    assert high["shunt at 200 W/m2"] + high["diode ideality factor"] > 0.1
 
 
-@given(st.floats(-1.0, 1.0), st.floats(-1.0, 1.0))
-def test_figures_move_with_their_sources(i, alpha):
-    sheet = make_datasheet(SheetFile(**WHOLE))
-    moved = sheet.figures({"datasheet Isc": i, ALPHA: alpha})
-    assert moved[0] == pytest.approx(0.63 * np.exp(0.05 / sqrt(3) * i))
-    assert moved[4] / moved[0] * 100 == pytest.approx(0.05 + 0.01 * alpha)
-    assert moved[1] == 21.8
+@pytest.mark.parametrize("key", [{"pmp_200_W": 1.9}, {"efficiency_drop_200_pct": 5.28}])
+def test_a_stated_power_at_200_w_takes_the_place_of_what_is_usual(key):
+    # EN 50380: 1.9 W of 10.03 W at a fifth of the light is 5.28 % less efficiency.
+    exact = {f"{name}_tolerance_pct": 0.01 for name in ("isc", "voc", "pmp")}
+    usual, stated = (
+        expected_key_points(make_datasheet(SheetFile(**WHOLE | exact | more)), 200.0, 25.0).p_mp
+        for more in ({}, key)
+    )
+    assert stated.nominal_value == pytest.approx(1.9, rel=0.01)
+    # A statement of 1 % takes the place of what measured modules scatter by.
+    assert 0.02 < usual.std_dev / usual.nominal_value < 0.035
+    assert stated.std_dev / stated.nominal_value < 0.01
 
 
-def test_figures_that_no_panel_has_to_the_last_digit_are_bent_and_said_so():
-    bent = make_datasheet(SheetFile(**WHOLE | {"imp_A": 0.605, "vmp_V": 16.6}))
-    assert "no physical panel has the sheet's Imp and Vmp" in bent.notes[0]
+def test_a_vmp_that_no_diode_of_its_kind_has_is_said():
+    bent = make_datasheet(SheetFile(**WHOLE | {"imp_A": 0.613, "vmp_V": 16.3}))
+    assert "no diode of this kind has the sheet's Vmp at its power" in bent.notes[0]
     points = bent.panel().at(1000.0, 25.0).key_points()
-    assert points.p_mp == pytest.approx(0.605 * 16.6, rel=1e-9)
-    assert points.v_mp > 16.6
+    assert points.p_mp == pytest.approx(0.613 * 16.3, rel=1e-9)
+    assert points.v_mp > 16.4
 
 
-def test_figures_that_no_panel_comes_near_are_refused():
-    square = {"imp_A": 0.615, "vmp_V": 20.0, "pmp_W": 12.3}
+def test_figures_that_no_panel_has_are_refused():
+    square = {"imp_A": 0.625, "vmp_V": 19.7, "pmp_W": 12.3}
     sheet = make_datasheet(SheetFile(**WHOLE | square))
     with pytest.raises(BenchError, match=r"no panel has these figures: .*fill factor"):
-        sheet.panel()
+        sheet.panel({"datasheet Pmp": 0.0, "datasheet Isc": 0.0})
     near = make_datasheet(SheetFile(**WHOLE | {"imp_A": 0.6, "vmp_V": 19.0, "pmp_W": 11.5}))
     with pytest.raises(RangeError, match="fill factor"):
-        near.panel({"datasheet Pmp": 5.0})
+        near.panel({"datasheet Pmp": 40.0})
+
+
+@pytest.mark.parametrize("name", ["tandem", "triple"])
+def test_stacked_junctions_are_recognised_and_nothing_is_claimed_of_other_light(name):
+    stack = {"technology": name, "cells": 14 if name == "tandem" else 10}
+    sheet = make_datasheet(
+        SheetFile(**WHOLE | stack | {"vmp_V": 16.0, "imp_A": 0.55, "pmp_W": 8.8})
+    )
+    with pytest.raises(
+        BenchError, match=r"no single diode .* could not be determined; take a sweep"
+    ):
+        sheet.panel()
 
 
 REFUSED = [
@@ -369,7 +400,7 @@ def test_rows_of_the_table_that_need_an_assumption_say_so():
 _FIGURE = st.one_of(st.none(), st.floats(1e-6, 2000.0), st.floats(0.3, 40.0))
 
 
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 @given(
     isc=_FIGURE,
     voc=_FIGURE,

@@ -4,6 +4,7 @@ import inspect
 import math
 import re
 import tomllib
+from dataclasses import replace
 from fnmatch import fnmatch
 from importlib import import_module
 
@@ -170,15 +171,18 @@ def test_five_parameters_in_other_light_as_printed():
         assert value("translate", left, Eg=gap, **given) == pytest.approx(float(got), rel=1e-9)
 
 
-def test_the_shunt_in_faint_light_as_printed():
+def test_what_measured_modules_do_besides_as_printed():
     from ivkit.panel.conditions import ReferencePanel
-    from ivkit.panel.low_light import in_faint_light
 
-    panel = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003)
-    at_100 = float(panel.at(100.0, 25.0).resistance_shunt)
-    got = float(in_faint_light(panel, 20.0, 25.0, 0.3).resistance_shunt)
-    printed = value("translate", "Rsh", 1, Rsh_100=at_100, S=20.0, k=0.3)
-    assert printed == pytest.approx(got)
+    given = {"m": 0.03, "c1": 0.1, "c2": 0.04, "d": -0.003, "k": 0.4}
+    names = ("current_exponent", "diode_exponent", "diode_bend", "series_per_K", "shunt_exponent")
+    plain = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003)
+    moved = replace(plain, **dict(zip(names, given.values(), strict=True)))
+    there = {"S": 300.0, "S_ref": 1000.0, "T": 318.15, "T_ref": 298.15}
+    found = zip(moved.at(300.0, 45.0).raw, plain.at(300.0, 45.0).raw, strict=True)
+    il, i0, rs, g, _ = (float(now / before) for now, before in found)
+    for left, got in (("f_IL", il), ("f_I0", i0), ("f_Rs", rs), ("f_Rsh", 1 / g)):
+        assert value("translate", left, **given, **there) == pytest.approx(got, rel=1e-9)
 
 
 def test_cell_temperature_from_voc_as_printed():

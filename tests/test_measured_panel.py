@@ -9,7 +9,6 @@ from ivkit.curve.fit import fit
 from ivkit.errors import SweepError
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import load_datasheet
-from ivkit.panel.low_light import in_faint_light
 from ivkit.panel.measured import Measured
 from ivkit.panel.measured_panel import measured_panel
 from ivkit.panel.propagate import propagate
@@ -79,12 +78,13 @@ def test_its_doubt_is_that_of_the_five_parameters_translated(jetty):
     assert panel.label == 10.0
 
 
-def test_in_faint_light_the_sweep_knows_its_own_shunt():
-    known = {"effective_irradiance": 20.0, "temp_cell": 25.0}
-    measured = swept(20.0, u_effective_irradiance=0.2, u_temp_cell=0.5, **known)
+@pytest.mark.parametrize("light", [20.0, 150.0])
+def test_in_its_own_light_the_sweep_knows_its_own_shunt_whatever_the_law(light):
+    known = {"effective_irradiance": light, "temp_cell": 25.0}
+    measured = swept(light, u_effective_irradiance=0.01 * light, u_temp_cell=0.5, **known)
     panel = measured_panel(measured)
-    for exponent in (0.0, 0.5, 1.0):
-        again = in_faint_light(panel.panel(None, exponent), 20.0, 25.0, exponent)
+    for name in ("shunt below 100 W/m2", "shunt against irradiance"):
+        again = panel.panel({name: 1.0}).at(light, 25.0)
         assert again.resistance_shunt == pytest.approx(measured.model.resistance_shunt, rel=1e-9)
 
 
@@ -92,8 +92,9 @@ def test_without_a_datasheet_its_own_power_at_stc_stands_for_the_label():
     known = {"effective_irradiance": 800.0, "temp_cell": 25.0}
     panel = measured_panel(swept(800.0, u_effective_irradiance=8.0, u_temp_cell=1.0, **known))
     assert panel.label is None
-    # 10.1636 W: the synthetic module at STC, by the exact equation.
-    assert panel.p_mp == pytest.approx(10.1636, rel=2e-3)
+    # 10.1636 W: the synthetic module at STC, by the exact equation. It follows De Soto's law; what
+    # measured modules do otherwise is 0.3 % from 800 W/m2 up.
+    assert panel.p_mp == pytest.approx(10.1636, rel=5e-3)
     assert any("no datasheet" in note for note in panel.notes)
 
 

@@ -54,7 +54,14 @@ def known(make):
         i0 = make.il_i0_rs_rsh_a
         voltage = i0[4] * (1 + a)
         return ReferencePanel(
-            i0[0] * (1 + il), i0[1], i0[2] * (1 + rs), i0[3], voltage, 0.0003, make.cells
+            i0[0] * (1 + il),
+            i0[1],
+            i0[2] * (1 + rs),
+            i0[3],
+            voltage,
+            0.0003,
+            make.cells,
+            shunt_exponent_low=EXPONENT,
         )
 
     def near(a_r):
@@ -63,14 +70,14 @@ def known(make):
         face = PanelFace(make.width, make.height, make.rows, make.columns)
         return near_lamp(face, make.distance, Beam(make.beam), partial(martin_ruiz, a_r=a_r))
 
-    turned = Turned(panel(), CELSIUS, martin_ruiz, near(0.16), shunt_exponent=EXPONENT)
-    lower = EXPONENT - U_EXPONENT
+    turned = Turned(panel(), CELSIUS, martin_ruiz, near(0.16))
+    lower = replace(turned.panel, shunt_exponent_low=EXPONENT - U_EXPONENT)
     doubts = {name: replace(turned, panel=panel(*shifts)) for name, shifts in U_CURVE.items()}
     doubts["cell temperature"] = replace(turned, temp_cell=CELSIUS + U_HEAT)
     doubts["glass"] = replace(
         turned, iam=partial(martin_ruiz, a_r=0.16 + U_GLASS), near=near(0.16 + U_GLASS)
     )
-    doubts["shunt in faint light"] = replace(turned, shunt_exponent=lower)
+    doubts["shunt below 100 W/m2"] = replace(turned, panel=lower)
     return turned, doubts
 
 
@@ -79,7 +86,9 @@ def by_its_sweep(turned):
     panel = turned.panel
     curve = panel.at(LIGHT, turned.temp_cell)
     alpha = panel.alpha_sc * 10.0  # at 1000 of what is 100 in the sweep
-    own = ReferencePanel.from_curve(curve, 100.0, turned.temp_cell, alpha, panel.cells)
+    own = ReferencePanel.from_curve(
+        curve, 100.0, turned.temp_cell, alpha, panel.cells, shunt_exponent_low=EXPONENT
+    )
     return replace(turned, panel=own, relative=True)
 
 
@@ -148,7 +157,7 @@ def voltages(make, aoi, light, stray, load, off=NOTHING):
         R_sh_ref=rsh,
         R_s=rs * max(moved[2], 0.0),
     )
-    # The shunt goes on below 100 W/m2 with an exponent of its own (ivkit.panel.low_light says so).
+    # The shunt goes on below 100 W/m2 with an exponent of its own (ivkit.panel.conditions says so).
     shunt = shunt * np.minimum(cells / 100.0, 1.0) ** (1.0 - off.exponent)
     ohm = load * (1 + off.load * U_LOAD)
     if not make.near:

@@ -195,12 +195,9 @@ def of_sheet(
             f"the cells count as {celsius:g} +- {u_temperature:g} degC: --temperature says better"
         )
 
-    def panel(shifts: dict[str, float], exponent: float) -> Any:
-        return sheet.panel(shifts)
-
     iam = glass_of(glass, sheet.iam)
     return Scene(
-        *_with_doubts(sheet, panel, celsius, u_temperature, iam, geometry, sheet.bypass_groups),
+        *_with_doubts(sheet, celsius, u_temperature, iam, geometry, sheet.bypass_groups),
         1000.0,
         notes,
     )
@@ -252,12 +249,9 @@ def of_sweep(
     either = None
     if geometry is not None:
         panel, refit, either = _by_cells(panel, fit, geometry, iam[0], sweep_light, notes)
-    turned, doubts = _with_doubts(
-        panel, panel.panel, celsius, u_heat, iam, geometry, panel.bypass_groups, refit
-    )
+    turned, doubts = _with_doubts(panel, celsius, u_heat, iam, geometry, panel.bypass_groups, refit)
     if either is not None:
-        other = either.panel(shunt_exponent=turned.shunt_exponent)
-        doubts["evenness of the sweep's light"] = replace(turned, panel=other)
+        doubts["evenness of the sweep's light"] = replace(turned, panel=either.panel())
     leave = {ITS_LIGHT} if relative else set()
     if temperature is None:
         leave.add(ITS_HEAT)  # it was read alike then and since: what matters is a difference
@@ -299,9 +293,8 @@ def _by_cells(
         notes.append(f"{note}; the sweep's was even, as stated (--sweep-light)")
         return panel, None, None
 
-    def taken(start: "MeasuredPanel", geometry: Geometry, exponent: float) -> Any:
-        facing = geometry.shares(iam)[90]
-        return in_unequal_light(start, fit, facing, exponent)
+    def taken(start: "MeasuredPanel", geometry: Geometry) -> Any:
+        return in_unequal_light(start, fit, geometry.shares(iam)[90])
 
     def settled(unequal: Any) -> "MeasuredPanel":
         if unequal.settled:
@@ -312,8 +305,7 @@ def _by_cells(
             "check [light] and [mount] of the bench, or state --sweep-light even",
         )
 
-    nominal = float(panel.shunt_exponent.nominal_value)
-    unequal = taken(panel, geometry, nominal)
+    unequal = taken(panel, geometry)
     if sweep_light is None and unequal.seen is False:
         notes.append(
             f"{note}; the sweep's light was even, as its curve shows (chi-square "
@@ -326,15 +318,14 @@ def _by_cells(
     notes.append(f"{note}, and so was the sweep's, {how}")
     either = panel if sweep_light is None and unequal.seen is None else None
 
-    def refit(other: Geometry, exponent: float) -> "MeasuredPanel":
-        return settled(taken(known, other, exponent))
+    def refit(other: Geometry) -> "MeasuredPanel":
+        return settled(taken(known, other))
 
     return known, refit, either
 
 
 def _with_doubts(
     known: Any,
-    panel: Callable,
     celsius: float,
     u_celsius: float,
     glass: tuple[Any, Any],
@@ -346,19 +337,15 @@ def _with_doubts(
     from ivkit.verdict.turned import Turned
 
     iam, other_iam = glass
-    exponent = float(known.shunt_exponent.nominal_value)
-    lower = max(exponent - float(known.shunt_exponent.std_dev), 0.0)
     near = None if geometry is None else geometry.shares(iam)
-    turned = Turned(panel({}, exponent), celsius, iam, near, groups, exponent)
-    doubts = {name: replace(turned, panel=panel({name: 1.0}, exponent)) for name in known.sources}
+    turned = Turned(known.panel(), celsius, iam, near, groups)
+    doubts = {name: replace(turned, panel=known.panel({name: 1.0})) for name in known.sources}
     if u_celsius > 0:
         doubts["cell temperature"] = replace(turned, temp_cell=celsius + u_celsius)
-    faint = panel if refit is None else refit(geometry, lower).panel
-    doubts["shunt in faint light"] = replace(turned, panel=faint({}, lower), shunt_exponent=lower)
     if other_iam is not None:
         near = None if geometry is None else geometry.shares(other_iam)
         doubts["glass"] = replace(turned, iam=other_iam, near=near)
     for name, other in ({} if geometry is None else geometry.moved()).items():
-        moved = turned.panel if refit is None else refit(other, exponent).panel({}, exponent)
+        moved = turned.panel if refit is None else refit(other).panel()
         doubts[name] = replace(turned, panel=moved, near=other.shares(iam))
     return turned, doubts

@@ -109,9 +109,7 @@ def _promised(datasheet: str | None, module: str | None, options: SweepOptions) 
         )
     sheet = load_panel(datasheet, module)
     celsius = 25.0 if options.temp_cell is None else options.temp_cell
-    from ivkit.panel.low_light import in_faint_light
-
-    return in_faint_light(sheet.panel(), options.irradiance, celsius)
+    return sheet.panel().at(options.irradiance, celsius)
 
 
 def _loads(drawer: str | None) -> tuple[float, ...]:

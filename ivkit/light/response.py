@@ -266,17 +266,29 @@ def copper_indium_gallium_selenide() -> Response:
     return band_model("CIGS", (350.0, 520.0), (978.0, 1178.0), 30.0, 50.0)
 
 
+@lru_cache
+def perovskite() -> Response:
+    """Return a band model of lead halide perovskite: 300-420 to 740-810 nm.
+
+    The fall is centred on a band gap of 1.6 eV (775 nm), which moves with the halide. Edges are
+    usual values, no source.
+    """
+    return band_model("perovskite", (300.0, 420.0), (740.0, 810.0), 40.0, 40.0)
+
+
 TECHNOLOGIES = {
     "c-Si": crystalline_silicon,
+    "HJT": crystalline_silicon,
     "a-Si": amorphous_silicon,
     "CdTe": cadmium_telluride,
     "CIGS": copper_indium_gallium_selenide,
+    "perovskite": perovskite,
 }
 """Cell technologies by the name that datasheet files use."""
 
 
 def of_technology(technology: str) -> Response:
-    """Return the usual response of a cell technology: 'c-Si', 'a-Si', 'CdTe' or 'CIGS'.
+    """Return the usual response of a cell technology of one junction, by a name of `TECHNOLOGIES`.
 
     Raises
     ------

@@ -16,7 +16,11 @@ _FINE = 4e-16  # of the first bracket's width
 
 
 def rising_root(
-    function: Callable[[Array], Array], low: Array, high: Array, halvings: int = 8
+    function: Callable[[Array], Array],
+    low: Array,
+    high: Array,
+    halvings: int = 8,
+    fine: float = _FINE,
 ) -> Array:
     """Return where ``function`` changes from negative to positive.
 
@@ -28,6 +32,8 @@ def rising_root(
         Bounds. Where the function has the same sign at both, the answer is one of them.
     halvings : int
         Taken first, against functions that are steep at one end.
+    fine : float
+        Width of the last bracket over that of the first; or the step that no longer matters.
 
     Examples
     --------
@@ -42,6 +48,7 @@ def rising_root(
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     f_low, f_high = function(low), function(high)
     was_below = np.zeros(low.shape, dtype=bool)
+    before = np.full(low.shape, np.inf)
     for step in range(_MOST):
         span = f_high - f_low
         x = np.where(span > 0, low - f_low * (high - low) / np.where(span > 0, span, 1.0), low)
@@ -55,6 +62,8 @@ def rising_root(
         f_low = np.where(below, f, again * f_low)
         was_below = below
         low, high = np.where(below, x, low), np.where(below, high, x)
-        if np.all((f == 0) | (np.abs(high - low) <= _FINE * width) | np.isnan(f)):
+        near = np.minimum(np.abs(high - low), np.abs(x - before)) <= fine * width
+        if np.all((f == 0) | near | np.isnan(f)):
             break
+        before = x
     return x

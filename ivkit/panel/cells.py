@@ -14,7 +14,6 @@ from ivkit.curve.reverse import SILICON, Breakdown
 from ivkit.curve.string import SeriesString
 from ivkit.errors import RangeError
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.low_light import in_faint_light
 
 
 def cells_under(
@@ -25,7 +24,6 @@ def cells_under(
     bypass_groups: int | Sequence[int] = 0,
     bypass_drop: float = 0.5,
     breakdown: Breakdown | None = SILICON,
-    shunt_exponent: float = 1.0,
 ) -> SeriesString:
     """Return the panel's string of cells under unequal light.
 
@@ -39,8 +37,6 @@ def cells_under(
         degC, broadcasts with ``effective_irradiance``.
     bypass_groups, bypass_drop, breakdown
         As in `SeriesString`.
-    shunt_exponent : float
-        How the shunt goes on in faint light (`ivkit.panel.low_light`); 1 is De Soto's law.
 
     Raises
     ------
@@ -66,7 +62,7 @@ def cells_under(
             f"light for {given} cells, but the panel has {panel.cells} in series",
             remedy="make rows times columns the number of cells",
         )
-    whole = in_faint_light(panel, light, temp_cell, shunt_exponent)
+    whole = panel.at(light, temp_cell)
     one = SingleDiode(
         whole.photocurrent,
         whole.saturation_current,

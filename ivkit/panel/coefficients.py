@@ -75,7 +75,9 @@ def coefficients_of(
     v = np.linspace(0.5, 1.08, 600) * float(start.v_oc)
     v_lit = np.linspace(0.5, 1.08, 600) * float(lit.v_oc)
     i, i_lit = measured.current(v), brighter.current(v_lit)
-    same, warmer = (g1, t1, g2, t1), (g2, t1, g2, t2)
+    # The procedures take the current to be in proportion to the irradiance.
+    straight = g2 * (g1 / g2) ** (1.0 + float(panel.current_exponent))
+    same, warmer = (straight, t1, g2, t1), (g2, t1, g2, t2)
     alpha = (end.i_sc - lit.i_sc) / (t2 - t1)
     beta = (end.v_oc - lit.v_oc) / (t2 - t1)
     ohm = float(start.v_oc / start.i_sc)

@@ -1,19 +1,23 @@
-"""The same panel in other light and at another temperature: five parameters at a reference.
+"""The same panel in other light and at another temperature: a reference, and how it is left.
 
-De Soto, Klein and Beckman, Solar Energy 80 (2006) 78, doi:10.1016/j.solener.2005.06.010:
+The five parameters move as De Soto, Klein and Beckman have them, Solar Energy 80 (2006) 78,
+doi:10.1016/j.solener.2005.06.010, and six coefficients stand beside their equations for what
+measured modules do besides (NREL/TP-5200-61610, `ivkit.panel.technology`). With s = S / S_ref, the
+effective irradiance over that of the reference, and T the cell temperature in kelvin:
 
     a = a_ref T / T_ref
-    IL = S / S_ref (IL_ref + alpha (T - T_ref))
-    I0 = I0_ref (T / T_ref)^3 exp(Eg_ref / (k T_ref) - Eg / (k T))
+    IL = s^(1 + m) (IL_ref + alpha (T - T_ref))
+    I0 = I0_ref (T / T_ref)^3 exp(Eg_ref / (k T_ref) - Eg / (k T)) s^c1 exp(c2 ln(s)^2)
     Eg = Eg_ref (1 + dEgdT (T - T_ref))
-    Rsh = Rsh_ref S_ref / S
-    Rs = Rs_ref
+    Rsh = Rsh_ref s^-k from 100 W/m2 up, and with an exponent of its own below
+    Rs = Rs_ref exp(d (T - T_ref))
 
-with S the effective irradiance and T the cell temperature in kelvin. Rsh ~ 1/S is a fit to
-crystalline modules in daylight; below about 100 W/m2 a real shunt grows less than that.
+m = c1 = c2 = d = 0 and k = 1 are De Soto's equations. Below 100 W/m2 no module of those was
+measured: a shunt that is a plain resistance stays what it is, k = 0; k = 1 makes it vanish.
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -26,30 +30,42 @@ KELVIN = 273.15
 BOLTZMANN_EV = 8.617333262e-5  # eV/K, CODATA 2018
 #: Below this effective irradiance, W/m2, the law of the shunt is not supported by measurements.
 LOW_LIGHT = 100.0
+WARMER = 2.0  # K above 25 degC, where a coefficient of Voc is required to hold (De Soto et al.)
 
 
 @dataclass(frozen=True)
 class ReferencePanel:
     """Five parameters at a reference condition, and how they move away from it.
 
+    Every attribute but ``cells`` is a number or an array; they broadcast.
+
     Attributes
     ----------
     photocurrent, saturation_current : float or ndarray, A
     resistance_series, resistance_shunt : float or ndarray, ohm
     nNsVth : float or ndarray, V
-        All five at the reference; they broadcast.
+        All five at the reference.
     alpha_sc : float or ndarray
         Change of the short-circuit current with temperature at the reference, A/K.
     cells : int or None
         In series.
     EgRef : float
-        Band gap at the reference, eV; silicon where not given.
+        Activation energy of the saturation current at the reference, eV: the band gap of silicon
+        where not given.
     dEgdT : float
         Its relative change with temperature, 1/K.
     irradiance_ref : float
         Effective irradiance at the reference, W/m2.
     temp_ref : float
         Cell temperature at the reference, degC.
+    shunt_exponent, shunt_exponent_low : float
+        k from 100 W/m2 up, and below.
+    current_exponent : float
+        m: the photocurrent goes as the irradiance to the power 1 + m.
+    diode_exponent, diode_bend : float
+        c1 and c2, of the saturation current against the irradiance.
+    series_per_K : float
+        d, 1/K.
 
     Examples
     --------
@@ -65,10 +81,16 @@ class ReferencePanel:
     nNsVth: Any
     alpha_sc: Any
     cells: int | None = None
-    EgRef: float = 1.121
-    dEgdT: float = -0.0002677
-    irradiance_ref: float = 1000.0
-    temp_ref: float = 25.0
+    EgRef: Any = 1.121
+    dEgdT: Any = -0.0002677
+    irradiance_ref: Any = 1000.0
+    temp_ref: Any = 25.0
+    shunt_exponent: Any = 1.0
+    shunt_exponent_low: Any = 1.0
+    current_exponent: Any = 0.0
+    diode_exponent: Any = 0.0
+    diode_bend: Any = 0.0
+    series_per_K: Any = 0.0
 
     def at(self, effective_irradiance: ArrayLike, temp_cell: ArrayLike) -> SingleDiode:
         """Return the curve in this light (W/m2, 0 or more) and at this temperature (degC).
@@ -78,18 +100,78 @@ class ReferencePanel:
         RangeError
             Negative light, or a temperature that no cell survives: kelvin by mistake.
         """
-        share = self._share(effective_irradiance)
+        light = np.asarray(effective_irradiance, dtype=float)
+        if np.any(light < 0):
+            raise RangeError(f"effective irradiance {light.min():g} W/m2 is negative")
         ratio, gap = self._temperature(temp_cell)
         moved = np.asarray(temp_cell, dtype=float) - self.temp_ref
-        with np.errstate(divide="ignore", over="ignore"):
-            shunt = np.asarray(self.resistance_shunt, dtype=float) / share
+        photo = light / self.irradiance_ref * (self.photocurrent + self.alpha_sc * moved)
+        series = self.resistance_series + 0.0 * light
+        if np.any(self.current_exponent) or np.any(self.diode_exponent) or np.any(self.diode_bend):
+            log = np.log(np.where(light > 0, light, self.irradiance_ref) / self.irradiance_ref)
+            photo = photo * np.exp(self.current_exponent * log)
+            gap = gap + (self.diode_exponent + self.diode_bend * log) * log
+        if np.any(self.series_per_K):
+            series = series * np.exp(self.series_per_K * moved)
         return SingleDiode(
-            share * (self.photocurrent + self.alpha_sc * moved),
+            photo,
             self.saturation_current * ratio**3 * np.exp(gap),
-            self.resistance_series + 0.0 * share,
-            shunt,
+            series,
+            self._shunt(light),
             self.nNsVth * ratio,
         )
+
+    def _shunt(self, light: Any) -> Any:
+        """Return the shunt resistance in light, ohm; none in the dark."""
+
+        def to_1(value: Any) -> tuple[Any, Any]:
+            return np.maximum(value, LOW_LIGHT) / LOW_LIGHT, np.minimum(value, LOW_LIGHT)
+
+        high, low = to_1(light)
+        high_ref, low_ref = to_1(np.asarray(self.irradiance_ref, dtype=float))
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
+            factor = (high_ref / high) ** self.shunt_exponent
+            factor = factor * (low_ref / low) ** self.shunt_exponent_low
+            return np.where(light > 0, self.resistance_shunt * factor, np.inf)[()]
+
+    def with_beta(self, beta_voc: ArrayLike) -> "ReferencePanel":
+        """Return the panel with the activation energy that gives a temperature coefficient of Voc.
+
+        Parameters
+        ----------
+        beta_voc : array_like
+            Relative to Voc at 1000 W/m2 and 25 degC, 1/K, negative. It is met between 25 and
+            27 degC, as De Soto et al. require it.
+        """
+        # Voc is nearly linear in the energy: a secant through two of them, then once more.
+        low = np.asarray(self.EgRef, dtype=float) + 0.0 * np.asarray(beta_voc, dtype=float)
+        high = low + 0.1
+        for _ in range(3):
+            lacks = []
+            for gap in (low, high):
+                panel = replace(self, EgRef=gap)
+                v_oc = panel.at(1000.0, 25.0).voltage(0.0)
+                wanted = v_oc * (1.0 + WARMER * np.asarray(beta_voc, dtype=float))
+                lacks.append(panel.at(1000.0, 25.0 + WARMER).voltage(0.0) - wanted)
+            slope = (lacks[1] - lacks[0]) / (high - low)
+            low = low - lacks[0] / slope
+            high = low + 1e-3
+        return replace(self, EgRef=low[()])
+
+    def each(self, function: Callable[[np.ndarray], Any]) -> "ReferencePanel":
+        """Return the panel with every number changed by a function; all have one shape then."""
+        values = [np.asarray(getattr(self, name), dtype=float) for name in NUMBERS]
+        values = np.broadcast_arrays(*values)
+        return replace(self, **{n: function(x) for n, x in zip(NUMBERS, values, strict=True)})
+
+    @classmethod
+    def stacked(cls, panels: Sequence["ReferencePanel"]) -> "ReferencePanel":
+        """Return panels of one number each as one panel with arrays of shape (B,)."""
+        values = {
+            name: np.array([float(np.ravel(getattr(panel, name))[0]) for panel in panels])
+            for name in NUMBERS
+        }
+        return cls(**values, cells=panels[0].cells)
 
     @classmethod
     def from_curve(
@@ -105,28 +187,21 @@ class ReferencePanel:
 
         ``reference`` takes EgRef, dEgdT, irradiance_ref, temp_ref. Light has to be above 0.
         """
-        blank = cls(1.0, 1.0, 0.0, 1.0, 1.0, 0.0, cells, **reference)
-        share = blank._share(effective_irradiance)
-        if np.any(share == 0):
+        if np.any(np.asarray(effective_irradiance) == 0):
             raise RangeError("no panel can be known from a curve in the dark")
-        ratio, gap = blank._temperature(temp_cell)
+        blank = cls(1.0, 1.0, 0.0, 1.0, 1.0, 0.0, cells, **reference)
+        one = blank.at(effective_irradiance, temp_cell)
         moved = np.asarray(temp_cell, dtype=float) - blank.temp_ref
         return cls(
-            model.photocurrent / share - alpha_sc * moved,
-            model.saturation_current / ratio**3 * np.exp(-gap),
+            model.photocurrent / one.photocurrent - alpha_sc * moved,
+            model.saturation_current / one.saturation_current,
             model.resistance_series,
-            model.resistance_shunt * share,
-            model.nNsVth / ratio,
+            model.resistance_shunt / one.resistance_shunt,
+            model.nNsVth / one.nNsVth,
             alpha_sc,
             cells,
             **reference,
         )
-
-    def _share(self, effective_irradiance: ArrayLike) -> Any:
-        light = np.asarray(effective_irradiance, dtype=float)
-        if np.any(light < 0):
-            raise RangeError(f"effective irradiance {light.min():g} W/m2 is negative")
-        return light / self.irradiance_ref
 
     def _temperature(self, temp_cell: ArrayLike) -> tuple[Any, Any]:
         """Return T / T_ref, and the exponent of the saturation current."""
@@ -139,3 +214,7 @@ class ReferencePanel:
         ref, kelvin = self.temp_ref + KELVIN, celsius + KELVIN
         band = self.EgRef * (1.0 + self.dEgdT * (celsius - self.temp_ref))
         return kelvin / ref, self.EgRef / (BOLTZMANN_EV * ref) - band / (BOLTZMANN_EV * kelvin)
+
+
+#: The attributes that are numbers.
+NUMBERS = tuple(field.name for field in fields(ReferencePanel) if field.name != "cells")

@@ -1,37 +1,43 @@
 """A datasheet: what a panel is said to be, with gaps filled and said so.
 
-The figures are at 1000 W/m2, AM1.5G and 25 degC. Each cause of doubt about them is a *source* of
+The figures are at 1000 W/m2, AM1.5G and 25 degC; how the panel leaves that condition is its law
+(`ivkit.panel.law`), of which a sheet states little. Each input quantity is a *source* of
 one standard uncertainty: ``sheet.sources`` holds it as an uncertain number 0 +- 1, and
 ``sheet.panel(shifts)`` is the panel with sources off by so many standard uncertainties. So the
-doubt can be carried through any computation, with `ivkit.panel.propagate.propagate` or, for
+uncertainty can be carried through any computation, with `ivkit.panel.propagate.propagate` or, for
 everything that a curve tells, with `ivkit.panel.expected.expect`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property, partial
+from math import log
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from uncertainties import UFloat, ufloat
 
 from ivkit.errors import BenchError, RangeError
 from ivkit.light.incidence import IncidenceAngleModifier, martin_ruiz, no_glass
-from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.desoto import Outcome
+from ivkit.panel.conditions import BOLTZMANN_EV, KELVIN, ReferencePanel
 from ivkit.panel.fill import PRACTICE, USUAL_TOLERANCE, Assumption, fill
-from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT
-from ivkit.panel.nearest import NearestPanel, nearest_panel
+from ivkit.panel.law import LAW, LOW, NAMES, Statement, constrain, panel_by_law
 from ivkit.panel.sheet_file import SheetFile
-from ivkit.panel.technology import Technology
+from ivkit.panel.technology import TECHNOLOGY, Technology
 from ivkit.schema import load_settings
 from ivkit.shown import Shown
 
-ALPHA, BETA = "datasheet alpha Isc", "datasheet beta Voc"
-# Of a coefficient that is stated: in %/K for Isc, as a share for Voc (common practice, no source).
-U_ALPHA, U_BETA = 0.01, 0.05
+Array = NDArray[np.float64]
+
+#: Of the power at 200 W/m2 over that at 1000 W/m2, where a sheet states it (common practice, no
+#: source), as a fraction.
+U_LOW_POWER = 0.01
+#: k T / q of one cell at 25 degC, V.
+_THERMAL = BOLTZMANN_EV * (25.0 + KELVIN)
+#: How far the curve's Vmp may be off the stated one before it is said, as a fraction.
+_BENT = 0.01
 
 _GLASS: dict[str, IncidenceAngleModifier] = {
     "plain": martin_ruiz,
@@ -65,16 +71,16 @@ class Datasheet(Shown):
         Temperature coefficients of Isc, Voc and Pmp, %/K.
     nmot : float
         degC.
-    shifts : mapping of str to ndarray, shape (6,)
+    law : ndarray, shape (10,)
+        How it leaves the reference, in the order of `ivkit.panel.law.LAW`.
+    shifts : mapping of str to ndarray, shape (14,)
         Of each source: what one standard uncertainty does to the logarithms of Isc, Voc, Imp,
-        Vmp, and to alpha and beta in %/K.
+        Vmp, and to the law.
     assumed : tuple of Assumption
         What the sheet does not state.
     sources : dict of str to UFloat
         The sources as uncertain numbers 0 +- 1, tagged with their names. The same for every
         result of this sheet, so that results stay correlated.
-    shunt_exponent : UFloat
-        How its shunt goes on in faint light (`ivkit.panel.low_light`), which no sheet states.
     path : str
         The file it came from; empty for one made in code.
     remarks : tuple of str
@@ -98,20 +104,15 @@ class Datasheet(Shown):
     beta_pct: float
     gamma_pct: float
     nmot: float
-    shifts: Mapping[str, Any]
+    law: Array
+    shifts: Mapping[str, Array]
     assumed: tuple[Assumption, ...]
     path: str = ""
     remarks: tuple[str, ...] = ()
     sources: dict[str, UFloat] = field(init=False, compare=False, repr=False)
-    shunt_exponent: UFloat = field(init=False, compare=False, repr=False)
-    _solved: dict[tuple, ReferencePanel] = field(
-        init=False, compare=False, repr=False, default_factory=dict
-    )
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "sources", {name: ufloat(0.0, 1.0, name) for name in self.shifts})
-        exponent = ufloat(SHUNT_EXPONENT, float(U_SHUNT_EXPONENT), "shunt in faint light")
-        object.__setattr__(self, "shunt_exponent", exponent)
 
     def __str__(self) -> str:
         return (
@@ -129,70 +130,82 @@ class Datasheet(Shown):
         """The incidence angle modifier of its glass."""
         return _GLASS[self.glass]
 
-    def figures(self, shifts: Mapping[str, ArrayLike] | None = None) -> tuple[Any, ...]:
-        """Return Isc, Voc, Imp, Vmp, alpha (A/K) and beta (V/K), with sources off by ``shifts``.
+    def solved(self, shifts: Mapping[str, ArrayLike] | None = None) -> ReferencePanel:
+        """Return the panels with sources off by ``shifts``; NaN where no curve has the figures.
 
         Parameters
         ----------
         shifts : mapping of str to array_like, optional
             Standard uncertainties by the name of the source; they broadcast.
         """
-        total: Any = 0.0
+        total: Any = np.zeros(4 + len(LAW))
         for name, amount in (shifts or {}).items():
             total = total + np.multiply.outer(np.asarray(amount, dtype=float), self.shifts[name])
-        off = np.broadcast_to(total, (*np.shape(total)[:-1], 6))
         i_sc, v_oc, i_mp, v_mp = (
-            value * np.exp(off[..., k])
+            value * np.exp(total[..., k])
             for k, value in enumerate((self.i_sc, self.v_oc, self.i_mp, self.v_mp))
         )
-        alpha = (self.alpha_pct + off[..., 4]) / 100 * i_sc
-        beta = (self.beta_pct + off[..., 5]) / 100 * v_oc
-        return i_sc, v_oc, i_mp, v_mp, alpha, beta
+        return panel_by_law(i_sc, v_oc, i_mp * v_mp, self.law + total[..., 4:], self.cells)
 
-    def nearest(self, shifts: Mapping[str, ArrayLike] | None = None) -> NearestPanel:
-        """Return the panel that has these figures, or comes nearest to them; NaN for none."""
-        return nearest_panel(
-            *self.figures(shifts), self.cells, EgRef=self.kind.EgRef, dEgdT=self.kind.dEgdT
-        )
+    @cached_property
+    def varied(self) -> ReferencePanel:
+        """The panel as stated, then with each source up and down: arrays of shape (1 + 2 C,)."""
+        count = len(self.sources)
+        steps = np.zeros((1 + 2 * count, count))
+        steps[1::2], steps[2::2] = np.eye(count), -np.eye(count)
+        return self.solved(dict(zip(self.sources, steps.T, strict=True)))
 
     def panel(self, shifts: Mapping[str, float] | None = None) -> ReferencePanel:
-        """Return the panel that has these figures, or comes nearest to them.
+        """Return the panel that has these figures, with sources off by ``shifts``.
 
         Raises
         ------
         BenchError
-            No panel comes near the sheet's figures.
+            No panel has the sheet's figures, or no single diode is the model of its cells.
         RangeError
-            None comes near the figures moved by ``shifts``.
+            None has the figures moved by ``shifts``.
         """
-        # Whoever carries the doubt of a sheet asks for the same few panels over and over.
-        asked = tuple(sorted((name, float(x)) for name, x in (shifts or {}).items() if x))
-        if asked in self._solved:
-            return self._solved[asked]
-        found = self.nearest(shifts)
-        if np.all(np.isfinite(found.panel.photocurrent)):
-            self._solved[asked] = found.panel
-            return found.panel
-        reason = Outcome(int(np.max(found.outcome))).reason
-        if shifts and any(np.any(x) for x in shifts.values()):
-            raise RangeError(reason, self.name)
+        if self.kind.law is None:
+            raise BenchError(
+                f"{self.kind.name} cells follow no single diode from one light to another, so what "
+                "this panel gives elsewhere could not be determined",
+                self.path or self.name,
+                "take a sweep in the light in question; its key points hold there",
+            )
+        asked = {name: float(x) for name, x in (shifts or {}).items() if x}
+        # Whoever carries the uncertainty of a sheet asks for the same few panels over and over.
+        one = next(iter(asked.values()), 0.0)
+        if len(asked) <= 1 and one in (-1.0, 0.0, 1.0):
+            row = 0
+            if asked:
+                row = 1 + 2 * list(self.sources).index(next(iter(asked))) + (one < 0)
+            found = self.varied.each(lambda values: values[row])
+        else:
+            found = self.solved(asked)
+        if np.all(np.isfinite(found.photocurrent)):
+            return found
+        fill_factor = self.i_mp * self.v_mp / (self.i_sc * self.v_oc)
+        reason = f"the fill factor of {fill_factor:.3g} is more than such a diode can have"
+        if asked:
+            raise RangeError(f"moved by their uncertainty, {reason}", self.name)
         raise BenchError(
             f"no panel has these figures: {reason}",
             self.path or self.name,
-            "check isc_A, voc_V, imp_A, vmp_V and beta_voc_pct_per_K",
+            "check isc_A, voc_V, imp_A, vmp_V and pmp_W",
         )
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What was understood, and what had to be bent so that a physical panel has the figures."""
-        found = self.nearest()
-        if found.outcome == Outcome.SOLVED:
+        if self.kind.law is None:
+            return self.remarks
+        points = self.panel().at(1000.0, 25.0).key_points()
+        if abs(points.v_mp / self.v_mp - 1.0) < _BENT:
             return self.remarks
         return (
             *self.remarks,
-            f"no physical panel has the sheet's Imp and Vmp to the last digit "
-            f"({Outcome(int(found.outcome)).reason}); taken are Vmp {found.v_mp:.4g} V and Imp "
-            f"{found.i_mp:.4g} A, at the same power",
+            f"no diode of this kind has the sheet's Vmp at its power; taken are Vmp "
+            f"{points.v_mp:.4g} V and Imp {points.i_mp:.4g} A, at the same power",
         )
 
 
@@ -214,8 +227,15 @@ def load_datasheet(path: str | Path) -> Datasheet:
         raise BenchError(error.what, Path(path).name, error.remedy) from None
 
 
-def make_datasheet(sheet: SheetFile, path: str = "", remarks: tuple[str, ...] = ()) -> Datasheet:
+def make_datasheet(
+    sheet: SheetFile,
+    path: str = "",
+    remarks: tuple[str, ...] = (),
+    matrix: Sequence[Statement] = (),
+) -> Datasheet:
     """Return the datasheet that figures make, with the missing ones filled and marked.
+
+    ``matrix`` is what is known of the panel in other conditions, as measured by IEC 61853-1.
 
     Raises
     ------
@@ -236,7 +256,6 @@ def make_datasheet(sheet: SheetFile, path: str = "", remarks: tuple[str, ...] = 
         remarks = (*remarks, f"technology not stated: taken as {kind.name} ({PRACTICE})")
     assumed = list(filled.assumed)
     i_sc, v_oc, i_mp, v_mp = (float(x) for x in filled.figures)
-    shifts = {name: np.append(shift, [0.0, 0.0]) for name, shift in filled.sources.items()}
 
     def coefficient(figure: str, usual, stated_u: float) -> tuple[float, float]:
         stated = getattr(sheet, figure)
@@ -245,13 +264,28 @@ def make_datasheet(sheet: SheetFile, path: str = "", remarks: tuple[str, ...] = 
         assumed.append(Assumption(figure, usual.value, usual.u, usual.source))
         return usual.value, usual.u
 
-    alpha, u_alpha = coefficient("alpha_isc_pct_per_K", kind.alpha, U_ALPHA)
+    known = kind.law or TECHNOLOGY["c-Si"].law
+    alpha, u_alpha = coefficient("alpha_isc_pct_per_K", kind.alpha, known.u_alpha)
     beta, u_beta = coefficient(
-        "beta_voc_pct_per_K", kind.beta, U_BETA * abs(sheet.beta_voc_pct_per_K or 0.0)
+        "beta_voc_pct_per_K", kind.beta, known.u_beta * abs(sheet.beta_voc_pct_per_K or 0.0)
     )
-    shifts[ALPHA] = np.array([0.0, 0.0, 0.0, 0.0, u_alpha, 0.0])
-    shifts[BETA] = np.array([0.0, 0.0, 0.0, 0.0, 0.0, u_beta])
-    gamma, _ = coefficient("gamma_pmp_pct_per_K", kind.gamma, 0.0)
+    gamma, u_gamma = coefficient("gamma_pmp_pct_per_K", kind.gamma, known.u_gamma)
+    prior, u_prior = prior_law(kind, v_oc, sheet.cells, (alpha, beta), (u_alpha, u_beta))
+    law, shifts = prior, {}
+    if kind.law is not None:
+        statements = [
+            Statement("gamma", gamma, u_gamma),
+            Statement("v_mp", v_mp, filled.u_knee),
+            *_low_power(sheet, i_mp * v_mp),
+            *matrix,
+        ]
+        law, factor = constrain(i_sc, v_oc, i_mp * v_mp, prior, u_prior, statements)
+        shifts = {
+            name: np.concatenate([np.zeros(4), row])
+            for name, row in zip(NAMES, factor, strict=True)
+        }
+    at_law = np.zeros(len(LAW))
+    shifts = {n: np.concatenate([shift, at_law]) for n, shift in filled.sources.items()} | shifts
     nmot, _ = coefficient("nmot_degC", kind.nmot, 0.0)
     if sheet.bypass_groups is None:
         assumed.append(Assumption("bypass_groups", 0, None, PRACTICE))
@@ -274,8 +308,54 @@ def make_datasheet(sheet: SheetFile, path: str = "", remarks: tuple[str, ...] = 
         beta_pct=beta,
         gamma_pct=gamma,
         nmot=nmot,
+        law=law,
         shifts=shifts,
         assumed=tuple(assumed),
         path=path,
         remarks=remarks,
     )
+
+
+def prior_law(
+    kind: Technology,
+    v_oc: float,
+    cells: int | None,
+    coefficients: tuple[float, float],
+    u_coefficients: tuple[float, float],
+) -> tuple[Array, Array]:
+    """Return the law that a technology's panels have, and its standard uncertainties.
+
+    Parameters
+    ----------
+    kind : Technology
+    v_oc : float
+        At 1000 W/m2 and 25 degC, V.
+    cells : int or None
+        In series; without them the usual voltage of a cell stands in, and what it is uncertain by.
+    coefficients, u_coefficients : tuple of float
+        Of Isc and Voc, %/K.
+
+    Returns
+    -------
+    ndarray, ndarray, shape (10,)
+        In the order of `ivkit.panel.law.LAW`.
+    """
+    law = kind.law or TECHNOLOGY["c-Si"].law
+    usual = kind.voc_per_cell
+    each = usual.value if cells is None else v_oc / cells
+    u_each = usual.u / usual.value if cells is None else 0.0
+    others = [getattr(law, name) for name in LAW[4:]]
+    values = [log(law.ideality.value * _THERMAL / each), log(law.shunt.value)]
+    u_ideality = np.hypot(law.ideality.u / law.ideality.value, u_each)
+    return (
+        np.array([*coefficients, *values, *(x.value for x in others)]),
+        np.array([*u_coefficients, u_ideality, law.shunt.u, *(x.u for x in others)]),
+    )
+
+
+def _low_power(sheet: SheetFile, p_mp: float) -> list[Statement]:
+    """Return what a sheet states of the power at 200 W/m2 (EN 50380, IEC 61853-1)."""
+    power = sheet.pmp_200_W
+    if power is None and sheet.efficiency_drop_200_pct is not None:
+        power = p_mp * LOW / 1000.0 * (1.0 - sheet.efficiency_drop_200_pct / 100)
+    return [] if power is None else [Statement("p_mp", power, U_LOW_POWER, LOW)]

@@ -6,7 +6,6 @@ anew (JCGM 100:2008, 5.1.3 note 2), all in one batch. Results stay tied to the s
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,16 +14,11 @@ from uncertainties import ufloat
 
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.key_points import KeyPoints
-from ivkit.curve.many import PARAMETERS
 from ivkit.errors import RangeError
-from ivkit.panel.conditions import LOW_LIGHT
 from ivkit.panel.datasheet import Datasheet
-from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT, in_faint_light
 
 Array = NDArray[np.float64]
 Curve = Callable[[SingleDiode], Mapping[str, Any]]
-
-_ARRAYS = (*PARAMETERS, "alpha_sc")
 
 
 def expect(
@@ -66,21 +60,14 @@ def expect(
     )
     names = list(sheet.sources)
     # Rows: as stated; then up and down for each source; then up and down for light and heat.
-    steps = np.zeros((2 * len(names) + 5, len(names)))
-    for k in range(len(names)):
-        steps[1 + 2 * k, k], steps[2 + 2 * k, k] = 1.0, -1.0
-    panel = sheet.nearest(dict(zip(names, steps.T, strict=True))).panel
-    lights, heats = np.full(len(steps), light), np.full(len(steps), celsius)
+    panel = sheet.varied.each(lambda values: np.append(values, np.full(4, values[0])))
+    count = 2 * len(names) + 5
+    lights, heats = np.full(count, light), np.full(count, celsius)
     u_light, u_heat = (float(getattr(x, "std_dev", 0.0)) for x in (effective_irradiance, temp_cell))
     lights[-4:-2] += u_light * np.array([1.0, -1.0])
     heats[-2:] += u_heat * np.array([1.0, -1.0])
     lights = np.maximum(lights, 0.0)
-    rows = function(in_faint_light(panel, lights, heats))
-    faint = []
-    if light < LOW_LIGHT:
-        one = replace(panel, **{name: getattr(panel, name)[:1] for name in _ARRAYS})
-        k, u_k = SHUNT_EXPONENT, U_SHUNT_EXPONENT
-        faint = [function(in_faint_light(one, light, celsius, k + s * u_k)) for s in (1.0, -1.0)]
+    rows = function(panel.at(lights, heats))
     out = {}
     for key, values in rows.items():
         values = np.asarray(values, dtype=float)
@@ -93,9 +80,6 @@ def expect(
         if u_heat > 0:
             slope = _half(values, -2, sheet, "cell temperature") / u_heat
             quantity += slope * (temp_cell - celsius)
-        if faint:
-            moved = 0.5 * float(np.ravel(faint[0][key])[0] - np.ravel(faint[1][key])[0])
-            quantity += moved / U_SHUNT_EXPONENT * (sheet.shunt_exponent - SHUNT_EXPONENT)
         out[key] = quantity
     return out
 

@@ -26,7 +26,7 @@ ISC, VOC, IMP, VMP = np.eye(4)
 FIGURES = ("isc_A", "voc_V", "imp_A", "vmp_V")
 USUAL_TOLERANCE = 5.0  # percent, of a figure whose tolerance is not stated
 U_FILL_FACTOR = 0.015  # from panel to panel of one type, as a share
-U_KNEE = 0.005  # of Vmp at the same power: figures are rounded, the power is flat there
+U_KNEE = 0.004  # of Vmp at the same power: figures are rounded, the power is flat there
 PRACTICE = "common practice, no source"
 
 
@@ -67,11 +67,14 @@ class Filled:
     sources : dict of str to ndarray, shape (4,)
         Shift of the logarithms of the four by one standard uncertainty of each cause.
     assumed : tuple of Assumption
+    u_knee : float
+        Of Vmp at a given power, as a fraction.
     """
 
     figures: Array
     sources: Mapping[str, Array]
     assumed: tuple[Assumption, ...]
+    u_knee: float
 
 
 def fill(sheet: SheetFile) -> Filled:
@@ -106,7 +109,7 @@ def fill(sheet: SheetFile) -> Filled:
                     PRACTICE,
                 )
             )
-    return Filled(np.array([isc, voc, imp, vmp]), sources, tuple(assumed))
+    return Filled(np.array([isc, voc, imp, vmp]), sources, tuple(assumed), _knee(sheet, derived))
 
 
 def _figures(sheet: SheetFile) -> tuple[dict[str, float], dict[str, str]]:
@@ -176,7 +179,7 @@ def _sources(sheet: SheetFile, made: Mapping[str, str]) -> dict[str, Array]:
     has = {name: name not in made for name in FIGURES}
     power_known = "pmp_W" not in made
     if has["isc_A"] and has["voc_V"] and power_known:
-        return _all_three(u_i, u_v, u_p, _knee(has, u_ratio_i, u_ratio_v))
+        return _all_three(u_i, u_v, u_p)
     sources: dict[str, Array] = {}
     ends = (ISC + IMP, VOC + VMP)  # current and voltage of the whole curve
     if power_known and has["isc_A"]:
@@ -220,14 +223,15 @@ def _voltage_scale(sheet: SheetFile, kind: Technology, u_v: float) -> tuple[str,
     return "usual voltage of a cell", kind.voc_per_cell.u / kind.voc_per_cell.value
 
 
-def _knee(has: Mapping[str, bool], u_ratio_i: float, u_ratio_v: float) -> float:
-    """Return how far Vmp may be off along the curve, at the same power."""
-    if has["imp_A"] or has["vmp_V"]:
+def _knee(sheet: SheetFile, made: Mapping[str, str]) -> float:
+    """Return how far Vmp may be off along the curve, at the same power, as a fraction."""
+    if "imp_A" not in made or "vmp_V" not in made:
         return U_KNEE
-    return sqrt(u_ratio_i**2 + u_ratio_v**2) / 2
+    ratios = (sheet.kind.imp_over_isc, sheet.kind.vmp_over_voc)
+    return sqrt(sum((ratio.u / ratio.value) ** 2 for ratio in ratios)) / 2
 
 
-def _all_three(u_i: float, u_v: float, u_p: float, u_knee: float) -> dict[str, Array]:
+def _all_three(u_i: float, u_v: float, u_p: float) -> dict[str, Array]:
     """Return the sources where Isc, Voc and power are all stated.
 
     log P = f (log Isc + log Voc) + e, with f and the variance of e such that log P varies by
@@ -243,6 +247,5 @@ def _all_three(u_i: float, u_v: float, u_p: float, u_knee: float) -> dict[str, A
         "datasheet Isc": u_i * (ISC + follow * IMP),
         "datasheet Voc": u_v * (VOC + follow * VMP),
         "datasheet Pmp": rest * 0.5 * (IMP + VMP),
-        "datasheet Vmp": u_knee * (VMP - IMP),
     }
     return {name: shift for name, shift in sources.items() if np.any(shift)}

@@ -9,12 +9,12 @@ from uncertainties.umath import log
 from ivkit.curve.fit import Fit
 from ivkit.errors import SweepError
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.datasheet import Datasheet
+from ivkit.panel.datasheet import Datasheet, prior_law
+from ivkit.panel.law import LAW, NAMES, panel_of_curve
 from ivkit.panel.technology import TECHNOLOGY
 from ivkit.readings.sweep import Sweep
 
 U_IRRADIANCE, U_TEMPERATURE = 0.05, 2.0  # where not stated: a share, K (common practice, no source)
-U_OWN_BETA = 0.06  # of the coefficient of Voc by De Soto's equations (common practice, no source)
 LEAST_APART = 8.0  # K, for a coefficient between two sweeps
 
 
@@ -27,6 +27,8 @@ class Measured:
     light, heat : UFloat
         Irradiance (W/m2) and cell temperature (degC) during the sweep; ``here`` as plain numbers.
     kind : Technology
+    law : list of UFloat
+        How the panel leaves the sweep's condition, in the order of `ivkit.panel.law.LAW`.
     alpha, beta : UFloat
         Relative temperature coefficients of Isc and Voc, 1/K.
     cells : int or None
@@ -66,23 +68,43 @@ class Measured:
         self.light, self.heat = condition_of(sweep, self.notes)
         self.here = (self.light.nominal_value, self.heat.nominal_value)
         self.kind = sheet.kind if sheet is not None else TECHNOLOGY[technology]
+        if self.kind.law is None:
+            raise SweepError(
+                f"{self.kind.name} cells follow no single diode from one light to another, so what "
+                "this panel gives elsewhere could not be determined",
+                sweep.name,
+                "take a sweep in the light in question; its key points hold there",
+            )
+        self.cells = sweep.cells or (sheet.cells if sheet is not None else None)
         if sheet is not None:
-            self.alpha = _coefficient(sheet, sheet.alpha_pct, 4)
-            self.beta = _coefficient(sheet, sheet.beta_pct, 5)
+            values, rows = sheet.law, {name: row[4:] for name, row in sheet.shifts.items()}
+            variables = sheet.sources
             stated = {a.figure: a for a in sheet.assumed}
             for figure in ("alpha_isc_pct_per_K", "beta_voc_pct_per_K"):
                 if figure in stated:
                     self.notes.append(f"assumed {stated[figure]}")
         else:
             usual_a, usual_b = self.kind.alpha, self.kind.beta
-            self.alpha = uncertain(usual_a.value, usual_a.u, "usual alpha Isc") / 100
-            self.beta = uncertain(usual_b.value, usual_b.u, "usual beta Voc") / 100
+            values, spread = prior_law(
+                self.kind,
+                measured.key_points.v_oc.nominal_value,
+                None,
+                (usual_a.value, usual_b.value),
+                (usual_a.u, usual_b.u),
+            )
+            rows = dict(zip(NAMES, np.diag(spread), strict=True))
+            variables = {name: ufloat(0.0, 1.0, name) for name in NAMES}
             self.notes.append(
                 f"no datasheet: temperature coefficients usual for {self.kind.name}, "
                 f"{usual_a.value:g} +- {usual_a.u:g} %/K of Isc and {usual_b.value:g} +- "
                 f"{usual_b.u:g} %/K of Voc"
             )
-        self.cells = sweep.cells or (sheet.cells if sheet is not None else None)
+        self.law = [
+            float(value)
+            + sum((float(row[k]) * variables[name] for name, row in rows.items() if row[k]), 0.0)
+            for k, value in enumerate(values)
+        ]
+        self.alpha, self.beta = self.law[0] / 100, self.law[1] / 100
         # The variables behind the sweep's effects, as the fit made them.
         found = (*measured.key_points.i_sc.derivatives, *measured.key_points.v_oc.derivatives)
         by_tag = {variable.tag: variable for variable in found}
@@ -90,46 +112,22 @@ class Measured:
 
     @property
     def panel(self) -> ReferencePanel:
-        """The panel by its fit alone."""
-        light, heat = self.here
-        share = light / 1000.0
-        alpha = self.alpha.nominal_value
-        at_25 = self.fit.model.photocurrent / share / (1.0 + alpha * (heat - 25.0))
-        return ReferencePanel.from_curve(
-            self.fit.model,
-            light,
-            heat,
-            alpha * at_25,
-            self.cells,
-            EgRef=self.kind.EgRef,
-            dEgdT=self.kind.dEgdT,
-        )
+        """The panel by its fit, as it stands."""
+        return panel_of_curve(self.fit.model, *self.here, [plain(x) for x in self.law], self.cells)
 
-    @property
-    def own_beta(self) -> float:
-        """Coefficient of Voc that De Soto's equations make of the fit and the band gap, 1/K."""
-        points = self.panel.at(self.here[0], self.here[1] + np.array([-1.0, 1.0])).key_points()
-        own = 0.5 * float(points.v_oc[1] - points.v_oc[0])
-        return own / float(self.panel.at(1000.0, 25.0).key_points().v_oc)
-
-    @property
-    def own_beta_is_possible(self) -> bool:
-        """Whether a cell of this technology can have it."""
-        low, high = self.kind.beta_limits
-        return low <= 100 * self.own_beta <= high
-
-    def disagreement(self) -> list[str]:
-        """Say so where the fitted curve's own coefficient of Voc is not the one given."""
-        own, given = self.own_beta, self.beta.nominal_value
-        if not self.own_beta_is_possible:
-            return []
-        if abs(own - given) < 2 * np.hypot(self.beta.std_dev, U_OWN_BETA * own):
-            return []
-        return [
-            f"the curve's own ideality makes Voc fall by {-100 * own:.2f} %/K, the coefficient "
-            f"given is {100 * given:.2f} %/K: the procedures and the five parameters differ by "
-            "what that makes; a second sweep, ten kelvin away, tells which is right"
-        ]
+    def varied(self) -> tuple[list[Any], list[ReferencePanel]]:
+        """Return the variables behind the law, and the panel with each one up and down."""
+        variables = {v for x in self.law for v in getattr(x, "derivatives", {})}
+        variables = sorted(variables, key=lambda v: str(v.tag))
+        middle = np.array([plain(x) for x in self.law])
+        panels = []
+        for variable in variables:
+            step = np.array([getattr(x, "derivatives", {}).get(variable, 0.0) for x in self.law])
+            panels += [
+                panel_of_curve(self.fit.model, *self.here, middle + sign * step, self.cells)
+                for sign in (1.0, -1.0)
+            ]
+        return variables, panels
 
     def coefficient_seen(self, other: "Measured") -> list[str]:
         """Say which coefficient of Voc this sweep and another one show between them.
@@ -156,11 +154,19 @@ class Measured:
             f"{100 * self.beta.nominal_value:.2f} %/K"
         ]
 
-    @property
-    def inputs(self) -> dict[str, Any]:
-        """What procedures 1 to 3 take, apart from their own coefficients."""
+    def inputs(self, target: tuple[float, float] | None) -> dict[str, Any]:
+        """Return what procedures 1 to 3 take, apart from their own coefficients.
+
+        They take the current to be in proportion to the irradiance. So that it follows the panel's
+        law, the irradiance of the sweep is given as that from which a straight line would lead
+        to the current at the target; procedure 3, without a target, measures it.
+        """
+        light = self.light
+        if target is not None:
+            linearity = self.law[LAW.index("current_exponent")]
+            light = target[0] * (light / target[0]) ** (1.0 + linearity)
         return {
-            "g1": self.light,
+            "g1": light,
             "t1": self.heat,
             "i_sc1": self.fit.key_points.i_sc,
             "v_oc1": self.fit.key_points.v_oc,
@@ -209,16 +215,11 @@ def condition_of(sweep: Sweep, notes: list[str]) -> tuple[Any, Any]:
     return uncertain(light, u_light, "irradiance"), uncertain(heat, u_heat, "cell temperature")
 
 
+def plain(quantity: Any) -> float:
+    """Return the value of a number, uncertain or not."""
+    return float(getattr(quantity, "nominal_value", quantity))
+
+
 def uncertain(value: float, u: float, name: str) -> Any:
     """Return a number that moves with a variable of its own, 0 +- 1, as an `Effect` wants it."""
     return value + u * ufloat(0.0, 1.0, name)
-
-
-def _coefficient(sheet: Datasheet, value_pct: float, place: int) -> Any:
-    """Return alpha (place 4) or beta (place 5) of a datasheet, 1/K, tied to its sources."""
-    moved = sum(
-        float(shift[place]) * sheet.sources[name]
-        for name, shift in sheet.shifts.items()
-        if shift[place]
-    )
-    return (value_pct + moved) / 100

@@ -8,6 +8,7 @@ light and the temperature it was taken in.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -19,19 +20,18 @@ from ivkit.curve.fit import Fit
 from ivkit.curve.many import PARAMETERS
 from ivkit.errors import SweepError
 from ivkit.light.incidence import IncidenceAngleModifier, martin_ruiz
-from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
+from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import Datasheet
-from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT
+from ivkit.panel.law import LAW, panel_of_curve
 from ivkit.panel.measured import Measured
 from ivkit.panel.technology import Technology
-from ivkit.panel.translation import U_BAND_GAP
 
 Array = NDArray[np.float64]
 
 NOISE = "noise"
 #: Quantities that move with the sources, and whether by shares: as logarithms.
-_MOVED = (*PARAMETERS, "light", "heat", "alpha", "gap")
-_BY_SHARE = np.array([True, True, False, False, True, True, False, False, False])
+_MOVED = (*PARAMETERS, "light", "heat", *LAW)
+_BY_SHARE = np.isin(_MOVED, ("photocurrent", "saturation_current", "nNsVth", "light"))
 _TOLD_APART = {
     "irradiance": "irradiance of the sweep",
     "cell temperature": "temperature of the sweep",
@@ -52,15 +52,14 @@ class MeasuredPanel:
     area_m2 : float or None
     label : float or None
         What its datasheet promises, W, where one is given.
-    estimates : ndarray, shape (9,)
+    estimates : ndarray, shape (17,)
         The five parameters as the fit has them (1/Rsh for Rsh), then irradiance (W/m2) and cell
-        temperature (degC) of the sweep, the relative coefficient of Isc (1/K), the band gap (eV).
-    shifts : mapping of str to ndarray, shape (9,)
+        temperature (degC) of the sweep, and how the panel leaves them (`ivkit.panel.law.LAW`).
+    shifts : mapping of str to ndarray, shape (17,)
         Of each source: what one standard uncertainty does to them, as a share where they are
         positive by nature.
     sources : dict of str to UFloat
         0 +- 1 each; the noise of a sweep takes several, all tagged alike.
-    shunt_exponent : UFloat
     notes : tuple of str
         What was assumed on the way.
     """
@@ -78,7 +77,6 @@ class MeasuredPanel:
     strings: int = 1
     assumed: tuple[str, ...] = ()
     sources: dict[str, UFloat] = field(init=False, compare=False, repr=False)
-    shunt_exponent: UFloat = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         sources = {
@@ -86,8 +84,6 @@ class MeasuredPanel:
             for name in self.shifts
         }
         object.__setattr__(self, "sources", sources)
-        exponent = ufloat(SHUNT_EXPONENT, float(U_SHUNT_EXPONENT), "shunt in faint light")
-        object.__setattr__(self, "shunt_exponent", exponent)
 
     @property
     def p_mp(self) -> float:
@@ -96,20 +92,21 @@ class MeasuredPanel:
             return self.label
         return float(self.panel().at(1000.0, 25.0).key_points().p_mp)
 
-    def panel(
-        self,
-        shifts: Mapping[str, float] | None = None,
-        shunt_exponent: float = SHUNT_EXPONENT,
-    ) -> ReferencePanel:
+    @cached_property
+    def varied(self) -> ReferencePanel:
+        """The panel as measured, then with each source up and down: arrays of shape (1 + 2 S,)."""
+        off = np.zeros((1 + 2 * len(self.sources), len(_MOVED)))
+        for k, name in enumerate(self.sources):
+            off[1 + 2 * k], off[2 + 2 * k] = self.shifts[name], -self.shifts[name]
+        return self._moved(off)
+
+    def panel(self, shifts: Mapping[str, float] | None = None) -> ReferencePanel:
         """Return the panel with sources off by ``shifts``.
 
         Parameters
         ----------
         shifts : mapping of str to float, optional
             Standard uncertainties by the name of the source.
-        shunt_exponent : float
-            With which the panel will be asked for faint light (`ivkit.panel.low_light`): in the
-            sweep's own light it has the sweep's own shunt, whatever the exponent.
 
         Raises
         ------
@@ -119,31 +116,27 @@ class MeasuredPanel:
         off = np.zeros(len(_MOVED))
         for name, amount in (shifts or {}).items():
             off += amount * self.shifts[name]
+        return self._moved(off)
+
+    def _moved(self, off: Array) -> ReferencePanel:
+        """Return the panel with its estimates off by so much, shape (..., 17)."""
         with np.errstate(over="ignore"):
             moved = np.where(_BY_SHARE, self.estimates * np.exp(off), self.estimates + off)
         if (
             not np.all(np.isfinite(moved))
-            or not np.all(moved[[0, 1, 4, 5]] > 0)
-            or abs(moved[6]) > 200
+            or not np.all(moved[..., _BY_SHARE] > 0)
+            or np.any(np.abs(moved[..., 6]) > 200)
         ):
             raise SweepError(
                 "one standard uncertainty off, its curve is none that a panel can have",
                 self.name,
                 "check the tolerances in the bench file, or take a better sweep",
             )
-        il, i0, rs, g, a, light, heat, alpha, gap = (float(x) for x in moved)
-        # Below LOW_LIGHT in_faint_light will take this out of the shunt again.
-        g *= min(light / LOW_LIGHT, 1.0) ** (1.0 - shunt_exponent)
-        at_25 = il * 1000.0 / light / (1.0 + alpha * (heat - 25.0))
-        return ReferencePanel.from_curve(
-            SingleDiode(il, i0, max(rs, 0.0), 1.0 / g if g > 0 else np.inf, a),
-            light,
-            heat,
-            alpha * at_25,
-            self.cells,
-            EgRef=gap,
-            dEgdT=self.kind.dEgdT,
-        )
+        il, i0, rs, g, a, light, heat, *_ = np.moveaxis(moved, -1, 0)
+        with np.errstate(divide="ignore"):
+            shunt = np.where(g > 0, 1.0 / np.maximum(g, 0.0), np.inf)
+        curve = SingleDiode(il, i0, np.maximum(rs, 0.0), shunt[()], a)
+        return panel_of_curve(curve, light, heat, moved[..., 7:], self.cells)
 
 
 def measured_panel(
@@ -172,8 +165,7 @@ def measured_panel(
         else raw
         for n, raw in zip(PARAMETERS, (float(x) for x in measured.model.raw), strict=True)
     ]
-    gap = ufloat(known.kind.EgRef, U_BAND_GAP, "band gap")
-    quantities += [known.light, known.heat, known.alpha, gap]
+    quantities += [known.light, known.heat, *known.law]
     estimates = np.array([getattr(q, "nominal_value", q) for q in quantities], dtype=float)
     by_name: dict[str, Array] = {}
     noise: dict[Any, Array] = {}

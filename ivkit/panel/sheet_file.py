@@ -53,12 +53,26 @@ class SheetFile:
     alpha_isc_pct_per_K: float | None = key("the temperature coefficient of Isc", "%/K")
     beta_voc_pct_per_K: float | None = key("the temperature coefficient of Voc", "%/K")
     gamma_pmp_pct_per_K: float | None = key("the temperature coefficient of Pmp", "%/K")
+    pmp_200_W: float | None = key(
+        "the maximum power at 200 W/m2 and 25 degC (EN 50380, IEC 61853-1)",
+        "W",
+        above=0,
+        high=100_000,
+    )
+    efficiency_drop_200_pct: float | None = key(
+        "how much of the efficiency is lost from 1000 to 200 W/m2 (EN 50380), instead of "
+        "pmp_200_W; negative where it rises",
+        "%",
+        low=-10,
+        high=80,
+    )
     nmot_degC: float | None = key("the nominal module operating temperature", "degC")
 
     def __post_init__(self) -> None:
         check_order(self)
         check_cells(self)
         check_coefficients(self)
+        check_low_power(self)
         if self.nmot_degC is not None and not 30 <= self.nmot_degC <= 80:
             raise BenchError(
                 f"nmot_degC {self.nmot_degC:g} is outside the 30 to 80 degC that panels reach",
@@ -148,6 +162,30 @@ def check_cells(sheet: SheetFile) -> None:
         f"one {sheet.kind.name} cell has {low:g} to {high:g} V; about {near:.0f} in series "
         "would fit (cells counts one string, not the parallel ones)",
     )
+
+
+def check_low_power(sheet: SheetFile) -> None:
+    """Refuse a power at 200 W/m2 that no panel has.
+
+    Raises
+    ------
+    BenchError
+    """
+    low, power = sheet.pmp_200_W, sheet.pmp_W
+    if low is None:
+        return
+    if sheet.efficiency_drop_200_pct is not None:
+        raise BenchError("pmp_200_W and efficiency_drop_200_pct say one thing", "", "give one")
+    if power is None and None not in (sheet.imp_A, sheet.vmp_V):
+        power = sheet.imp_A * sheet.vmp_V
+    if power is None:
+        raise BenchError("pmp_200_W without the power at 1000 W/m2", "", "give pmp_W as well")
+    if not 0.04 <= low / power <= 0.22:
+        raise BenchError(
+            f"pmp_200_W {low:g} is {low / power:.1%} of the power at 1000 W/m2, {power:.4g} W",
+            "",
+            "panels have 12 to 20 %: check both",
+        )
 
 
 def check_coefficients(sheet: SheetFile) -> None:

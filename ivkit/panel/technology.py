@@ -5,6 +5,14 @@ of the California Energy Commission, as pvlib ships it (2019-03-05): 20,946 of c
 20 of CdTe of one maker, 561 thin films of all kinds. The standard uncertainty is about a quarter
 of such a range, more where the table holds few makers. Band gaps: pvlib's ``calcparams_desoto``,
 which names De Soto et al. (2006) for silicon and CdTe; the others are marked.
+
+How a panel leaves its datasheet's condition (`ivkit.panel.law`) is known from seven modules that a
+national laboratory measured over 15 to 65 degC and 100 to 1100 W/m2: Marion et al., User's Manual
+for Data for Validating Models for PV Module Performance, NREL/TP-5200-61610 (2014). The values here
+are those under which the seven matrices are most likely (``python -m tests.benchmarks.priors``),
+rounded; two modules of one kind count as one. Crystalline silicon of any kind rests on four
+modules of three kinds; heterojunction cells, CdTe and CIGS on one kind each, so what is said of
+them is wide; of amorphous and perovskite cells no module of one junction was measured there.
 """
 
 from collections.abc import Mapping
@@ -22,6 +30,44 @@ class Usual:
     value: float
     u: float
     source: str
+
+
+@dataclass(frozen=True)
+class Law:
+    """How panels of a technology leave their datasheet's condition: see `ivkit.panel.law`.
+
+    Attributes
+    ----------
+    ideality : Usual
+        n of one cell, at 1000 W/m2.
+    shunt : Usual
+        Rsh Isc/Voc at 200 W/m2; ``u`` is that of its logarithm.
+    shunt_exponent, shunt_exponent_low, current_exponent, diode_exponent, diode_bend, series_per_K
+        As in `ivkit.panel.conditions.ReferencePanel`.
+    u_alpha, u_beta, u_gamma : float
+        How well a coefficient that a datasheet states is that of the panel itself: of Isc in %/K,
+        of Voc as a fraction of itself, of Pmp in %/K.
+    """
+
+    ideality: Usual
+    shunt: Usual
+    shunt_exponent: Usual
+    shunt_exponent_low: Usual
+    current_exponent: Usual
+    diode_exponent: Usual
+    diode_bend: Usual
+    series_per_K: Usual
+    u_alpha: float
+    u_beta: float
+    u_gamma: float
+
+
+def _law(source: str, *values: float, u_alpha: float, u_beta: float, u_gamma: float) -> Law:
+    """Return a law of pairs of values and standard uncertainties, the low shunt's left out."""
+    pairs = [Usual(value, u, source) for value, u in zip(values[::2], values[1::2], strict=True)]
+    # Between a plain resistance and De Soto's law: the rectangle from 0 to 1 (no source).
+    pairs.insert(3, Usual(0.5, 0.5 / 3**0.5, _PRACTICE))
+    return Law(*pairs, u_alpha=u_alpha, u_beta=u_beta, u_gamma=u_gamma)
 
 
 @dataclass(frozen=True)
@@ -46,6 +92,8 @@ class Technology:
         Its relative change, 1/K.
     nmot : Usual
         Module temperature of IEC 61215: 800 W/m2, 20 degC, 1 m/s, open rack, degC.
+    law : Law or None
+        None for stacked junctions: no single diode follows them from one light to another.
     """
 
     name: str
@@ -60,7 +108,38 @@ class Technology:
     EgRef: float
     dEgdT: float
     nmot: Usual
+    law: Law | None = None
 
+
+_MATRICES = "modules measured in NREL/TP-5200-61610 (2014)"
+_ONE_KIND = f"{_MATRICES}, of one kind: wide"
+_FEW = "no module measured; as crystalline silicon, widened (common practice, no source)"
+
+#                  n            Rsh Isc/Voc  k           m               c1          c2           d
+_SILICON = _law(
+    _MATRICES, 1.24, 0.12, 24.0, 0.36, 0.45, 0.35, 0.0, 0.007, 0.10, 0.085, 0.04, 0.02, 0.0, 0.004,
+    u_alpha=0.015, u_beta=0.03, u_gamma=0.03,
+)  # fmt: skip
+_HETEROJUNCTION = _law(
+    _ONE_KIND, 1.24, 0.13, 32.0, 0.45, 0.5, 0.35, 0.0, 0.01, 0.10, 0.085, 0.04, 0.02, 0.0, 0.004,
+    u_alpha=0.015, u_beta=0.03, u_gamma=0.03,
+)  # fmt: skip
+_TELLURIDE = _law(
+    _ONE_KIND, 1.4, 0.35, 5.0, 0.7, 0.5, 0.4, 0.04, 0.025, 0.15, 0.15, 0.0, 0.06, -0.003, 0.008,
+    u_alpha=0.02, u_beta=0.04, u_gamma=0.05,
+)  # fmt: skip
+_SELENIDE = _law(
+    _ONE_KIND, 1.6, 0.3, 4.0, 0.8, 0.4, 0.35, -0.005, 0.012, 0.10, 0.15, 0.0, 0.06, 0.0, 0.006,
+    u_alpha=0.02, u_beta=0.10, u_gamma=0.09,
+)  # fmt: skip
+_AMORPHOUS = _law(
+    _FEW, 1.8, 0.4, 8.0, 0.8, 0.7, 0.4, 0.0, 0.03, 0.0, 0.2, 0.0, 0.06, 0.0, 0.008,
+    u_alpha=0.03, u_beta=0.06, u_gamma=0.06,
+)  # fmt: skip
+_PEROVSKITE = _law(
+    _FEW, 1.6, 0.4, 15.0, 0.8, 0.5, 0.4, 0.0, 0.03, 0.0, 0.2, 0.0, 0.06, 0.0, 0.008,
+    u_alpha=0.03, u_beta=0.15, u_gamma=0.06,
+)  # fmt: skip
 
 CRYSTALLINE_SILICON = Technology(
     "c-Si",
@@ -75,6 +154,22 @@ CRYSTALLINE_SILICON = Technology(
     EgRef=1.121,
     dEgdT=-0.0002677,
     nmot=Usual(46.0, 2.0, _TABLE),
+    law=_SILICON,
+)
+HETEROJUNCTION = Technology(
+    "HJT",
+    voc_per_cell=Usual(0.715, 0.020, _PRACTICE),
+    voc_limits=(0.55, 0.80),
+    imp_over_isc=Usual(0.938, 0.019, _TABLE),
+    vmp_over_voc=Usual(0.820, 0.017, _PRACTICE),
+    alpha=Usual(0.040, 0.020, _PRACTICE),
+    beta=Usual(-0.260, 0.030, _PRACTICE),
+    gamma=Usual(-0.320, 0.045, _PRACTICE),
+    beta_limits=(-0.45, -0.15),
+    EgRef=1.121,
+    dEgdT=-0.0002677,
+    nmot=Usual(46.0, 2.0, _TABLE),
+    law=_HETEROJUNCTION,
 )
 CADMIUM_TELLURIDE = Technology(
     "CdTe",
@@ -89,6 +184,7 @@ CADMIUM_TELLURIDE = Technology(
     EgRef=1.475,
     dEgdT=-0.0003,
     nmot=Usual(47.0, 3.0, _PRACTICE),
+    law=_TELLURIDE,
 )
 AMORPHOUS_SILICON = Technology(
     "a-Si",
@@ -103,6 +199,7 @@ AMORPHOUS_SILICON = Technology(
     EgRef=1.75,  # common practice, no source
     dEgdT=-0.0003,  # common practice, no source
     nmot=Usual(46.0, 3.0, _PRACTICE),
+    law=_AMORPHOUS,
 )
 COPPER_INDIUM_GALLIUM_SELENIDE = Technology(
     "CIGS",
@@ -117,15 +214,58 @@ COPPER_INDIUM_GALLIUM_SELENIDE = Technology(
     EgRef=1.15,
     dEgdT=-0.00011,  # that of CuInSe2, De Soto et al. (2006); of CIGS no source
     nmot=Usual(47.0, 3.0, _PRACTICE),
+    law=_SELENIDE,
 )
+PEROVSKITE = Technology(
+    "perovskite",
+    voc_per_cell=Usual(1.05, 0.060, f"{_PRACTICE}; one junction"),
+    voc_limits=(0.75, 1.35),
+    imp_over_isc=Usual(0.920, 0.030, _PRACTICE),
+    vmp_over_voc=Usual(0.820, 0.030, _PRACTICE),
+    alpha=Usual(0.030, 0.050, _PRACTICE),
+    beta=Usual(-0.200, 0.060, _PRACTICE),
+    gamma=Usual(-0.200, 0.080, _PRACTICE),
+    beta_limits=(-0.55, -0.05),
+    EgRef=1.6,  # common practice, no source
+    dEgdT=0.0,  # common practice, no source
+    nmot=Usual(46.0, 3.0, _PRACTICE),
+    law=_PEROVSKITE,
+)
+
+
+def _stacked(name: str, junctions: int, voc: float, u: float, limits: tuple[float, float]):
+    """Return a technology of junctions stacked on each other, by two-junction rules of thumb."""
+    source = f"{_PRACTICE}; {junctions} junctions a cell"
+    return Technology(
+        name,
+        voc_per_cell=Usual(voc, u, source),
+        voc_limits=limits,
+        imp_over_isc=Usual(0.820, 0.040, _THIN),
+        vmp_over_voc=Usual(0.740, 0.040, _THIN),
+        alpha=Usual(0.085, 0.040, _THIN),
+        beta=Usual(-0.360, 0.060, _THIN),
+        gamma=Usual(-0.270, 0.070, _THIN),
+        beta_limits=(-0.55, -0.15),
+        EgRef=1.75,  # of the top junction; common practice, no source
+        dEgdT=-0.0003,  # common practice, no source
+        nmot=Usual(46.0, 3.0, _PRACTICE),
+    )
+
+
+TANDEM = _stacked("tandem", 2, 1.55, 0.15, (1.15, 2.1))
+TRIPLE = _stacked("triple", 3, 2.1, 0.15, (1.7, 3.2))
 
 TECHNOLOGY: Mapping[str, Technology] = {
     t.name: t
     for t in (
         CRYSTALLINE_SILICON,
+        HETEROJUNCTION,
         AMORPHOUS_SILICON,
         CADMIUM_TELLURIDE,
         COPPER_INDIUM_GALLIUM_SELENIDE,
+        PEROVSKITE,
+        TANDEM,
+        TRIPLE,
     )
 }
 """Technologies by the name that datasheet files use."""

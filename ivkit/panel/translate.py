@@ -4,7 +4,7 @@ IEC 60891's procedures 1 and 2 move the readings; procedure 3 goes between two s
 panel; the five-parameter translation moves the fitted curve by De Soto's equations.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from uncertainties import ufloat
 from ivkit.curve.fit import Fit
 from ivkit.curve.key_points import KeyPoints
 from ivkit.errors import RangeError
-from ivkit.panel.coefficients import coefficients_of
+from ivkit.panel.coefficients import Coefficients, coefficients_of
 from ivkit.panel.datasheet import Datasheet
 from ivkit.panel.measured import Measured
 from ivkit.panel.translation import (
@@ -97,7 +97,7 @@ def translate(
     by_method = []
     coefficients = None
     try:
-        coefficients = coefficients_of(sources.panel, *sources.here, *target)
+        coefficients = _coefficients(sources, target)
     except RangeError as error:
         notes.append(f"procedures 1 and 2 cannot be used: {error.what}")
     if coefficients is not None:
@@ -108,7 +108,7 @@ def translate(
         if partner is not None:
             by_method.append(by_procedure_3(sources, partner, coefficients, target))
     by_method.append(by_five_parameters(sources, target))
-    notes += [*sources.notes, *sources.disagreement()]
+    notes += sources.notes
     methods, answer = _answer(by_method)
     return Translated(
         measured,
@@ -121,6 +121,25 @@ def translate(
         answer,
         tuple(notes),
     )
+
+
+def _coefficients(sources: Measured, target: tuple[float, float]) -> Coefficients:
+    """Return the procedures' coefficients, moving with what the panel's law is uncertain by.
+
+    Raises
+    ------
+    RangeError
+        No coefficient brings the powers together.
+    """
+    middle = coefficients_of(sources.panel, *sources.here, *target)
+    told = {field.name: getattr(middle, field.name) for field in fields(middle)}
+    variables, panels = sources.varied()
+    found = [coefficients_of(panel, *sources.here, *target) for panel in panels]
+    for variable, up, down in zip(variables, found[::2], found[1::2], strict=True):
+        for name in told:
+            half = 0.5 * (getattr(up, name) - getattr(down, name))
+            told[name] = told[name] + float(half) / variable.std_dev * variable
+    return Coefficients(**told)
 
 
 def _answer(by_method: list[Translation]) -> tuple[tuple[str, ...], KeyPoints | None]:

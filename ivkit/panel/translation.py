@@ -4,7 +4,7 @@ Limits: procedure 1 within 20 % of the irradiance (the usual statement of IEC 60
 its text not at hand); the others common practice, no source.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,9 +17,10 @@ from ivkit.curve.key_points import KeyPoints
 from ivkit.curve.many import PARAMETERS
 from ivkit.errors import SweepError
 from ivkit.panel.coefficients import U_KAPPA, U_LOG, U_RESISTANCE, Coefficients
-from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
+from ivkit.panel.conditions import LOW_LIGHT
 from ivkit.panel.iec60891 import procedure_1, procedure_2, procedure_3
-from ivkit.panel.measured import Measured, uncertain
+from ivkit.panel.law import LAW, panel_of_curve
+from ivkit.panel.measured import Measured, plain, uncertain
 from ivkit.panel.translated_sweep import Procedure, translated_sweep
 from ivkit.readings.sweep import Condition, Sweep
 
@@ -29,7 +30,6 @@ REACH_1, REACH_2, REACH_5 = 1.25, 2.0, 5.0  # of the irradiances, either way
 REACH_3 = 0.2  # beyond the two sweeps, as a part of the way between them
 WIDE_3 = 3.0  # of the two sweeps' irradiances: Voc follows the logarithm, the procedure a line
 FAR_TEMPERATURE = 40.0  # K
-U_BAND_GAP = 0.02  # eV (common practice, no source)
 
 Target = tuple[float, float]  # irradiance (W/m2) and cell temperature (degC)
 
@@ -78,13 +78,13 @@ def by_procedure_1(s: Measured, c: Coefficients, target: Target) -> Translation:
             v, i, q["i_sc1"], q["g1"], q["t1"], *target, alpha, beta, q["rs"], q["kappa"]
         )
 
-    inputs = s.inputs | {
-        "rs": _share(c.resistance_1, U_RESISTANCE, "Rs of procedure 1"),
-        "kappa": _share(c.kappa_1, U_KAPPA, "kappa of procedure 1"),
+    inputs = s.inputs(target) | {
+        "rs": c.resistance_1 + _share(c.resistance_1, U_RESISTANCE, "Rs of procedure 1"),
+        "kappa": c.kappa_1 + _share(c.kappa_1, U_KAPPA, "kappa of procedure 1"),
     }
     note = (
-        f"procedure 1 with Rs {c.resistance_1:.3g} ohm and kappa {1e3 * c.kappa_1:.3g} mohm/K, "
-        "from the sweep's own five parameters"
+        f"procedure 1 with Rs {plain(c.resistance_1):.3g} ohm and kappa "
+        f"{1e3 * plain(c.kappa_1):.3g} mohm/K, from the sweep's own five parameters"
     )
     return _moved(s, ONE, procedure, inputs, target, _light_reach(s, target, REACH_1), note)
 
@@ -107,14 +107,15 @@ def by_procedure_2(s: Measured, c: Coefficients, target: Target) -> Translation:
             q["kappa"],
         )
 
-    inputs = s.inputs | {
-        "rs": _share(c.resistance_2, U_RESISTANCE, "R's of procedure 2"),
-        "kappa": _share(c.kappa_2, U_KAPPA, "kappa' of procedure 2"),
-        "a": _share(c.a, U_LOG, "a of procedure 2"),
+    inputs = s.inputs(target) | {
+        "rs": c.resistance_2 + _share(c.resistance_2, U_RESISTANCE, "R's of procedure 2"),
+        "kappa": c.kappa_2 + _share(c.kappa_2, U_KAPPA, "kappa' of procedure 2"),
+        "a": c.a + _share(c.a, U_LOG, "a of procedure 2"),
     }
     note = (
-        f"procedure 2 with R's {c.resistance_2:.3g} ohm, kappa' {1e3 * c.kappa_2:.3g} mohm/K and "
-        f"a {c.a:.3g}, from the sweep's own five parameters"
+        f"procedure 2 with R's {plain(c.resistance_2):.3g} ohm, kappa' "
+        f"{1e3 * plain(c.kappa_2):.3g} mohm/K and a {plain(c.a):.3g}, from the sweep's own five "
+        "parameters"
     )
     return _moved(s, TWO, procedure, inputs, target, _light_reach(s, target, REACH_2), note)
 
@@ -158,15 +159,14 @@ def by_procedure_3(s: Measured, partner: Fit, c: Coefficients, target: Target) -
         alpha, beta = _of_procedure(q, target[0])
         return procedure_1(v3, i3, 0.0, 1.0, heat, 1.0, target[1], alpha, beta, 0.0, q["kappa"])
 
-    inputs = s.inputs | {
+    inputs = s.inputs(None) | {
         "g_b": other.light,
         "t_b": other.heat,
         "i_sc_b": partner.key_points.i_sc,
-        "kappa": _share(c.kappa_1, U_KAPPA, "kappa of procedure 1"),
+        "kappa": c.kappa_1 + _share(c.kappa_1, U_KAPPA, "kappa of procedure 1"),
         **{f"b {name}": partner.parameters[name] for name in named},
     }
-    plain = {k: float(getattr(q, "nominal_value", q)) for k, q in inputs.items()}
-    part, heat = step(plain)
+    part, heat = step({k: plain(q) for k, q in inputs.items()})
     too_far = []
     if not -REACH_3 <= part <= 1 + REACH_3:
         beyond = max(-part, part - 1.0)
@@ -238,8 +238,10 @@ def _far_in_temperature(heat: float, wanted: float) -> str:
     )
 
 
-def _share(value: float, share: float, name: str) -> Any:
-    return uncertain(value, abs(share * value), name) if value else value
+def _share(value: Any, share: float, name: str) -> Any:
+    """Return 0 with an uncertainty of so much of a value, of its own."""
+    size = abs(share * getattr(value, "nominal_value", value))
+    return uncertain(0.0, size, name) if size else 0.0
 
 
 def _other_name(quantity: Any, name: str) -> Any:
@@ -248,83 +250,48 @@ def _other_name(quantity: Any, name: str) -> Any:
 
 
 def by_five_parameters(s: Measured, target: Target) -> Translation:
-    """Translate the five parameters by De Soto's equations.
-
-    Those make the coefficient of Voc from the band gap and the curve's ideality. An ideality above
-    that of a plain junction, usual in fits of one curve, can make it one that no cell has: then the
-    band gap is put to what gives the coefficient that is given.
-    """
-    inputs: dict[str, Any] = {"g1": s.light, "t1": s.heat, "alpha": s.alpha}
-    if s.own_beta_is_possible:
-        inputs["gap"] = uncertain(s.kind.EgRef, U_BAND_GAP, "band gap")
-    else:
-        inputs["beta"] = s.beta
+    """Translate the five parameters by the panel's law (`ivkit.panel.law`)."""
+    names = [name for name in PARAMETERS if s.fit.parameters[name] is not None]
     raw = dict(zip(PARAMETERS, (float(x) for x in s.fit.model.raw), strict=True))
-    for name in PARAMETERS:
-        told = s.fit.parameters[name]
-        if told is not None:
-            inputs[name] = 1.0 / told if name == "resistance_shunt" else told
-
-    def panel(q: Mapping[str, float]) -> ReferencePanel:
-        five = {name: q.get(name, raw[name]) for name in PARAMETERS}
+    inputs: dict[str, Any] = {name: s.fit.parameters[name] for name in names}
+    if "resistance_shunt" in inputs:
+        inputs["resistance_shunt"] = 1.0 / inputs["resistance_shunt"]
+    inputs |= {"g1": s.light, "t1": s.heat, **dict(zip(LAW, s.law, strict=True))}
+    inputs = {name: quantity for name, quantity in inputs.items() if hasattr(quantity, "std_dev")}
+    middle = {name: plain(quantity) for name, quantity in inputs.items()}
+    # A short step: I0 and a are far too correlated to be moved alone by all of their uncertainty.
+    steps = np.array(
+        [
+            1e-5 * abs(middle[name]) if name in (*PARAMETERS, "g1") else 0.01 * quantity.std_dev
+            for name, quantity in inputs.items()
+        ]
+    )
+    usable = (steps > 0) & np.isfinite([quantity.std_dev for quantity in inputs.values()])
+    rows = np.vstack([np.zeros(len(steps)), np.diag(steps), -np.diag(steps)])
+    moved = {name: middle[name] + rows[:, k] for k, name in enumerate(middle)}
+    five = {name: moved.get(name, raw[name] + 0.0 * rows[:, 0]) for name in PARAMETERS}
+    with np.errstate(divide="ignore"):
         shunt = five["resistance_shunt"]
-        five["resistance_shunt"] = 1.0 / shunt if shunt > 0 else np.inf
-        five["resistance_series"] = max(five["resistance_series"], 0.0)
-        at_25 = five["photocurrent"] * 1000.0 / q["g1"] / (1.0 + q["alpha"] * (q["t1"] - 25.0))
-
-        def with_gap(gap: float) -> ReferencePanel:
-            return ReferencePanel.from_curve(
-                SingleDiode(**five),
-                q["g1"],
-                q["t1"],
-                q["alpha"] * at_25,
-                s.cells,
-                EgRef=gap,
-                dEgdT=s.kind.dEgdT,
-            )
-
-        return with_gap(q["gap"] if "gap" in q else _gap_for(with_gap, q))
-
-    def points(q: Mapping[str, float]) -> np.ndarray:
-        found = panel(q).at(*target).key_points()
-        return np.array([found.i_sc, found.v_oc, found.v_mp, found.i_mp], dtype=float)
-
-    plain = {name: float(q.nominal_value) for name, q in inputs.items()}
-    middle = points(plain)
-    told = [float(x) + 0.0 * ufloat(0.0, 1.0) for x in middle]
-    for name, quantity in inputs.items():
-        # A short step: I0 and a are far too correlated to be moved alone by all of their doubt.
-        step = 1e-5 * abs(plain[name])
-        if step == 0 or not np.isfinite(quantity.std_dev):
-            continue
-        up, down = (points({**plain, name: plain[name] + sign * step}) for sign in (1, -1))
-        for k, slope in enumerate((up - down) / (2 * step)):
-            told[k] = told[k] + float(slope) * (quantity - plain[name])
-    too_far = _light_reach(s, target, REACH_5)
-    remarks = ["five parameters by De Soto's equations"]
-    if not s.own_beta_is_possible:
-        remarks[0] += (
-            f", with the given coefficient of Voc: the fit's ideality would make it "
-            f"{100 * s.own_beta:.2f} %/K, which no {s.kind.name} cell has"
-        )
+        five["resistance_shunt"] = np.where(shunt > 0, 1.0 / np.maximum(shunt, 0.0), np.inf)
+    five["resistance_series"] = np.maximum(five["resistance_series"], 0.0)
+    law = np.stack([moved.get(name, 0.0 * rows[:, 0]) for name in LAW], axis=-1)
+    panel = panel_of_curve(SingleDiode(**five), moved["g1"], moved["t1"], law, s.cells)
+    found = panel.at(*target).key_points()
+    told = []
+    for name in ("i_sc", "v_oc", "v_mp", "i_mp"):
+        values = np.asarray(getattr(found, name))
+        quantity: Any = float(values[0]) + 0.0 * ufloat(0.0, 1.0)
+        up, down = np.split(values[1:], 2)
+        for k, (key, one) in enumerate(inputs.items()):
+            if usable[k]:
+                quantity += float(up[k] - down[k]) / (2 * steps[k]) * (one - middle[key])
+        told.append(quantity)
+    remarks = ["five parameters by De Soto's equations, with the coefficients of the technology"]
     if min(s.here[0], target[0]) < LOW_LIGHT:
         remarks.append(
-            f"below {LOW_LIGHT:g} W/m2 nobody knows how the shunt goes on: the fill factor there "
-            "is less certain than stated"
+            f"below {LOW_LIGHT:g} W/m2 no module was measured: how the shunt goes on there is "
+            "between constant and inverse to the irradiance"
         )
-    return Translation(
-        FIVE, KeyPoints(*told), panel(plain).at(*target), None, tuple(too_far), tuple(remarks)
-    )
-
-
-def _gap_for(with_gap: Callable[[float], ReferencePanel], q: Mapping[str, float]) -> float:
-    """Return the band gap, eV, that gives the wanted coefficient of Voc where it was measured."""
-
-    def slope(gap: float) -> tuple[float, float]:
-        panel = with_gap(gap)
-        low, here, high = panel.at(q["g1"], q["t1"] + np.array([-1.0, 0.0, 1.0])).key_points().v_oc
-        return 0.5 * float(high - low), float(here)
-
-    (first, v_oc), (second, _) = slope(1.0), slope(1.2)  # it is linear in the gap
-    wanted = q["beta"] * v_oc / (1.0 + q["beta"] * (q["t1"] - 25.0))
-    return 1.0 + 0.2 * (wanted - first) / (second - first)
+    model = panel.each(lambda values: values[0]).at(*target)
+    too_far = _light_reach(s, target, REACH_5)
+    return Translation(FIVE, KeyPoints(*told), model, None, tuple(too_far), tuple(remarks))

@@ -25,7 +25,6 @@ from ivkit.light.response import of_technology
 from ivkit.light.spectrum import effective_irradiance
 from ivkit.panel.cells import cells_under
 from ivkit.panel.datasheet import Datasheet
-from ivkit.panel.low_light import in_faint_light
 from ivkit.panel.measured_panel import MeasuredPanel
 from ivkit.panel.propagate import propagate
 from ivkit.shown import Shown
@@ -208,7 +207,6 @@ def under_lamp(
         "tilt": tilt_deg,
         "beam": beam_angle_deg if isinstance(shape, Beam) else None,
         "temperature": temp_cell,
-        "faint": sheet.shunt_exponent,
         **{cause: ufloat(0.0, 1.0, cause) for cause in weights},
         **{_OF_PANEL + name: source for name, source in sheet.sources.items()},
     }
@@ -300,20 +298,15 @@ class _SetUp:
 
     def curve(self, given: Mapping[str, Any], cells: Array, even: bool = False) -> Any:
         """Return the panel's curve: its string of cells, or with the light spread evenly."""
-        celsius, exponent = given["temperature"], given["faint"]
-        shifts = {name: given[_OF_PANEL + name] for name in self.sheet.sources}
-        if isinstance(self.sheet, MeasuredPanel):
-            panel = self.sheet.panel(shifts, exponent)
-        else:
-            panel = self.sheet.panel(shifts)
+        celsius = given["temperature"]
+        panel = self.sheet.panel({name: given[_OF_PANEL + name] for name in self.sheet.sources})
         if even or not self.by_cell:
-            return in_faint_light(panel, float(np.mean(cells)), celsius, exponent)
+            return panel.at(float(np.mean(cells)), celsius)
         return cells_under(
             panel,
             cells.ravel()[self.face.series_order],
             celsius,
             bypass_groups=self.sheet.bypass_groups,
-            shunt_exponent=exponent,
         )
 
     def solve(self, **given: Any) -> dict[str, float]:

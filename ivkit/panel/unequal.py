@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from ivkit.curve.fit import Fit
 from ivkit.curve.string import SeriesString
 from ivkit.panel.cells import cells_under
+from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.measured_panel import MeasuredPanel
 
 Array = NDArray[np.float64]
@@ -23,11 +24,6 @@ Array = NDArray[np.float64]
 TELLING = 6.0
 _LEAST_SHUNT = 1e-6  # of the photocurrent per volt
 _MOST_NODES = 40
-#: What moves of a panel as its curve's parameters do.
-_MOVED = (
-    *("photocurrent", "saturation_current", "resistance_series", "resistance_shunt"),
-    *("nNsVth", "alpha_sc"),
-)
 _STEP = 1e-3  # of what a change that matters is like, to either side, for a slope
 #: Steps of the fit, and as many more if there is hope; ten are usual. A light that no cells make
 #: this sweep of would take hundreds.
@@ -70,9 +66,7 @@ def _far_off(chi_square_even: float) -> float:
     return _HOPELESS * max(chi_square_even, 1.0)
 
 
-def in_unequal_light(
-    panel: MeasuredPanel, fit: Fit, share: Array, shunt_exponent: float = 1.0
-) -> Unequal:
+def in_unequal_light(panel: MeasuredPanel, fit: Fit, share: Array) -> Unequal:
     """Return the panel whose string of cells has the curve of a sweep.
 
     Parameters
@@ -83,8 +77,6 @@ def in_unequal_light(
         Of the sweep; with a model.
     share : ndarray, shape (cells,)
         Light of each cell in series order over that which the sweep's irradiance is for.
-    shunt_exponent : float
-        As in `ivkit.panel.low_light`.
     """
     from scipy.optimize import least_squares
 
@@ -105,14 +97,12 @@ def in_unequal_light(
 
     def string(*points: Array) -> SeriesString:
         """Return the strings of some parameters, on a first axis."""
-        panels = [moved(x).panel(shunt_exponent=shunt_exponent) for x in points]
-        values = {name: np.array([[getattr(one, name)] for one in panels]) for name in _MOVED}
+        panels = ReferencePanel.stacked([moved(x).panel() for x in points])
         return cells_under(
-            replace(panels[0], **values),
+            panels.each(lambda values: values[:, None]),
             light * share,
             heat,
             bypass_groups=panel.bypass_groups,
-            shunt_exponent=shunt_exponent,
         )
 
     near = amperes

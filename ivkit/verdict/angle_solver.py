@@ -254,12 +254,7 @@ class AngleTask:
         ]
         axes = [axis if k in self.free else start[k : k + 1] for k, axis in enumerate(axes)]
         grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
-        flat = Turned(
-            self.turned.panel,
-            self.turned.temp_cell,
-            self.turned.iam,
-            shunt_exponent=self.turned.shunt_exponent,
-        )
+        flat = Turned(self.turned.panel, self.turned.temp_cell, self.turned.iam)
         light, zero, share = (grid[..., k, None] for k in range(3))
         angle, load = given.angle[some], given.load[some]
         seen = given.seen(*flat.operate(angle - zero, np.exp(light), share, load))

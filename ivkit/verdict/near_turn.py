@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ivkit.light.incidence import beam_on_plane
-from ivkit.panel.low_light import in_faint_light
 from ivkit.verdict.turned import Turned
 
 Array = NDArray[np.float64]
@@ -67,7 +66,7 @@ def _even(turned: Turned, angle: Array, irradiance: float, stray: float, load: A
         return np.asarray(whole[0]), np.asarray(whole[1])
 
     def even(light: Array) -> tuple[Array, Array]:
-        return reading(in_faint_light(turned.panel, light, turned.temp_cell, turned.shunt_exponent))
+        return reading(turned.panel.at(light, turned.temp_cell))
 
     whole = np.full(angle.shape, irradiance)
     v_unit, i_unit = even(whole)

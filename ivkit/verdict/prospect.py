@@ -5,7 +5,7 @@ one solution of the single-diode equation. The light may be in W/m2, or in share
 a sweep of the panel was taken in: then no irradiance has to be known.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -14,11 +14,8 @@ from numpy.typing import NDArray
 
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.many import PARAMETERS
-from ivkit.errors import RangeError
 from ivkit.light.incidence import beam_on_plane
 from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
-from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT, in_faint_light
-from ivkit.panel.measured_panel import MeasuredPanel
 from ivkit.readings.terminals import BOTH, CURRENT, VOLTAGE
 from ivkit.verdict.limits import BRIGHTEST
 
@@ -78,16 +75,12 @@ class Prospect:
     @cached_property
     def _sources(self) -> tuple[list[str], ReferencePanel]:
         """Return the panel's own sources, and a panel of shape (1 + 2 S, 1): nominal, up, down."""
-        nominal = self.sheet.panel()
-        panels, names = [nominal], []
-        for name in self.sheet.sources:
-            names.append(name)
-            for sign in (1.0, -1.0):
-                try:
-                    panels.append(self.sheet.panel({name: sign}))
-                except RangeError:  # no panel has these figures: the other side tells
-                    panels.append(nominal)
-        return names, _stack(panels)
+        self.sheet.panel()  # refuses figures that no panel has
+        each = self.sheet.varied
+        none = ~np.isfinite(each.photocurrent)  # no panel has these figures: the other side tells
+
+        whole = each.each(lambda values: np.where(none, values[0], values)[:, None])
+        return list(self.sheet.sources), whole
 
     def expect(
         self, load: Array, angle: Array, light: Array, heat: Array, given: tuple[str, ...]
@@ -124,14 +117,12 @@ class Prospect:
         heats = spread(heat, "cell temperature", self.u_temp_cell)
         loads = spread(load, "load", _STEP, True)
         batch = _grown(panel, total)
-        power = self._power(in_faint_light(batch, falling, heats), loads, load, given)
+        power = self._power(batch.at(falling, heats), loads, load, given)
         shifts = {name: _half(power, 1 + 2 * k) for k, name in enumerate((*names, *_STATED))}
         # V/I is no stated load: what it is uncertain by comes with voltage and current.
         slope = shifts.pop("load") / _STEP
         worked_out = np.array([g == BOTH for g in given])
         shifts["load"] = np.where(worked_out, 0.0, slope * self.u_load)
-        if np.any(falling[0] < LOW_LIGHT):
-            shifts["shunt in faint light"] = self._by_shunt(falling[0], heat, load, given)
         return Expected(power[0], {n: s for n, s in shifts.items() if np.any(s)}, slope)
 
     def _power(
@@ -152,16 +143,6 @@ class Prospect:
                     power = np.where(where, worked_out(), power)
         return power
 
-    def _by_shunt(self, falling: Array, heat: Array, load: Array, given: tuple[str, ...]) -> Array:
-        """Return what one standard uncertainty of the shunt's law in faint light does, W."""
-        found = []
-        for exponent in (SHUNT_EXPONENT + U_SHUNT_EXPONENT, SHUNT_EXPONENT - U_SHUNT_EXPONENT):
-            measured = isinstance(self.sheet, MeasuredPanel)
-            panel = self.sheet.panel({}, exponent) if measured else self.sheet.panel()
-            curve = in_faint_light(panel, falling, heat, exponent)
-            found.append(self._power(curve, load, load, given))
-        return 0.5 * (found[0] - found[1])
-
     def light_of(self, power: float, load: float, heat: float) -> float | None:
         """Return the light on the panel, as ``light``, that gives this power on this load.
 
@@ -174,7 +155,7 @@ class Prospect:
             falling = np.geomspace(1e-4, 1.0, 161) * (
                 BRIGHTEST_SHARE * self.scale if self.of_sweep else BRIGHTEST
             )
-            curve = in_faint_light(self.sheet.panel(), falling, np.full(161, heat))
+            curve = self.sheet.panel().at(falling, np.full(161, heat))
             found = self._power(curve, np.full(161, load), np.full(161, load), ("",))
             self._solved[key] = (np.log(falling / self.scale), np.log(np.maximum(found, 1e-300)))
         lights, powers = self._solved[key]
@@ -215,22 +196,13 @@ class Expected:
         return np.sqrt(sum((s**2 for s in self.shifts.values()), np.zeros_like(self.power)))
 
 
-def _stack(panels: list[ReferencePanel]) -> ReferencePanel:
-    columns = {
-        name: np.array([float(np.ravel(getattr(p, name))[0]) for p in panels])[:, None]
-        for name in _ARRAYS
-    }
-    gaps = {name: np.array([getattr(p, name) for p in panels])[:, None] for name in ("EgRef",)}
-    return replace(panels[0], **columns, **gaps)
-
-
 def _grown(panel: ReferencePanel, total: int) -> ReferencePanel:
     """Return the panel with its first row repeated at the end, up to ``total`` rows."""
 
     def grow(values: Any) -> Array:
         return np.concatenate([values, np.repeat(values[:1], total - len(values), axis=0)])
 
-    return replace(panel, **{name: grow(getattr(panel, name)) for name in (*_ARRAYS, "EgRef")})
+    return panel.each(grow)
 
 
 def _half(power: Array, at: int) -> Array:

@@ -5,20 +5,16 @@ moved by one standard uncertainty and the whole panel solved anew, all causes an
 batch (JCGM 100:2008, 5.1.3 note 2). What comes out are logarithms' moves: shares of each quantity.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ivkit.curve.many import PARAMETERS
-from ivkit.errors import RangeError
 from ivkit.light.incidence import beam_on_plane
 from ivkit.panel.cells import cells_under
-from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
-from ivkit.panel.low_light import SHUNT_EXPONENT, U_SHUNT_EXPONENT, in_faint_light
-from ivkit.panel.measured_panel import MeasuredPanel
+from ivkit.panel.conditions import ReferencePanel
 from ivkit.verdict.near_turn import near_share
 from ivkit.verdict.stated import AS_STATED, Change, Readings, Setting
 from ivkit.verdict.turned import Turned
@@ -78,7 +74,7 @@ class Scene:
             names += [UNEQUAL] * (setting.near is not None)
         if self._distances is not None and setting.u_distance_m > 0:
             names.append("distance")
-        return (*names, "shunt in faint light")
+        return tuple(names)
 
     def expect(self, change: Change = AS_STATED, load: Array | None = None) -> Expected:
         """Return what the readings should be if the set-up were changed.
@@ -103,27 +99,19 @@ class Scene:
     @cached_property
     def usual_load(self) -> float:
         """Voc over Isc in the stated light: the order of size of loads that matter, ohm."""
-        one = in_faint_light(
-            self.setting.sheet.panel(), self.setting.irradiance, self.setting.temp_cell
-        )
+        one = self.setting.sheet.panel().at(self.setting.irradiance, self.setting.temp_cell)
         return float(np.ravel(one.voltage(0.0))[0] / np.ravel(one.current(0.0))[0])
 
     def _expect(self, change: Change, load: Array) -> Expected:
         rows = _Rows(self, change)
         found = rows.solve(np.broadcast_to(load, rows.light.shape))
-        if np.any(rows.light[0] < LOW_LIGHT):
-            faint = _Rows(self, change, causes=False, exponent=SHUNT_EXPONENT + U_SHUNT_EXPONENT)
-            last = faint.solve(load[None, :])
-        else:
-            last = {name: values[:1] for name, values in found.items()}
         aside = _Rows(self, change, causes=False).solve(load[None, :] * (1.0 + _LOAD_STEP))
         values = {name: rows_[0] for name, rows_ in found.items()}
         moves, by_load = {}, {}
         for name, rows_ in found.items():
             least = 1e-9 * float(np.max(np.abs(rows_[0]))) + 1e-30
             base = _log(rows_[0], least)
-            moved = np.concatenate([rows_[1:], last[name]])
-            moves[name] = (_log(moved, least) - base) * rows.signs[:, None]
+            moves[name] = (_log(rows_[1:], least) - base) * rows.signs[:, None]
             by_load[name] = (_log(aside[name][0], least) - base) / np.log1p(_LOAD_STEP)
         return Expected(values, moves, by_load)
 
@@ -134,21 +122,12 @@ class Scene:
         A source that cannot go up without making figures that no panel has goes down instead.
         """
         sheet = self.setting.sheet
-        panels, signs = [sheet.panel()], []
-        for name in sheet.sources:
-            try:
-                panels.append(sheet.panel({name: 1.0}))
-                signs.append(1.0)
-            except RangeError:
-                panels.append(sheet.panel({name: -1.0}))
-                signs.append(-1.0)
-        fields = {
-            name: np.array([float(np.ravel(getattr(p, name))[0]) for p in panels])
-            for name in (*PARAMETERS, "alpha_sc")
-        }
-        gaps = np.array([p.EgRef for p in panels])
-        stacked = replace(panels[0], **fields, EgRef=gaps)
-        return tuple(sheet.sources), stacked, np.array(signs)
+        sheet.panel()  # refuses figures that no panel has
+        each = sheet.varied
+        up = np.isfinite(each.photocurrent[1::2])
+        rows = 1 + 2 * np.arange(len(up)) + ~up
+        picked = each.each(lambda values: values[np.r_[0, rows]])
+        return tuple(sheet.sources), picked, np.where(up, 1.0, -1.0)
 
     def near_share(self, angle: Array, stray: float) -> Array:
         """Return what unequal light on a turned panel leaves of it, at angles in deg."""
@@ -162,7 +141,6 @@ class Scene:
                 sheet.iam,
                 setting.near,
                 sheet.bypass_groups or 0,
-                SHUNT_EXPONENT,
             )
             load = np.full(angle.shape, self.usual_load) if given.load is None else given.load
             self._known[key] = near_share(turned, angle, setting.irradiance, stray, load)
@@ -180,19 +158,13 @@ def _log(values: Array, least: float) -> Array:
 class _Rows:
     """Light, heat and panels of a change: row 0 as it is, one row more for each cause."""
 
-    def __init__(
-        self,
-        scene: Scene,
-        change: Change,
-        causes: bool = True,
-        exponent: float = SHUNT_EXPONENT,
-    ) -> None:
-        self.scene, self.change, self.exponent = scene, change, exponent
+    def __init__(self, scene: Scene, change: Change, causes: bool = True) -> None:
+        self.scene, self.change = scene, change
         setting = scene.setting
         names, panels, signs = scene._panels
-        extra = scene.causes[len(names) : -1] if causes else ()
+        extra = scene.causes[len(names) :] if causes else ()
         own = len(names) if causes else 0
-        self.signs = np.concatenate([signs, np.ones(len(extra) + 1)])
+        self.signs = np.concatenate([signs, np.ones(len(extra))])
         light = np.tile(self._light({}), (1 + own + len(extra), 1))
         heat = np.tile(setting.temp_cell + change.warmer + scene.readings.warmer, (len(light), 1))
         for k, cause in enumerate(extra, 1 + own):
@@ -204,9 +176,7 @@ class _Rows:
                 light[k] = self._light({cause: 1.0})
         self.light, self.heat = np.maximum(light, DARK), heat
         where = np.r_[0 : own + 1, np.zeros(len(extra), dtype=int)]
-        if isinstance(setting.sheet, MeasuredPanel) and exponent != SHUNT_EXPONENT:
-            panels, where = setting.sheet.panel({}, exponent), None
-        self.panel = _column(panels, where)
+        self.panel = panels.each(lambda values: values[where][:, None])
 
     def _light(self, off: dict[str, float]) -> Array:
         """Return the light behind the glass, W/m2, with the geometry off by so many u."""
@@ -234,18 +204,17 @@ class _Rows:
     def solve(self, load: Array) -> dict[str, Array]:
         """Return the quantities of each row and reading; loads broadcast, rows by readings."""
         change, sheet = self.change, self.scene.setting.sheet
-        whole = in_faint_light(self.panel, self.light, self.heat, self.exponent)
+        whole = self.panel.at(self.light, self.heat)
         ends = {"v_oc": whole.voltage(0.0), "i_sc": whole.current(0.0)}
         curve: Any = whole
         if change.shaded < 1.0:
             cells = np.repeat(self.light[..., None], sheet.cells, axis=-1)
             cells[..., 0] *= change.shaded
             curve = cells_under(
-                _deeper(self.panel),
+                self.panel.each(lambda values: values[..., None]),
                 cells,
                 self.heat[..., None],
                 bypass_groups=sheet.bypass_groups,
-                shunt_exponent=self.exponent,
             )
         top = np.isnan(load)
         load = np.asarray(load * np.asarray(change.load), dtype=float)
@@ -260,24 +229,3 @@ class _Rows:
             v, i = np.where(top, points.v_mp, v), np.where(top, points.i_mp, i)
         found = {"voltage": v, "current": i, "power": v * i, **ends}
         return {name: np.broadcast_to(x, v.shape) for name, x in found.items()}
-
-
-def _column(panel: ReferencePanel, where: Any) -> ReferencePanel:
-    """Return rows of a panel with arrays as columns, to stand beside rows of light."""
-
-    def column(value: Any) -> Any:
-        return value if where is None else np.asarray(value)[where][:, None]
-
-    fields = {name: column(getattr(panel, name)) for name in (*PARAMETERS, "alpha_sc", "EgRef")}
-    return replace(panel, **fields)
-
-
-def _deeper(panel: ReferencePanel) -> ReferencePanel:
-    """Return the panel with one axis more, for its cells."""
-    return replace(
-        panel,
-        **{
-            name: np.asarray(getattr(panel, name))[..., None]
-            for name in (*PARAMETERS, "alpha_sc", "EgRef")
-        },
-    )

@@ -23,7 +23,6 @@ from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.smooth import cubic_between
 from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.low_light import in_faint_light
 
 Array = NDArray[np.float64]
 
@@ -49,8 +48,6 @@ class Turned:
         Light of each cell in series order at -90 to 90 deg over that of the centre when facing,
         glass included (`near_lamp`); None for light that comes in parallel, as the sun's.
     bypass_groups : int
-    shunt_exponent : float
-        How the shunt goes on in faint light (`ivkit.panel.low_light`); 1 is De Soto's law.
     relative : bool
         Irradiance counts in percent of the light of the sweep that the panel is known by, which
         did not say its own.
@@ -61,7 +58,6 @@ class Turned:
     iam: IncidenceAngleModifier = martin_ruiz
     near: Array | None = None
     bypass_groups: int = 0
-    shunt_exponent: float = 1.0
     relative: bool = False
 
     def curve(self, aoi: ArrayLike, irradiance: ArrayLike, stray: ArrayLike = 0.0) -> Any:
@@ -79,7 +75,7 @@ class Turned:
         """
         if self.near is None:
             light = np.asarray(irradiance) * beam_on_plane(aoi, self.iam, stray)
-            return in_faint_light(self.panel, light, self.temp_cell, self.shunt_exponent)
+            return self.panel.at(light, self.temp_cell)
         beam = _between(self.near, np.asarray(aoi, dtype=float))
         stray, irradiance = np.asarray(stray)[..., None], np.asarray(irradiance)[..., None]
         return cells_under(
@@ -87,7 +83,6 @@ class Turned:
             irradiance * ((1.0 - stray) * beam + stray),
             self.temp_cell,
             bypass_groups=self.bypass_groups,
-            shunt_exponent=self.shunt_exponent,
         )
 
     def toward(self, other: "Turned", share: float) -> "Turned":
@@ -117,7 +112,6 @@ class Turned:
             temp_cell=between(self.temp_cell, other.temp_cell),
             iam=iam,
             near=between(self.near, other.near),
-            shunt_exponent=between(self.shunt_exponent, other.shunt_exponent),
         )
 
     def operate(

@@ -1,0 +1,230 @@
+"""How a panel leaves its datasheet's condition: ten quantities that no thin datasheet states.
+
+Isc, Voc and maximum power at 1000 W/m2 and 25 degC are stated; what the panel does elsewhere hangs
+on its temperature coefficients, the diode's ideality, the shunt and how it follows the light, and
+what measured modules do besides (`ivkit.panel.conditions`). Each is an input quantity with a prior
+that its technology gives (`ivkit.panel.technology`). What a datasheet states besides, as Vmp, the
+coefficient of Pmp or the power at 200 W/m2, or measured key points in several conditions,
+constrain them together: generalised least squares with the prior, linearised at the solution
+(JCGM 100:2008, 5.2; its Bayesian reading: Gelman et al., Bayesian Data Analysis, 3rd ed.
+(2013), 14.8, from memory).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ivkit.curve.diode import SingleDiode
+from ivkit.panel.conditions import ReferencePanel
+from ivkit.panel.reference import curve_through
+
+Array = NDArray[np.float64]
+
+#: What the law consists of, in the order of its vectors: coefficients of Isc and Voc (%/K), the
+#: logarithms of a/Voc and of Rsh Isc/Voc at 200 W/m2, and the exponents and coefficients of
+#: `ivkit.panel.conditions.ReferencePanel` by their names there.
+LAW = (
+    "alpha",
+    "beta",
+    "ideality",
+    "shunt",
+    "shunt_exponent",
+    "shunt_exponent_low",
+    "current_exponent",
+    "diode_exponent",
+    "diode_bend",
+    "series_per_K",
+)
+#: The same for people, as names of input quantities.
+NAMES = (
+    "datasheet alpha Isc",
+    "datasheet beta Voc",
+    "diode ideality factor",
+    "shunt at 200 W/m2",
+    "shunt against irradiance",
+    "shunt below 100 W/m2",
+    "linearity of Isc",
+    "Voc against irradiance",
+    "Voc against irradiance, curvature",
+    "series resistance against temperature",
+)
+LOW = 200.0  # W/m2, where the shunt is stated, and where EN 50380 asks for the power
+_ASIDE = 20.0  # K to either side of 25 degC, between which a coefficient of Pmp is taken
+_STEPS, _SETTLED = 8, 0.02  # of a Gauss-Newton search, and the step in prior u that ends it
+_STEP = 0.1  # of a prior standard uncertainty, to either side, for a slope
+
+
+@dataclass(frozen=True)
+class Statement:
+    """One thing that is known of a panel besides Isc, Voc and Pmp at the reference.
+
+    Attributes
+    ----------
+    quantity : str
+        ``i_sc``, ``v_oc``, ``v_mp``, ``i_mp``, ``p_mp``; or ``gamma``, the coefficient of Pmp.
+    value : float
+        A, V, W; or %/K.
+    u : float
+        Its standard uncertainty against the reference's figures, as a fraction; or in %/K.
+    irradiance, temp_cell : float
+        W/m2 and degC; without a meaning for ``gamma``.
+    """
+
+    quantity: str
+    value: float
+    u: float
+    irradiance: float = 1000.0
+    temp_cell: float = 25.0
+
+
+def panel_by_law(
+    i_sc: ArrayLike, v_oc: ArrayLike, p_mp: ArrayLike, law: ArrayLike, cells: int | None = None
+) -> ReferencePanel:
+    """Return the panel with these figures at 1000 W/m2 and 25 degC, and this law.
+
+    Parameters
+    ----------
+    i_sc, v_oc, p_mp : array_like, shape (...)
+        A, V, W.
+    law : array_like, shape (..., 10)
+        In the order of `LAW`.
+    cells : int, optional
+
+    Returns
+    -------
+    ReferencePanel
+        Of arrays; NaN where no curve has these figures.
+    """
+    alpha, beta, width, shunt, *others = np.moveaxis(np.asarray(law, dtype=float), -1, 0)
+    isc, voc, pmp = (np.asarray(x, dtype=float) for x in (i_sc, v_oc, p_mp))
+    A = np.exp(width)
+    fraction = LOW / 1000.0
+    v_low = voc * np.maximum(1.0 + A * np.log(fraction), 0.1)
+    rsh = np.exp(shunt) * v_low / (isc * fraction) * fraction ** others[0]
+    il, i0, rs, rsh, a = curve_through(isc, voc, pmp, A * voc, rsh)
+    moves = dict(zip(LAW[4:], others, strict=True))
+    panel = ReferencePanel(
+        il, i0, rs, rsh, a, alpha / 100 * isc, cells, EgRef=1.2, dEgdT=0.0, **moves
+    )
+    return panel.with_beta(beta / 100)
+
+
+def panel_of_curve(
+    model: SingleDiode,
+    effective_irradiance: ArrayLike,
+    temp_cell: ArrayLike,
+    law: ArrayLike,
+    cells: int | None = None,
+) -> ReferencePanel:
+    """Return the panel that has a curve in one light, and leaves it by a law.
+
+    Parameters
+    ----------
+    model : SingleDiode
+        Of parameters of shape (...).
+    effective_irradiance, temp_cell : array_like, shape (...)
+        W/m2, above 0, and degC.
+    law : array_like, shape (..., 10)
+        In the order of `LAW`; the curve itself says what ideality and shunt are.
+    cells : int, optional
+
+    Returns
+    -------
+    ReferencePanel
+        Whose reference is this condition.
+    """
+    alpha, beta, _, _, *others = np.moveaxis(np.asarray(law, dtype=float), -1, 0)
+    light, heat = (np.asarray(x, dtype=float) for x in (effective_irradiance, temp_cell))
+    moves = dict(zip(LAW[4:], others, strict=True))
+    # The parabola in the logarithm of the irradiance is given about 1000 W/m2.
+    moves["diode_exponent"] = moves["diode_exponent"] + 2.0 * moves["diode_bend"] * np.log(
+        light / 1000.0
+    )
+    at_25 = model.photocurrent / (1.0 + alpha / 100 * (heat - 25.0))
+    panel = ReferencePanel(
+        model.photocurrent,
+        model.saturation_current,
+        model.resistance_series,
+        model.resistance_shunt,
+        model.nNsVth,
+        alpha / 100 * at_25,
+        cells,
+        EgRef=1.2,
+        dEgdT=0.0,
+        irradiance_ref=light,
+        temp_ref=heat,
+        **moves,
+    )
+    return panel.with_beta(beta / 100)
+
+
+def constrain(
+    i_sc: float,
+    v_oc: float,
+    p_mp: float,
+    prior: Array,
+    u_prior: Array,
+    statements: Sequence[Statement],
+) -> tuple[Array, Array]:
+    """Return the law that statements leave of its prior, and a factor of its covariance.
+
+    Parameters
+    ----------
+    i_sc, v_oc, p_mp : float
+        At the reference, A, V, W.
+    prior, u_prior : ndarray, shape (10,)
+        Value and standard uncertainty of each quantity; their errors are independent.
+    statements : sequence of Statement
+
+    Returns
+    -------
+    law : ndarray, shape (10,)
+    factor : ndarray, shape (10, 10)
+        Row j is what one standard uncertainty of the j-th independent input quantity does to the
+        law: the covariance is ``factor.T @ factor``. Upper triangular: the j-th moves nothing
+        that stands before it in `LAW`.
+    """
+    law = np.array(prior, dtype=float)
+    aside = np.diag(_STEP * u_prior)
+    steps = np.concatenate([np.zeros((1, len(LAW))), aside, -aside])
+    for _ in range(_STEPS if statements else 0):
+        found = _lacks(i_sc, v_oc, p_mp, law + steps, statements)
+        count = len(LAW)
+        slopes = (found[1 : 1 + count] - found[1 + count :]).T / (2 * _STEP)  # a prior u each
+        slopes = np.where(np.isfinite(slopes), slopes, 0.0)
+        lack = np.where(np.isfinite(found[0]), found[0], 0.0)
+        normal = slopes.T @ slopes + np.eye(count)
+        step = np.linalg.solve(normal, -slopes.T @ lack - (law - prior) / u_prior)
+        # A long step leaves what the tangent is good for.
+        step *= min(1.0, 1.5 / max(np.max(np.abs(step)), 1e-300))
+        law = law + step * u_prior
+        if np.max(np.abs(step)) < _SETTLED:
+            break
+    else:
+        normal = np.eye(len(LAW)) if not statements else normal
+    covariance = np.linalg.inv(normal) * np.outer(u_prior, u_prior)
+    return law, np.linalg.cholesky(covariance).T
+
+
+def _lacks(
+    i_sc: float, v_oc: float, p_mp: float, laws: Array, statements: Sequence[Statement]
+) -> Array:
+    """Return what laws, shape (B, 10), make of statements against what they say, in u: (B, S)."""
+    panel = panel_by_law(*np.full((3, len(laws)), np.array([[i_sc], [v_oc], [p_mp]])), laws)
+    rows = panel.each(lambda values: values[:, None])
+    heat = np.array([s.temp_cell for s in statements])
+    light = np.array([s.irradiance for s in statements])
+    with np.errstate(all="ignore"):
+        points = rows.at(light, heat).key_points()
+        out = np.empty((len(laws), len(statements)))
+        for k, statement in enumerate(statements):
+            if statement.quantity == "gamma":
+                hot, cold = (rows.at(1000.0, 25.0 + s * _ASIDE).key_points() for s in (1, -1))
+                gamma = 100 * (hot.p_mp - cold.p_mp)[:, 0] / (2 * _ASIDE * p_mp)
+                out[:, k] = (gamma - statement.value) / statement.u
+            else:
+                value = getattr(points, statement.quantity)[:, k]
+                out[:, k] = np.log(value / statement.value) / statement.u
+    return out
