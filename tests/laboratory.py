@@ -1,4 +1,4 @@
-"""Modules as a laboratory measured them; their source stands in tests/data/module_matrices/README.md.
+"""Modules as a laboratory measured them; source: tests/data/module_matrices/README.md.
 
 The row at 1000 W/m2 and 25 degC serves as the datasheet, so the laboratory's calibration, common to
 all rows of a module, cancels: what is left is the uncertainty of one row relative to another.

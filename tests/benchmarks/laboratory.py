@@ -20,11 +20,15 @@ from ivkit.panel.expected import expected_key_points
 from ivkit.report.text import table
 from ivkit.verdict.stated import Readings, Setting
 from tests.benchmarks.row import Row
-from tests.judged import ACCUSED, verdict
 from tests.laboratory import QUANTITIES, U_RELATIVE, knows_key, single_junction, u_measured
+from tests.sound_benches import ACCUSED, verdict
 
 ALPHA, K = 0.05, 2.0
 LOW_KEY = "pmp_200_W"
+_COLUMNS = [
+    *("module", "technology", "silicon", "irradiance", "temp_cell"),
+    *("quantity", "error", "u", "u_both"),
+]
 #: Of a variant: the modules, how their sheet is made, and conditions that it states besides STC.
 VARIANTS = {
     "stated": (lambda m: True, lambda m: m.sheet(), ()),
@@ -79,8 +83,7 @@ def predictions(variant="stated"):
                         np.hypot(u * percent, 100 * u_measured(name, measured)),
                     )
                 )
-    head = "module technology silicon irradiance temp_cell quantity error u u_both".split()
-    return pd.DataFrame(lines, columns=head)
+    return pd.DataFrame(lines, columns=_COLUMNS)
 
 
 def score(frame):
@@ -140,7 +143,7 @@ def verdicts(variant="stated", u_reading=U_RELATIVE["p_mp"]):
                 u=u_reading,
                 step={"power": 0.01},
             )
-            return verdict(setting, readings)
+            return verdict(setting, readings)[0]
 
         one = np.array([said(np.arange(len(light)) == k) == ACCUSED for k in range(len(light))])
         found[module.name] = (
@@ -225,7 +228,7 @@ def main(wanted):
         print(table(list(_lines(scores(overall, ["of"]))), ("", "", *_HEAD), left=2, width=120))
         power = frame[frame.quantity == "p_mp"]
         light = power.irradiance.map(lambda g: ">=400" if g >= 400 else str(g))
-        largest = power.groupby(["module", light], sort=False).u.max().unstack()
+        largest = power.pivot_table("u", "module", light, "max", sort=False)
         lines = [
             [name, *(f"{line[c]:.2f}" for c in (">=400", "200", "100"))]
             for name, line in largest.iterrows()
