@@ -5,8 +5,8 @@
 
 Parts: ``datasheet`` and ``sweep``, simulated panels known by either (`tests.simulated_panels`);
 ``measured``, benches between a laboratory's conditions (`tests.measured_benches`); ``translate``,
-which takes half the time with OPENBLAS_NUM_THREADS=1. ``control`` has the simulated panels follow De Soto's equations: what is off there is off whatever
-the panel's equations are.
+which takes half the time with OPENBLAS_NUM_THREADS=1. ``control`` has the simulated panels follow
+De Soto's equations: what is off there is off whatever the panel's equations are.
 """
 
 import argparse
