@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError
 from ivkit.light.place import Place, Steps
 from ivkit.light.sun import extraterrestrial, sunlit
@@ -24,10 +25,10 @@ from ivkit.light.sun import extraterrestrial, sunlit
 LOW_SUN = 85.0
 _DARK = 1e-9  # W/m2 of diffuse light, below which there is none
 
-DEFAULT_ALBEDO = 0.2
-DEFAULT_TURBIDITY = 3.0
-DEFAULT_TEMP_AIR = 20.0
-DEFAULT_WIND_SPEED = 1.0
+DEFAULT_ALBEDO = ASSUMED["ground albedo"].fraction
+DEFAULT_TURBIDITY = ASSUMED["Linke turbidity"].value
+DEFAULT_TEMP_AIR = ASSUMED["air temperature"].value
+DEFAULT_WIND_SPEED = ASSUMED["wind"].value
 
 
 class SkyModel(StrEnum):
