@@ -254,8 +254,8 @@ def test_what_is_not_stated_is_assumed_and_said():
     bare = sweep(u=(None, None))
     found = translate(fit(bare))
     text = " ".join(found.notes)
-    assert "irradiance's uncertainty is not stated: assumed 5 %" in text
-    assert "temperature's uncertainty is not stated: assumed 2 K" in text
+    assert "irradiance, u = 5 %, assumed (common practice, no source)" in text
+    assert "stated cell temperature, u = 2 K, assumed (common practice, no source)" in text
     assert "no datasheet: temperature coefficients usual for c-Si" in text
     assert found.irradiance.std_dev == pytest.approx(0.05 * 820)  # common practice, no source
     assert budget(found.key_points.p_mp)["irradiance"] > 0.5
