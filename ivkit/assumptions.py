@@ -123,7 +123,7 @@ _ALL = (
     Assumed("distance of the lamp", None, 0.005, "m", "--u-distance"),
     Assumed("beam angle", None, 10.0, "%", ""),
     # 0.14 with a coating, 0.16 clean, 0.20 dusty.
-    Assumed("a_r of the glass", 0.16, 0.02, "", "--iam", "Martin and Ruiz (2001)"),
+    Assumed("a_r of the glass", 0.16, 0.02, "", "--iam", "Martin and Ruiz 2001"),
     # Instruments and parts.
     Assumed("reading", None, 2.0, "%", "--u-reading"),
     Assumed("scatter of a voltage or current", None, 1.0, "%", "--u-reading"),
@@ -141,7 +141,7 @@ _ALL = (
     Assumed("Linke turbidity", 3.0, None, "", "--turbidity"),
     Assumed(
         *("cell above back, at 1000 W/m2", 3.0, 1.5, "K", ""),
-        "King, Boyson and Kratochvil (2004), open rack; u: common practice, no source",
+        "King, Boyson and Kratochvil 2004, open rack; u: common practice, no source",
     ),
     Assumed("a of the temperature from Voc", 0.05, 0.01, "", ""),
 )
