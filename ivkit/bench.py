@@ -12,6 +12,7 @@ uncertainty as it stands.
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from ivkit.assumptions import ASSUMED
 from ivkit.bench_light import BenchLight, BenchMount
 from ivkit.errors import BenchError
 from ivkit.schema import Kind, key, load_settings, section
@@ -298,6 +299,13 @@ class Loads:
         kind=Kind.YES_NO,
     )
     power_W: float | None = key("the resistors' power rating", "W", above=0)
+
+    @property
+    def u_fraction(self) -> float:
+        """Standard uncertainty of each resistor as a fraction; the usual one if not stated."""
+        if self.tolerance_pct is None:
+            return ASSUMED["load resistor"].u_fraction
+        return self.tolerance_pct / 100 / 3**0.5
 
 
 @dataclass(frozen=True)

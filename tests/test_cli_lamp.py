@@ -106,7 +106,7 @@ def test_the_lamp_in_the_shed_is_answered_from_the_examples(command_line):
     status, out, _ = command_line(*arguments, "--measured", 1.185, "--u-measured", 0.016)
     assert status == 0
     assert "plausible. It is what this lamp should give" in words(out)
-    assert "beam angle known to 10 %" in words(out)
+    assert "beam angle, u = 10 %, assumed (common practice, no source)" in words(out)
     status, out, _ = command_line(*arguments, "--json", "-")
     document = json.loads(out)
     for key, true in (("effective_irradiance_W_m2", 140.0), ("key_points", 1.19319)):
@@ -188,7 +188,8 @@ def test_watts_alone_are_electrical_and_uncertain(run):
     status, out, _ = run("--watts", 50, "--source", "halogen", "--distance", 0.15)
     said = words(out)
     assert status == 0
-    assert "20 +- 2.3 lm for each electrical watt, usual for halogen lamps" in said
+    assert "halogen efficacy 20 +- 2.3 lm per electrical W assumed (TRILUX" in said
+    assert "light that leaves the fitting 80 +- 12 % assumed" in said
     assert "the lamp shines alike in all directions" in said
     assert "To know it better, read the lux on the panel" in said
 

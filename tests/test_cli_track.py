@@ -213,7 +213,7 @@ def test_a_datasheet_does_where_there_is_no_sweep(run):
     assert status == 0
     assert "the panel is that of the datasheet, 10 W, 36 cells" in words(out)
     assert "--facing-power says better" in words(out)
-    assert "cells taken to be at 25 degC" in words(out)
+    assert "cell temperature 30 +- 8 degC assumed" in words(out)
     # In 140 W/m2 the label's 0.63 A make 0.0882 A and 0.529 W on 68 ohm, good to some percent.
     options = ("--load", 68, "--datasheet", sheet, "--irradiance", 140, "--temperature", 30)
     status, out, _ = run(log, *options, "--json", "-")
@@ -240,7 +240,10 @@ def test_maximum_power_and_a_load_that_varies_are_said(run):
     assert status == 0
     assert "it points 0 to" in words(out)
     _, out, _ = run(log, "--sweep", sweep_file(), "--max-power", "--facing-power", 1.3)
-    assert "u-facing changes it" in words(out)
+    assert (
+        "reading, u = 2 %, assumed (common practice, no source); --u-facing replaces it"
+        in words(out)
+    )
 
 
 def test_options_cut_and_column_choices_reach_the_log(run):

@@ -125,7 +125,7 @@ def test_without_a_datasheet_it_translates_and_asks_for_one(run):
     text = words(out)
     assert "give --datasheet or --module to hear" in text
     assert "temperature coefficients usual for c-Si" in text
-    assert "irradiance's uncertainty is not stated: assumed 5 %" in text
+    assert "irradiance, u = 5 %, assumed (common practice, no source)" in text
 
 
 def test_away_from_stc_there_is_no_verdict(run):

@@ -175,7 +175,9 @@ def test_what_measured_modules_do_besides_as_printed():
     from ivkit.panel.conditions import ReferencePanel
 
     given = {"m": 0.03, "c1": 0.1, "c2": 0.04, "d": -0.003, "k": 0.4}
+    given |= {"e": 0.2, "h": 0.01}
     names = ("current_exponent", "diode_exponent", "diode_bend", "series_per_K", "shunt_exponent")
+    names += ("series_exponent", "shunt_per_K")
     plain = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003)
     moved = replace(plain, **dict(zip(names, given.values(), strict=True)))
     there = {"S": 300.0, "S_ref": 1000.0, "T": 318.15, "T_ref": 298.15}
@@ -231,3 +233,25 @@ def test_the_option_shows_in_every_help_and_once(capsys):
                 main([name, "--help"])
             out = capsys.readouterr().out
             assert out.count("  --explain ") == 1, name
+
+
+def test_a_paper_is_written_in_full_once_and_shown_where_it_is_named():
+    from ivkit.sources import SOURCES
+
+    # The panel's model names De Soto et al. in full of its own.
+    own = {"conditions.py", "desoto.py", "sources.py"}
+    root = TEXTS.parents[1]
+    rest = {p: p.read_text(encoding="utf-8") for p in root.rglob("*.py") if p.name not in own}
+    rest |= {p: p.read_text(encoding="utf-8") for p in TEXTS.glob("*.txt")}
+    for paper, full in SOURCES.items():
+        doi = re.search(r"doi:(\S+)", full)
+        named = [path for path, text in rest.items() if paper in " ".join(text.split())]
+        assert named, paper
+        for path, text in rest.items():
+            assert doi is None or doi[1] not in text, f"{path.name} writes {paper} out again"
+            if path in named and path.suffix == ".txt":
+                assert full in " ".join(explanation(path.stem).split())
+    # 2013 in volume 3 of that journal: one paper on cloud edges, one DOI.
+    assert "10.1109/JPHOTOV.2012.2213581" in SOURCES["Yordanov et al. (2013)"]
+    everything = "\n".join(rest.values())
+    assert "JPHOTOV" not in everything

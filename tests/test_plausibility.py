@@ -132,7 +132,7 @@ def test_readings_that_share_causes_are_held_against_their_full_covariance():
 
 def test_the_angle_takes_the_cosine_and_the_glass():
     # Martin and Ruiz (2001) with a_r 0.16, worked out by mpmath: 0.957912 at 60 deg.
-    setting = _setting(u_stray=0.0, u_angle=0.0)
+    setting = _setting(stray=0.0, u_stray=0.0, u_angle=0.0)
     scene = Scene(setting, Readings.of(current=np.full(2, 0.5), load=0.0, angle=[0.0, 60.0]))
     i_sc = scene.expect().values["i_sc"]
     # Isc = IL / (1 + Rs/Rsh) but for the diode's own share, and Rsh goes as 1/S (De Soto).

@@ -16,7 +16,7 @@ from ivkit.errors import RangeError, SweepError
 from ivkit.panel.coefficients import _meet, coefficients_of
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import make_datasheet
-from ivkit.panel.measured import U_IRRADIANCE, Measured
+from ivkit.panel.measured import Measured
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.panel.translate import translate
 from ivkit.panel.translation import by_five_parameters
@@ -254,10 +254,10 @@ def test_what_is_not_stated_is_assumed_and_said():
     bare = sweep(u=(None, None))
     found = translate(fit(bare))
     text = " ".join(found.notes)
-    assert "irradiance's uncertainty is not stated: assumed 5 %" in text
-    assert "temperature's uncertainty is not stated: assumed 2 K" in text
+    assert "irradiance, u = 5 %, assumed (common practice, no source)" in text
+    assert "stated cell temperature, u = 2 K, assumed (common practice, no source)" in text
     assert "no datasheet: temperature coefficients usual for c-Si" in text
-    assert found.irradiance.std_dev == pytest.approx(U_IRRADIANCE * 820)
+    assert found.irradiance.std_dev == pytest.approx(0.05 * 820)  # common practice, no source
     assert budget(found.key_points.p_mp)["irradiance"] > 0.5
     thin = make_datasheet(SheetFile(pmp_W=10.0, cells=36))
     text = " ".join(translate(fit(bare), sheet=thin).notes)

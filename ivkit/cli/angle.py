@@ -1,9 +1,11 @@
 """``ivkit angle``: power against incidence angle, and readings against it."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.angle_table import read_angles
 from ivkit.cli.inputs import SweepOptions
 from ivkit.cli.output import FiniteNumber, Output, output_options
@@ -50,13 +52,13 @@ def _option(name: str, low: float, high: float, unit: str, metavar: str, text: s
     "Effective, facing the light. [that of the sweep, else 1000; fitted]",
 )
 @_option("--sweep-irradiance", 0.001, 5000, "W/m2", "W_M2", "Effective irradiance of the sweep.")
-@_option("--temperature", -90, 200, "degC", "DEGC", "Of the cells. [that of the sweep, else 25]")
+@_option("--temperature", -90, 200, "degC", "DEGC", "Of the cells. [the sweep's, else 30 +- 8]")
 @click.option(
     "--iam",
     type=click.Choice(("martin-ruiz", "ashrae", "physical", "none")),
     help="What the glass loses at an angle. [that of the datasheet, else martin-ruiz]",
 )
-@_option("--stray", 0, 1, "", "SHARE", "Light that does not turn with the panel. [0; fitted]")
+@_option("--stray", 0, 1, "", "SHARE", "Light that does not turn with the panel. [0.01; fitted]")
 @_option(
     "--zero",
     -90,
@@ -88,14 +90,14 @@ def _option(name: str, low: float, high: float, unit: str, metavar: str, text: s
 )
 @_option("--u-reading", 0.001, 50, "percent", "PCT", "1 sigma of each reading. [1; of power 2]")
 @_option("--u-angle", 0, 20, "deg", "DEG", "1 sigma of each angle set. [0.29]")
-@_option("--u-temperature", 0, 50, "K", "K", "1 sigma of the cells' temperature. [2]")
+@_option("--u-temperature", 0, 50, "K", "K", "1 sigma of the cells. [2; 3 since the sweep]")
 @_option(
     "--u-light",
     0,
     100,
     "percent",
     "PCT",
-    "1 sigma of the light staying that of a sweep which does not state it. [5]",
+    "1 sigma of the light staying that of a sweep which does not state it. [2.9]",
 )
 @_option("--tolerance", 0, 50, "percent", "PCT", "Of the load, plus or minus. [bench, else 5]")
 @click.option("--small", is_flag=True, help="Angles within 1.6 are meant in degrees.")
@@ -117,7 +119,6 @@ def command(readings: str | None, output: Output, **given: Any) -> int:
     """
     import numpy as np
 
-    from ivkit.cli.angle_scene import U_SAME_LIGHT
     from ivkit.report.angle_text import describe, document, frame
     from ivkit.verdict.turned import against_angle
 
@@ -132,7 +133,7 @@ def command(readings: str | None, output: Output, **given: Any) -> int:
         )
     fit = table = None
     light = given["irradiance"] or scene.light
-    stray = given["stray"] or 0.0
+    stray, u_stray = given["stray"] or 0.0, 0.0
     loads, aoi = given["loads"], np.array(STEPS)
     if readings is not None:
         table, said = read_angles(
@@ -146,23 +147,37 @@ def command(readings: str | None, output: Output, **given: Any) -> int:
             tolerance=tolerance_of(given["tolerance"], bench),
         )
         notes += said
-        u_light = U_SAME_LIGHT if given["u_light"] is None else given["u_light"]
         held = {name: given[name] for name in ("irradiance", "zero", "stray")}
-        fit, assumed = judge(scene, table, u_light, **held)
+        fit, assumed = judge(scene, table, given["u_light"], **held)
         notes += assumed
         loads = loads_of(table)
         light, _, stray = fit.best
-    elif given["irradiance"] is None and given["sweep"] is None:
-        notes.append(f"the light facing the panel counts as {light:g} W/m2: --irradiance says more")
+    else:
+        if given["irradiance"] is None and given["sweep"] is None:
+            notes.append(ASSUMED["facing irradiance"].sentence())
+        if given["stray"] is None:
+            usual = ASSUMED["stray light"]
+            stray, u_stray = usual.fraction, usual.u_fraction
+            notes.append(usual.sentence())
     doubts = None if fit is not None else scene.doubts
-    points = against_angle(turned, aoi, light, loads, stray, doubts)
+
+    def at(angles: Any, exponents: bool = True) -> Any:
+        found = against_angle(turned, angles, light, loads, stray, doubts, exponents=exponents)
+        if not u_stray:
+            return found
+        more = against_angle(turned, angles, light, loads, stray + u_stray, exponents=False)
+        return [
+            replace(one, budget={**one.budget, "stray light": other.power - one.power})
+            for one, other in zip(found, more, strict=True)
+        ]
+
+    points = at(aoi)
 
     def figure() -> Any:
         from ivkit.report.angle_figure import angle_figure
 
         fine = np.linspace(-89.0, 89.0, 179)
-        curves = against_angle(turned, fine, light, loads, stray, doubts, exponents=False)
-        return angle_figure(fine, curves, fit, table)
+        return angle_figure(fine, at(fine, exponents=False), fit, table)
 
     output.deliver(
         describe(points, aoi, fit, table, notes),
@@ -238,7 +253,7 @@ def loads_of(table: "AngleReadings") -> tuple[float, ...]:
 
 
 def judge(
-    scene: "Scene", table: "AngleReadings", u_light: float, **held: float | None
+    scene: "Scene", table: "AngleReadings", u_light: float | None = None, **held: float | None
 ) -> "tuple[AngleFit, list[str]]":
     """Return the fit of readings, and what was taken as usual for it.
 
@@ -246,13 +261,12 @@ def judge(
     """
     from ivkit.verdict.angle import fit_angles
 
-    fit = fit_angles(scene.turned, table, doubts=scene.doubts, u_same_light=u_light / 100.0, **held)
     assumed = []
-    if not table.stated:
-        assumed.append(
-            f"each reading counts as known to {100 * table.share:g} % of itself and 0.3 % of the "
-            "largest (common practice, no source): --u-reading says better"
-        )
+    if u_light is None:
+        u_light = ASSUMED["light since the sweep"].u
+        if scene.turned.relative and held.get("irradiance") is None:
+            assumed.append(ASSUMED["light since the sweep"].sentence())
+    fit = fit_angles(scene.turned, table, doubts=scene.doubts, u_same_light=u_light / 100.0, **held)
     if not scene.turned.relative and held.get("irradiance") is None:
         assumed.append(
             "the light is fitted, and a wrong load can hide in it: give --irradiance to test the "

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
+
 if TYPE_CHECKING:
     from ivkit.bench import Bench
     from ivkit.curve.fit import Fit
@@ -16,12 +18,8 @@ if TYPE_CHECKING:
     from ivkit.panel.measured_panel import MeasuredPanel
     from ivkit.verdict.turned import Turned
 
-# 1 sigma where not stated, all common practice, no source: K, of cells whose temperature was read
-# and of cells that nobody looked at; m, of a lamp's distance; of a beam's angle; of the light
-# staying the same, %.
-U_TEMPERATURE, U_NO_TEMPERATURE = 2.0, 8.0
-U_DISTANCE, U_BEAM, U_SAME_LIGHT = 0.005, 0.1, 5.0
-U_GLASS = 0.02  # of a_r: 0.14 with a coating, 0.16 clean, 0.20 dusty (Martin and Ruiz 2001)
+_GLASS, _DISTANCE = ASSUMED["a_r of the glass"], ASSUMED["distance of the lamp"]
+_BEAM = ASSUMED["beam angle"]
 PERCENT = 100.0  # the light of a sweep that does not state it
 ITS_LIGHT, ITS_HEAT = "irradiance of the sweep", "temperature of the sweep"
 
@@ -32,7 +30,7 @@ class Geometry:
 
     face: "PanelFace"
     distance_m: float
-    u_distance_m: float = U_DISTANCE
+    u_distance_m: float = _DISTANCE.u
     shape: "Shape | None" = None
     offset_m: tuple[float, float] = (0.0, 0.0)
     tilt_axis_deg: float = 0.0
@@ -56,7 +54,7 @@ class Geometry:
 
         other = {"distance": replace(self, distance_m=self.distance_m + self.u_distance_m)}
         if isinstance(self.shape, Beam):
-            wider = min(self.shape.beam_angle_deg * (1.0 + U_BEAM), 179.0)
+            wider = min(self.shape.beam_angle_deg * (1.0 + _BEAM.u_fraction), 179.0)
             other["beam angle"] = replace(self, shape=Beam(wider))
         return other
 
@@ -136,9 +134,14 @@ def geometry_of(
             "strip": lambda: Strip(light.size_m),
             "beam": lambda: Beam(light.beam_angle_deg),
         }[kind]()
-        u = light.u_distance_m if light.u_distance_m is not None else U_DISTANCE
+        u = light.u_distance_m if light.u_distance_m is not None else _DISTANCE.u
         offset = (mount.offset_across_m, mount.offset_up_m)
         geometry = replace(geometry, shape=shape, u_distance_m=u, offset_m=offset)
+    if notes is not None:
+        if bench is None or bench.light.u_distance_m is None:
+            notes.append(_DISTANCE.sentence("u_distance_m in [light] of the bench"))
+        if isinstance(geometry.shape, Beam):
+            notes.append(_BEAM.sentence())
     return geometry
 
 
@@ -149,12 +152,12 @@ def glass_of(name: str | None, own: Any) -> tuple[Any, Any]:
     if name is None and own is incidence.no_glass:
         name = "none"
     if name in (None, "martin-ruiz"):
-        a_r = 0.16
+        a_r = _GLASS.value
         if name is None and isinstance(own, partial):
             a_r = own.keywords.get("a_r", a_r)
         return (
             partial(incidence.martin_ruiz, a_r=a_r),
-            partial(incidence.martin_ruiz, a_r=a_r + U_GLASS),
+            partial(incidence.martin_ruiz, a_r=a_r + _GLASS.u),
         )
     if name == "ashrae":
         return incidence.ashrae, partial(incidence.ashrae, b0=0.07)
@@ -164,7 +167,7 @@ def glass_of(name: str | None, own: Any) -> tuple[Any, Any]:
             incidence.physical,
             lambda aoi: (
                 incidence.physical(aoi)
-                * incidence.martin_ruiz(aoi, 0.16 + U_GLASS)
+                * incidence.martin_ruiz(aoi, _GLASS.value + _GLASS.u)
                 / _above_zero(incidence.martin_ruiz(aoi))
             ),
         )
@@ -187,13 +190,15 @@ def of_sheet(
 ) -> Scene:
     """Return a panel by its datasheet."""
     notes = [] if notes is None else notes
-    celsius = 25.0 if temperature is None else temperature
-    if u_temperature is None:
-        u_temperature = U_NO_TEMPERATURE if temperature is None else U_TEMPERATURE
+    usual = ASSUMED["cell temperature"]
+    celsius = usual.value if temperature is None else temperature
     if temperature is None:
-        notes.append(
-            f"the cells count as {celsius:g} +- {u_temperature:g} degC: --temperature says better"
-        )
+        notes.append(usual.sentence())
+    if u_temperature is None:
+        u_temperature = usual.u
+        if temperature is not None:
+            u_temperature = ASSUMED["stated cell temperature"].u
+            notes.append(ASSUMED["stated cell temperature"].sentence())
 
     iam = glass_of(glass, sheet.iam)
     return Scene(
@@ -227,8 +232,8 @@ def of_sweep(
     notes = [f"the sweep: {fault}" for fault in fit.faults if fault.severity != "note"]
     celsius = temperature if temperature is not None else known.temp_cell
     if celsius is None:
-        celsius = 25.0
-        notes.append("the cells count as 25 degC in the sweep and since: --temperature says better")
+        celsius = ASSUMED["cell temperature"].value
+        notes.append(f"in the sweep and since: {ASSUMED['cell temperature'].sentence()}")
     relative = known.effective_irradiance is None
     if relative:
         # In percent of its own light, which it is by definition: nothing is uncertain about that.
@@ -244,7 +249,12 @@ def of_sweep(
     if bench is not None and bench.panel.bypass_groups:
         panel = replace(panel, bypass_groups=bench.panel.bypass_groups)
     iam = glass_of(glass, incidence.martin_ruiz)
-    u_heat = U_TEMPERATURE if u_temperature is None else u_temperature
+    u_heat = u_temperature
+    if u_heat is None:
+        since = temperature is None
+        usual = ASSUMED["cell temperature since the sweep" if since else "stated cell temperature"]
+        u_heat = usual.u
+        notes.append(usual.sentence("--u-temperature"))
     refit: Callable | None = None
     either = None
     if geometry is not None:

@@ -4,6 +4,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
+
 if TYPE_CHECKING:
     from ivkit.verdict.angle_readings import AngleReadings
 
@@ -49,7 +51,7 @@ def read_angles(
     from ivkit.errors import RangeError, SweepError
     from ivkit.light.incidence import plausible_degrees
     from ivkit.readings.table import need, read_table
-    from ivkit.verdict.angle_readings import U_ANGLE, U_LOAD, AngleReadings
+    from ivkit.verdict.angle_readings import FLOOR, AngleReadings, scatter
 
     table = read_table(path, columns=named_columns(column))
     understood(path, table.notes)
@@ -85,16 +87,25 @@ def read_angles(
     given: dict[str, Any] = {quantity: values[good] for quantity, values in read.items()}
     if load is not None:
         given["load"] = load[good]
+    usual = ASSUMED["load resistor"]
     readings = AngleReadings.of(
         angle[good],
         **given,
         share=None if u_reading is None else u_reading / 100.0,
-        u_load=U_LOAD if tolerance is None else tolerance / 100.0 / np.sqrt(3.0),
-        u_angle=U_ANGLE if u_angle is None else u_angle,
+        u_load=usual.u_fraction if tolerance is None else tolerance / 100.0 / np.sqrt(3.0),
+        u_angle=ASSUMED["angle set by hand"].u if u_angle is None else u_angle,
         step=table.resolution,
         name=path,
     )
-    return readings, _said(table, faults)
+    said = _said(table, faults)
+    if u_angle is None:
+        said.append(ASSUMED["angle set by hand"].sentence())
+    if tolerance is None and readings.u_load > 0:
+        said.append(usual.sentence(f"--tolerance, or {usual.instead},"))
+    if not readings.stated:
+        of_power = readings.observed == "power" and not readings.load_is_ratio
+        said += [scatter(of_power).sentence(), FLOOR.sentence("--u-reading")]
+    return readings, said
 
 
 def _faults(angle: Any, read: dict[str, Any], load: Any, max_power: bool) -> list[str | None]:

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.check_readings import Load
 from ivkit.cli.inputs import SweepOptions
 from ivkit.cli.lamp_options import CellTemperature
@@ -38,25 +39,53 @@ def _number(name: str, low: float, high: float, unit: str, text: str) -> Any:
 )
 @_number("--angle", -90, 90, "deg", "From facing the light. [0, or the bench's tilt]")
 @_number("--irradiance", 1e-3, 1e4, "W/m2", "Effective, facing the light.")
-@_number("--u-irradiance", 0, 1e4, "W/m2", "Its standard uncertainty. [5 %]")
+@_number(
+    "--u-irradiance", 0, 1e4, "W/m2", f"Its standard uncertainty. [{ASSUMED['irradiance'].brief} %]"
+)
 @_number("--lux", 1e-3, 1e6, "lx", "Instead of it, with --source.")
 @click.option("--source", metavar="KIND", help="What gives the lux: halogen, led, sun, ...")
 @_number("--distance", 1e-3, 1e3, "m", "From the lamp to the panel's centre. [the bench's]")
 @_number("--share", 1e-3, 100, "", "Instead: of the light of --sweep, whatever that was.")
-@_number("--u-share", 0, 1, "", "Its standard uncertainty, as a share of it. [0]")
+@_number("--u-share", 0, 1, "", "Its standard uncertainty, as a fraction of it. [0.029]")
 @click.option(
     "--temperature",
     type=CellTemperature(-90, 200, "degC"),
     metavar="N",
-    help="Of the cells. [30 +- 8]",
+    help=f"Of the cells. [{ASSUMED['cell temperature'].brief}]",
 )
-@_number("--u-temperature", 0, 50, "K", "Its standard uncertainty. [1]")
-@_number("--stray", 0, 1, "", "Share of the light that does not turn with the panel. [0]")
-@_number("--u-stray", 0, 1, "", "Its standard uncertainty. [0.01]")
-@_number("--u-angle", 0, 45, "deg", "Standard uncertainty of the angle's zero. [1]")
-@_number("--u-distance", 0, 10, "m", "Standard uncertainty of the distance. [0.005]")
-@_number("--u-load", 0, 50, "percent", "Standard uncertainty of each load. [2.9: a 5 % part]")
-@_number("--u-reading", 0.01, 50, "percent", "Standard uncertainty of each reading. [2]")
+@_number(
+    "--u-temperature",
+    0,
+    50,
+    "K",
+    f"Its standard uncertainty. [{ASSUMED['stated cell temperature'].brief}]",
+)
+@_number("--stray", 0, 1, "", "Fraction of the light that does not turn with the panel. [0.01]")
+@_number("--u-stray", 0, 1, "", "Its standard uncertainty. [0.0058]")
+@_number(
+    "--u-angle",
+    0,
+    45,
+    "deg",
+    f"Standard uncertainty of the angle's zero. [{ASSUMED['angle'].brief}]",
+)
+@_number(
+    "--u-distance",
+    0,
+    10,
+    "m",
+    f"Standard uncertainty of the distance. [{ASSUMED['distance of the lamp'].brief}]",
+)
+@_number(
+    "--u-load", 0, 50, "percent", "Standard uncertainty of each load. [bench, else 2.9: a 5 % part]"
+)
+@_number(
+    "--u-reading",
+    0.01,
+    50,
+    "percent",
+    f"Standard uncertainty of each reading. [{ASSUMED['reading'].brief}]",
+)
 @click.option("--outdoors", is_flag=True, help="The light is the sky's.")
 @click.option("--column", multiple=True, metavar="QUANTITY=NAME", help="Which column is what.")
 @output_options(plot=False)
@@ -76,7 +105,7 @@ def command(
     Example: ivkit check --datasheet panel.toml --power 0.2 --load 33 --irradiance 800
     """
     from ivkit.cli.check_light import setting_of
-    from ivkit.cli.check_readings import of_options, of_table
+    from ivkit.cli.check_readings import of_options, of_table, with_uncertainty
     from ivkit.errors import about
     from ivkit.report.check_text import describe, document, frame
     from ivkit.verdict.limits import at_a_cloud_edge
@@ -90,6 +119,7 @@ def command(
         readings, means = of_table(table, given, notes) if table else of_options(given)
     options = SweepOptions(bench=bench)
     set_up, files = options.load_bench(), options.files(())
+    readings = with_uncertainty(readings, given, set_up, notes)
     asked = {**given, "technology": "c-Si", "bypass_groups": None}
     if set_up is not None:
         asked["bypass_groups"] = set_up.panel.bypass_groups

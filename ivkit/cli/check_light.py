@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.panel_source import OWN_LIGHT
 from ivkit.errors import about
 
@@ -47,7 +48,7 @@ def setting_of(
         raise click.UsageError(f"--{ways[0]} and --{ways[1]} both say how strong the light was")
     if given["u_irradiance"] is not None and ways != ["irradiance"]:
         raise click.UsageError("--u-irradiance goes with --irradiance")
-    told = _geometry(given)
+    told = _geometry(given, notes)
     if not ways and "irradiance" in read:
         ways, given = ["irradiance"], {**given, "irradiance": read["irradiance"]}
     if not ways and "illuminance" in read:
@@ -64,26 +65,35 @@ def setting_of(
             "u_irradiance": condition.u_irradiance_W_m2,
         }
         notes.append(f"irradiance {given['irradiance']:g} W/m2, of [condition] of the bench")
-    celsius, kelvin = _warmth(given, set_up, read, notes, (30.0, 8.0))
+    celsius, kelvin = _warmth(given, set_up, read, notes)
     if ways == ["share"]:
         notes.append("light told as a share of the sweep's own: its W/m2 do not matter")
-        share = {"light against the sweep's": given["u_share"]} if given["u_share"] else {}
+        u_share = given["u_share"]
+        if u_share is None:
+            u_share = ASSUMED["light since the sweep"].u_fraction
+            notes.append(ASSUMED["light since the sweep"].sentence("--u-share"))
+        share = {"light against the sweep's": u_share} if u_share else {}
         return Setting(sheet, OWN_LIGHT * given["share"], share, celsius, kelvin, **told)
     return Setting(sheet, given["irradiance"], _doubt(given, notes), celsius, kelvin, **told)
 
 
 def _doubt(given: dict[str, Any], notes: list[str]) -> dict[str, float]:
-    from ivkit.verdict.stated import U_LIGHT
-
     u = given["u_irradiance"]
     if u is None:
-        notes.append(f"irradiance known to {100 * U_LIGHT:g} % (common practice, no source)")
-        return {"irradiance": U_LIGHT}
+        notes.append(ASSUMED["irradiance"].sentence())
+        return {"irradiance": ASSUMED["irradiance"].u_fraction}
     return {"irradiance": u / given["irradiance"]} if u > 0 and given["irradiance"] > 0 else {}
 
 
-def _geometry(given: dict[str, Any]) -> dict[str, Any]:
-    """Return what was told of stray light, the angle and the distance."""
+def _geometry(given: dict[str, Any], notes: list[str]) -> dict[str, Any]:
+    """Return what was told of stray light, the angle and the distance; note what is assumed."""
+    for option, name, acts in (
+        ("stray", "stray light", given["turned"]),
+        ("u_angle", "angle", given["turned"]),
+        ("u_distance", "distance of the lamp", given["moved"]),
+    ):
+        if acts and given[option] is None:
+            notes.append(ASSUMED[name].sentence())
     told = {
         "stray": given["stray"],
         "u_stray": given["u_stray"],
@@ -104,23 +114,21 @@ def _warmth(
     set_up: "Bench | None",
     read: dict[str, float],
     notes: list[str],
-    usual: tuple[float, float],
 ) -> tuple[float, float]:
     """Return the cell temperature and its standard uncertainty, degC and K."""
+    from ivkit.cli.lamp_parts import stated_or_usual_temperature
+
     condition = set_up.condition if set_up is not None else None
     celsius, kelvin = given["temperature"], given["u_temperature"]
     if celsius is None:
         celsius = read.get("temperature")
     if celsius is None and condition is not None:
         celsius = condition.temp_cell_degC
-    if celsius is None:
-        if kelvin is not None:
-            raise click.UsageError("--u-temperature needs --temperature")
-        notes.append(f"cells at {usual[0]:g} +- {usual[1]:g} degC (common practice, no source)")
-        return usual
+    if celsius is None and kelvin is not None:
+        raise click.UsageError("--u-temperature needs --temperature")
     if kelvin is None and condition is not None:
         kelvin = condition.u_temp_cell_degC
-    return celsius, 1.0 if kelvin is None else kelvin
+    return stated_or_usual_temperature(celsius, kelvin, notes)
 
 
 def _under_lamp(
@@ -136,9 +144,8 @@ def _under_lamp(
 
     from ivkit.cli.lamp_options import LAMP, with_bench
     from ivkit.cli.lamp_parts import (
-        ASSUMED_CELSIUS,
-        ASSUMED_KELVIN,
         face_of,
+        placed,
         shape_of,
         strength_of,
         uncertain,
@@ -169,9 +176,8 @@ def _under_lamp(
     if turned and tilt and strength.terms in ("panel", "cell") and strength.read_at is None:
         # The reading was flat on the panel as it is mounted; angles count from facing the lamp.
         strength = replace(strength, read_at=Placement(distance, tilt, 0.0, lamp["offset"]))
-    u_tilt = 1.0 if lamp["u_tilt"] is None else lamp["u_tilt"]
-    u_distance = 0.005 if lamp["u_distance"] is None else lamp["u_distance"]
-    warm = _warmth(given, set_up, read, notes, (ASSUMED_CELSIUS, ASSUMED_KELVIN))
+    u_distance, u_tilt = placed(lamp, notes)
+    warm = _warmth(given, set_up, read, notes)
     found = under_lamp(
         sheet,
         strength,

@@ -4,10 +4,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import named_columns
 from ivkit.cli.output import FiniteNumber, understood
 
 if TYPE_CHECKING:
+    from ivkit.bench import Bench
     from ivkit.readings.table import Table
     from ivkit.verdict.stated import Readings
 
@@ -46,7 +48,6 @@ def of_options(given: dict[str, Any]) -> "tuple[Readings, dict[str, float]]":
         **told,
         load=given["load"],
         angle=given["angle"] or 0.0,
-        **_doubts(given),
     )
     return readings, {}
 
@@ -101,7 +102,6 @@ def of_table(
         light=beside[light] / means[light] if light else 1.0,
         warmer=beside["temperature"] - means["temperature"] if "temperature" in beside else 0.0,
         step=steps,
-        **_doubts(given),
     )
     return readings, means
 
@@ -133,7 +133,20 @@ def _refuse(table: "Table", beside: dict[str, Any], path: str) -> None:
             )
 
 
-def _doubts(given: dict[str, Any]) -> dict[str, float]:
-    """Return the standard uncertainties of readings and loads that were given, as shares."""
-    names = {"u": "u_reading", "u_load": "u_load"}
-    return {n: given[option] / 100 for n, option in names.items() if given[option] is not None}
+def with_uncertainty(
+    readings: "Readings", given: dict[str, Any], bench: "Bench | None", notes: list[str]
+) -> "Readings":
+    """Return the readings with the standard uncertainties of themselves and their loads."""
+    from dataclasses import replace
+
+    u, u_load = given["u_reading"], given["u_load"]
+    if u is None:
+        u = ASSUMED["reading"].u
+        notes.append(ASSUMED["reading"].sentence())
+    if u_load is None:
+        stated = bench is not None and bench.loads.tolerance_pct is not None
+        usual = ASSUMED["load resistor"]
+        u_load = 100 * bench.loads.u_fraction if stated else usual.u
+        if not stated and readings.load is not None:
+            notes.append(usual.sentence(f"--u-load, or {usual.instead},"))
+    return replace(readings, u=u / 100, u_load=u_load / 100)

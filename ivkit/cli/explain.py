@@ -8,16 +8,36 @@ test holds the two together.
 import re
 from collections.abc import Sequence
 from pathlib import Path
+from textwrap import fill
 
 import click
+
+from ivkit.assumptions import ASSUMED
+from ivkit.sources import SOURCES, named_in
 
 TEXTS = Path(__file__).parent.parent / "report" / "explain"
 
 
 def explanation(name: str) -> str:
-    """Return the text of a command; empty where it has none."""
+    """Return the text of a command; empty where it has none.
+
+    A line ``@ NAME`` stands for what is assumed under that name where nothing is stated; papers
+    that the text names follow it in full.
+    """
     path = TEXTS / f"{name}.txt"
-    return path.read_text(encoding="utf-8") if path.is_file() else ""
+    if not path.is_file():
+        return ""
+
+    def assumed(line: re.Match) -> str:
+        return _bullet(f"{ASSUMED[line[1]].sentence()}.")
+
+    text = re.sub(r"^  @ (.*)$", assumed, path.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    papers = "\n".join(map(_bullet, named_in(text)))
+    return f"{text}\nReferences\n\n{papers}\n" if papers else text
+
+
+def _bullet(text: str) -> str:
+    return fill(text, 80, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False)
 
 
 def sources(names: Sequence[str]) -> list[str]:
@@ -31,7 +51,10 @@ def sources(names: Sequence[str]) -> list[str]:
             joint = ", " if all(" = " in line for line in lines) else " "
             said = joint.join(line.strip() for line in lines).rstrip(".:")
             if not said.startswith("--"):  # of an option that the page does not use
-                found[f"{said}: {' '.join(source.split())}."] = None
+                where = " ".join(source.split())
+                for paper, full in SOURCES.items():
+                    where = where.replace(paper, f"{paper}, {full}")
+                found[f"{said}: {where}."] = None
     return list(found)
 
 

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import SweepOptions
 from ivkit.cli.lamp_options import lamp_options, with_bench
 from ivkit.cli.output import Output, output_options
@@ -15,8 +16,6 @@ if TYPE_CHECKING:
 
     from ivkit.light.lamp_shape import Shape
     from ivkit.panel.under_lamp import Strength, UnderLamp
-
-U_DISTANCE, U_TILT = 0.005, 1.0  # m and deg, where not given (common practice, no source)
 
 
 @click.command("lamp")
@@ -45,7 +44,14 @@ def command(
             f"--distance is missing: metres from the lamp to the panel's centre{silent}"
         )
 
-    from ivkit.cli.lamp_parts import cell_temperature, face_of, shape_of, strength_of, uncertain
+    from ivkit.cli.lamp_parts import (
+        cell_temperature,
+        face_of,
+        placed,
+        shape_of,
+        strength_of,
+        uncertain,
+    )
     from ivkit.errors import about
     from ivkit.panel.under_lamp import under_lamp
     from ivkit.report.lamp_text import describe, document, frame
@@ -60,10 +66,10 @@ def command(
     if given["uniform"]:
         assumed.append("even light: all of the panel gets what its centre gets")
     celsius = cell_temperature(given, assumed)
-    tilt = uncertain(
-        given["tilt"] or 0.0, 1.0 if given["u_tilt"] is None else given["u_tilt"], "tilt"
-    )
-    u_distance = 0.005 if given["u_distance"] is None else given["u_distance"]
+    if given["measured"] is not None and given["u_measured"] is None:
+        assumed.append(ASSUMED["reading"].sentence("--u-measured"))
+    u_distance, u_tilt = placed(given, assumed)
+    tilt = uncertain(given["tilt"] or 0.0, u_tilt, "tilt")
 
     def at(distance: float, strength: "Strength") -> Any:
         return under_lamp(
@@ -154,7 +160,9 @@ def _judge(given: dict[str, Any], found: Any) -> tuple[dict[str, Any], str]:
 
     if len(given["load"]) > 1:
         raise click.UsageError("--measured compares with one --load, or with none")
-    u = given["u_measured"] if given["u_measured"] is not None else 0.03 * given["measured"]
+    u = given["u_measured"]
+    if u is None:
+        u = ASSUMED["reading"].u_fraction * given["measured"]
     measured = ufloat(given["measured"], max(u, 1e-12), "measured power")
     predicted = found.loads[given["load"][0]] if given["load"] else found.key_points.p_mp
     where = f"into {given['load'][0]:g} ohm" if given["load"] else "at its best load"

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.output import FiniteNumber
 
 if TYPE_CHECKING:
@@ -40,6 +41,12 @@ class CellTemperature(FiniteNumber):
                 ctx,
             )
         return super().convert(value, param, ctx)
+
+
+_READING = ", ".join(
+    f"{ASSUMED[name].brief} % of {unit}"
+    for name, unit in (("lux meter", "lx"), ("irradiance", "W/m2"), ("lamp power", "W and A"))
+)
 
 
 def _option(name: str, low: float, high: float, unit: str, text: str, **more: Any) -> Any:
@@ -82,7 +89,7 @@ _OPTIONS = (
     _option("--efficacy", 0.1, 683, "lm/W", "Its luminous efficacy. [usual for its kind]"),
     _option("--cell-isc", 0, 1e3, "A", "Instead of a reading: Isc of a known cell on the panel."),
     _option("--cell-isc-stc", 1e-9, 1e3, "A", "What that cell gives at STC."),
-    _option("--u-reading", 0, 100, "percent", "Standard uncertainty of the reading. [10 %]"),
+    _option("--u-reading", 0, 100, "percent", f"Standard uncertainty of the reading. [{_READING}]"),
     click.option(
         "--source",
         metavar="KIND",
@@ -93,7 +100,13 @@ _OPTIONS = (
         "--spectrum", metavar="FILE", help="Its light, measured: nm and values, two columns."
     ),
     _option("--distance", 0, 1e3, "m", "From the lamp to the panel's centre."),
-    _option("--u-distance", 0, 10, "m", "Its standard uncertainty. [0.005]"),
+    _option(
+        "--u-distance",
+        0,
+        10,
+        "m",
+        f"Its standard uncertainty. [{ASSUMED['distance of the lamp'].brief}]",
+    ),
     click.option(
         "--shape",
         type=click.Choice(("point", "disc", "strip", "beam")),
@@ -114,13 +127,21 @@ _OPTIONS = (
         -90,
         200,
         "degC",
-        "Of the cells. [35 +- 8]",
+        f"Of the cells. [{ASSUMED['cell temperature'].brief}]",
         type=CellTemperature(-90, 200, "degC"),
     ),
-    _option("--u-temperature", 0, 50, "K", "Its standard uncertainty. [1]"),
+    _option(
+        "--u-temperature",
+        0,
+        50,
+        "K",
+        f"Its standard uncertainty. [{ASSUMED['stated cell temperature'].brief}]",
+    ),
     _option("--load", 0, 1e9, "ohm", "Power into this load too; may be repeated.", multiple=True),
     _option("--measured", 0, 1e6, "W", "Power that was read, to compare; into --load if given."),
-    _option("--u-measured", 0, 1e6, "W", "Its standard uncertainty. [3 %]"),
+    _option(
+        "--u-measured", 0, 1e6, "W", f"Its standard uncertainty. [{ASSUMED['reading'].brief} %]"
+    ),
     click.option("--table", "wanted", is_flag=True, help="Power against distance too."),
 )
 

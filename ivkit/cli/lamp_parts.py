@@ -8,6 +8,7 @@ from typing import Any
 import click
 from uncertainties import ufloat
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.lamp_options import STRENGTHS
 from ivkit.errors import RangeError
 from ivkit.light.lamp import effective_irradiance_from_cell
@@ -15,11 +16,14 @@ from ivkit.light.lamp_shape import Beam, Disc, Point, Shape, Strip
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.radiometry import Spectrum
 from ivkit.light.spectrum import THERMOPILE, named
-from ivkit.panel.under_lamp import FITTING, USUAL_EFFICACY, Panel, Strength, usual_face
+from ivkit.panel.under_lamp import Panel, Strength, usual_face
 
-ASSUMED_READING_PCT = 10.0  # of a lux meter, 1 sigma, where not given: common practice, no source
-ASSUMED_CELSIUS, ASSUMED_KELVIN = 35.0, 8.0  # of cells under a lamp: common practice, no source
-U_BEAM = 0.1  # of a beam angle on a box: common practice, no source
+#: What replaces an entry here, where it differs from other commands.
+U_READING = "--u-reading, or u_reading_pct in [light] of the bench,"
+U_TILT = "u_tilt_deg in [mount] of the bench"
+_EFFICACY = " efficacy"  # after a lamp's kind, in the list of what is assumed
+_KINDS = [name.removesuffix(_EFFICACY) for name in ASSUMED if name.endswith(_EFFICACY)]
+_KINDS.remove("stated luminous")
 
 
 def uncertain(value: float, u: float, name: str) -> Any:
@@ -36,11 +40,12 @@ def strength_of(given: dict[str, Any], assumed: list[str]) -> Strength:
             "--cell-isc"
         )
     (way,) = ways
-    share = given["u_reading"]
-    if share is None:
-        share = 2.0 if way in ("watts", "cell_isc") else ASSUMED_READING_PCT
-        assumed.append(f"{STRENGTHS[way][1]} known to {share:g} % (common practice, no source)")
-    reading = uncertain(given[way], given[way] * share / 100, STRENGTHS[way][1])
+    percent = given["u_reading"]
+    if percent is None:
+        usual = ASSUMED["irradiance" if way == "irradiance" else STRENGTHS[way][1]]
+        percent = usual.u
+        assumed.append(usual.sentence(U_READING))
+    reading = uncertain(given[way], given[way] * percent / 100, STRENGTHS[way][1])
     read_at = None
     if given["read_from"] is not None and given["read_from"] != given["distance"]:
         read_at = Placement(given["read_from"], given["tilt"] or 0.0, 0.0, given["offset"])
@@ -73,20 +78,18 @@ def _efficacy(given: dict[str, Any], assumed: list[str]) -> Any:
             "much ahead; say so by --shape beam --beam-angle"
         )
     if stated is not None:
-        return ufloat(stated, 0.05 * stated, "luminous efficacy")
-    kind = next((k for k in USUAL_EFFICACY if k in (given["source"] or "").lower()), None)
+        usual = ASSUMED["stated luminous efficacy"]
+        assumed.append(usual.sentence())
+        return ufloat(stated, usual.u_fraction * stated, "luminous efficacy")
+    kind = next((k for k in _KINDS if k in (given["source"] or "").lower()), None)
     if kind is None:
         raise click.UsageError(
-            "--watts needs --efficacy, or a --source whose efficacy is usual: "
-            + ", ".join(USUAL_EFFICACY)
+            "--watts needs --efficacy, or a --source whose efficacy is usual: " + ", ".join(_KINDS)
         )
-    usual, u = USUAL_EFFICACY[kind]
-    leaves, u_leaves = FITTING
-    assumed.append(
-        f"{usual:g} +- {u:g} lm for each electrical watt, usual for {kind} lamps, of which "
-        f"{leaves:g} +- {u_leaves:.2g} leaves the fitting; a reading of a lux meter is far better"
-    )
-    return ufloat(usual, u, "luminous efficacy") * ufloat(leaves, u_leaves, "fitting of the lamp")
+    usual, leaves = ASSUMED[kind + _EFFICACY], ASSUMED["light that leaves the fitting"]
+    assumed += [usual.sentence(), leaves.sentence()]
+    fitting = ufloat(leaves.fraction, leaves.u_fraction, "fitting of the lamp")
+    return ufloat(usual.value, usual.u, "luminous efficacy") * fitting
 
 
 def _spectrum(given: dict[str, Any]) -> Spectrum | None:
@@ -105,7 +108,7 @@ def _spectrum(given: dict[str, Any]) -> Spectrum | None:
 
 
 def shape_of(given: dict[str, Any], assumed: list[str]) -> tuple[Shape, Any]:
-    """Return the lamp's shape, with the size that it needs, and a beam's angle with its doubt."""
+    """Return the lamp's shape, with the size that it needs, and a beam's uncertain angle."""
     size, beam = given["size"], given["beam_angle"]
     kind = given["shape"] or ("beam" if beam is not None and size is None else "point")
     if kind in ("disc", "strip") and size is None:
@@ -123,8 +126,9 @@ def shape_of(given: dict[str, Any], assumed: list[str]) -> tuple[Shape, Any]:
         return Strip(size), None
     if kind == "point":
         return Point(), None
-    assumed.append(f"beam angle known to {100 * U_BEAM:g} % (common practice, no source)")
-    return Beam(beam), ufloat(beam, min(U_BEAM * beam, 0.5 * (180 - beam)), "beam angle")
+    usual = ASSUMED["beam angle"]
+    assumed.append(usual.sentence())
+    return Beam(beam), ufloat(beam, min(usual.u_fraction * beam, 0.5 * (180 - beam)), "beam angle")
 
 
 def face_of(given: dict[str, Any], sheet: Panel, assumed: list[str]) -> PanelFace | None:
@@ -153,13 +157,36 @@ def face_of(given: dict[str, Any], sheet: Panel, assumed: list[str]) -> PanelFac
 
 
 def cell_temperature(given: dict[str, Any], assumed: list[str]) -> Any:
-    """Return the temperature of the cells, degC; warm where nobody says."""
-    if given["temperature"] is not None:
-        u = 1.0 if given["u_temperature"] is None else given["u_temperature"]
-        return uncertain(given["temperature"], u, "cell temperature")
-    if given["u_temperature"] is not None:
+    """Return the temperature of the cells, degC: as given, or the usual one."""
+    celsius, kelvin = given["temperature"], given["u_temperature"]
+    if celsius is None and kelvin is not None:
         raise click.UsageError("--u-temperature needs --temperature")
-    assumed.append(
-        f"cells at {ASSUMED_CELSIUS:g} +- {ASSUMED_KELVIN:g} degC (common practice, no source)"
-    )
-    return ufloat(ASSUMED_CELSIUS, ASSUMED_KELVIN, "cell temperature")
+    return uncertain(*stated_or_usual_temperature(celsius, kelvin, assumed), "cell temperature")
+
+
+def stated_or_usual_temperature(
+    celsius: float | None, kelvin: float | None, assumed: list[str]
+) -> tuple[float, float]:
+    """Return the cell temperature and its standard uncertainty, degC and K."""
+    if celsius is None:
+        usual = ASSUMED["cell temperature"]
+        assumed.append(usual.sentence())
+        return usual.value, usual.u
+    return celsius, stated_or_usual("stated cell temperature", kelvin, assumed)
+
+
+def stated_or_usual(
+    name: str, u: float | None, assumed: list[str], instead: str | None = None
+) -> float:
+    """Return a standard uncertainty as stated, or the usual one, which is added to ``assumed``."""
+    if u is not None:
+        return u
+    usual = ASSUMED[name]
+    assumed.append(usual.sentence(instead))
+    return usual.u
+
+
+def placed(given: dict[str, Any], assumed: list[str]) -> tuple[float, float]:
+    """Return the standard uncertainties of the lamp's distance, m, and of the tilt, deg."""
+    u_distance = stated_or_usual("distance of the lamp", given["u_distance"], assumed)
+    return u_distance, stated_or_usual("angle", given["u_tilt"], assumed, U_TILT)

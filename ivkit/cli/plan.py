@@ -1,9 +1,11 @@
 """``ivkit plan``: before measuring, which loads, and is the front end good enough."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import SweepOptions, sweep_options
 from ivkit.cli.output import Output, output_options
 from ivkit.cli.panel_source import load_panel, panel_options
@@ -81,6 +83,8 @@ def command(
             drawer=loads,
             ends=not no_ends,
         )
+    if sweep is None and options.temp_cell is None:
+        plan = replace(plan, notes=(*plan.notes, ASSUMED["cell temperature"].sentence()))
     output.deliver(
         describe_plan(plan),
         plan_document(plan),
@@ -108,7 +112,8 @@ def _promised(datasheet: str | None, module: str | None, options: SweepOptions) 
             "a datasheet needs --irradiance: the effective W/m2 that the sweep will be taken in"
         )
     sheet = load_panel(datasheet, module)
-    celsius = 25.0 if options.temp_cell is None else options.temp_cell
+    usual = ASSUMED["cell temperature"]
+    celsius = usual.value if options.temp_cell is None else options.temp_cell
     return sheet.panel().at(options.irradiance, celsius)
 
 

@@ -146,14 +146,14 @@ def _turned(settings: "Bench", fit: "Fit") -> tuple[Any, ...]:
     import numpy as np
 
     from ivkit.cli.angle import STEPS, judge, loads_of
-    from ivkit.cli.angle_scene import U_SAME_LIGHT, geometry_of, of_sweep
+    from ivkit.cli.angle_scene import geometry_of, of_sweep
     from ivkit.cli.angle_table import read_angles
     from ivkit.report.angle_text import answer, why_not
     from ivkit.verdict.turned import against_angle
 
     scene = of_sweep(fit, settings, geometry_of(settings))
     readings, said = read_angles(settings.data.angle, tolerance=settings.loads.tolerance_pct)
-    found, assumed = judge(scene, readings, U_SAME_LIGHT)
+    found, assumed = judge(scene, readings)
     light, _, stray = found.best
     loads = loads_of(readings)
     fine, coarse = np.linspace(-89.0, 89.0, 179), np.array(STEPS)

@@ -4,6 +4,7 @@ from typing import Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import SweepOptions, named_columns, sweep_options
 from ivkit.cli.output import FiniteNumber, Output, output_options
 from ivkit.cli.track_panel import Panel
@@ -44,16 +45,14 @@ from ivkit.cli.track_panel import Panel
 @click.option(
     "--u-facing",
     type=FiniteNumber(0, 50, "percent"),
-    default=1.0,
-    show_default=True,
     metavar="PCT",
-    help="Standard uncertainty of the facing power.",
+    help="Standard uncertainty of the facing power. [2; with --same-light 2.9, of the light]",
 )
 @click.option(
     "--diffuse",
     type=FiniteNumber(0, 100, "percent"),
     metavar="PCT",
-    help="Share of the facing light that stays when the panel turns away. [0 to 2]",
+    help="Share of the facing light that stays when the panel turns away. [1]",
 )
 @click.option(
     "--u-diffuse",
@@ -64,7 +63,7 @@ from ivkit.cli.track_panel import Panel
 @click.option(
     "--u-angle",
     type=FiniteNumber(0, 45, "deg"),
-    default=1.0,
+    default=ASSUMED["angle"].u,
     show_default=True,
     metavar="DEG",
     help="Standard uncertainty of a turn by the logged angles.",
@@ -102,7 +101,7 @@ def command(
     datasheet: str | None,
     same_light: bool,
     facing_power: float | None,
-    u_facing: float,
+    u_facing: float | None,
     diffuse: float | None,
     u_diffuse: float | None,
     u_angle: float,
@@ -162,8 +161,10 @@ def command(
     remarks = [*raw.notes, *powers.notes]
     facing = None
     if facing_power is not None:
+        if u_facing is None:
+            u_facing = ASSUMED["reading"].u
+            remarks.append(f"facing power: {ASSUMED['reading'].sentence('--u-facing')}")
         facing = Facing(facing_power, facing_power * u_facing / 100)
-        remarks.append(f"facing power taken to {u_facing:g} % (1 sigma); --u-facing changes it")
     if datasheet is None and sweep_file is None and bench is not None:
         datasheet = bench.panel.datasheet
     law = None
@@ -224,8 +225,11 @@ def _load(
         remarks.append(f"voltage over current shows a fixed load of {powers.load_seen:.4g} ohm")
         return powers.load_seen, powers.u_load_seen
     if stated is not None:
-        tolerance = bench.loads.tolerance_pct if bench is not None else None
-        return stated, stated * (tolerance or 0.0) / 100 / 3**0.5
+        if bench is not None and bench.loads.tolerance_pct is not None:
+            return stated, stated * bench.loads.u_fraction
+        usual = ASSUMED["load resistor"]
+        remarks.append(usual.sentence())
+        return stated, stated * usual.u_fraction
     if powers.load_varies:
         remarks.append(
             "voltage over current changes with the power: no fixed load; say --max-power if a "

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from ivkit.assumptions import ASSUMED
+
 if TYPE_CHECKING:
     from ivkit.bench import Bench
     from ivkit.cli.inputs import SweepOptions
@@ -14,8 +16,6 @@ if TYPE_CHECKING:
     from ivkit.verdict.pointing import Facing
 
     Law = Callable[[float], AngleLaw]
-
-_SHARE_OF_IRRADIANCE = 0.05  # where its uncertainty is not stated (common practice, no source)
 
 
 @dataclass
@@ -33,7 +33,7 @@ class Panel:
         diffuse: float | None,
         u_diffuse: float | None,
         same_light: bool,
-        u_light: float,
+        u_light: float | None,
     ) -> "tuple[Law, Facing | None]":
         """Return the law of a panel whose sweep was fitted, and the facing power."""
         from ivkit.errors import SweepError
@@ -46,10 +46,13 @@ class Panel:
                 "see what `ivkit characterize` says about it",
             )
         if same_light:
+            if u_light is None:
+                u_light = ASSUMED["light since the sweep"].u
+                self.remarks.append(ASSUMED["light since the sweep"].sentence("--u-facing"))
             self.facing = facing_from_fit(fit, self.load, self.u_load, u_light / 100)
             self.remarks.append(
-                f"facing power {self.facing.power:.4g} W from the curve of {fit.sweep.name}, the "
-                f"light taken to be the same to {u_light:g} % (1 sigma)"
+                f"facing power {self.facing.power:.4g} W from the curve of {fit.sweep.name}, u = "
+                f"{100 * self.facing.u / self.facing.power:.2g} %"
             )
         return self._law(fit.model, self._around(diffuse, u_diffuse)), self.facing
 
@@ -69,24 +72,32 @@ class Panel:
         from ivkit.verdict.facing import facing_from_sheet
 
         stated = bench.condition if bench is not None else None
-        warm = options.temp_cell
+        warm, u_warm = options.temp_cell, None
+        if warm is None and stated is not None:
+            warm, u_warm = stated.temp_cell_degC, stated.u_temp_cell_degC
         if warm is None:
-            warm = stated.temp_cell_degC if stated is not None else None
-        if warm is None:
-            warm = 25.0
-            self.remarks.append("cells taken to be at 25 degC; --temperature changes it")
+            warm, u_warm = ASSUMED["cell temperature"].value, ASSUMED["cell temperature"].u
+            self.remarks.append(ASSUMED["cell temperature"].sentence())
         self.remarks.append(f"the panel is that of the datasheet, {sheet}")
         light = options.irradiance
         u_light = None
         if light is None and stated is not None:
             light, u_light = stated.irradiance_W_m2, stated.u_irradiance_W_m2
         if self.facing is None and light:
-            u_light = u_light or _SHARE_OF_IRRADIANCE * light
+            if not u_light:
+                u_light = ASSUMED["irradiance"].u_fraction * light
+                instead = "u_irradiance_W_m2 in [condition] of the bench"
+                self.remarks.append(ASSUMED["irradiance"].sentence(instead))
+            if u_warm is None:
+                u_warm = ASSUMED["stated cell temperature"].u
+                instead = "u_temp_cell_degC in [condition] of the bench"
+                self.remarks.append(ASSUMED["stated cell temperature"].sentence(instead))
             irradiance = ufloat(light, u_light, "irradiance")
-            self.facing = facing_from_sheet(sheet, self.load, irradiance, warm)
+            celsius = ufloat(warm, u_warm, "cell temperature")
+            self.facing = facing_from_sheet(sheet, self.load, irradiance, celsius, self.u_load)
             self.remarks.append(
                 f"facing power {self.facing.power:.3g} W from the datasheet in {light:g} W/m2, "
-                f"good to {100 * self.facing.u / self.facing.power:.2g} % (1 sigma)"
+                f"u = {100 * self.facing.u / self.facing.power:.2g} %"
             )
         around = self._around(diffuse, u_diffuse)
         a_r = {"antireflective": 0.14, "none": 0.005}.get(sheet.glass, around.a_r)
@@ -108,15 +119,11 @@ class Panel:
         """Return the stray light, assumed where nothing is said."""
         from ivkit.verdict.angle_law import Surroundings
 
+        usual = ASSUMED["stray light"]
         if diffuse is None and u_diffuse is None:
-            self.remarks.append(
-                "stray light assumed to be 0 to 2 % of the facing light (common practice under "
-                "one lamp, no source); outdoors 10 to 20 %: say --diffuse"
-            )
-            # The standard uncertainty of a rectangle of half width 1 % (GUM 4.3.7).
-            return Surroundings(0.01, 0.01 / 3**0.5)
-        share = 0.0 if diffuse is None else diffuse / 100
-        return Surroundings(share, (0.6 if u_diffuse is None else u_diffuse) / 100)
+            self.remarks.append(usual.sentence("--diffuse"))
+        share = usual.fraction if diffuse is None else diffuse / 100
+        return Surroundings(share, usual.u_fraction if u_diffuse is None else u_diffuse / 100)
 
 
 def _make_law(

@@ -4,6 +4,7 @@ from typing import Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import named_columns
 from ivkit.cli.output import FiniteNumber
 from ivkit.cli.panel_source import panel_options
@@ -28,15 +29,19 @@ def _number(name: str, low: float, high: float, unit: str, text: str, **more: An
 @_number("--lux", 0, 1e7, "lx", "Instead of it, with --source. [a column]")
 @click.option("--source", "kind", metavar="KIND", help="What gives the lux: halogen, led, sun, ...")
 @_number(
-    "--u-light", 0, 100, "percent", "Standard uncertainty of the light. [5 %; 1 % if the same]"
+    "--u-light",
+    0,
+    100,
+    "percent",
+    "Standard uncertainty of the light. [5; 10 of lux; 2.9 if the same]",
 )
 @_number("--temperature", -90, 200, "degC", "Of the cells. [a column; the sweep's; 30 +- 8]")
 @_number("--load", 1e-3, 1e9, "ohm", "The load. [a column; V/I]")
 @click.option("--max-power", is_flag=True, help="Instead of a load: kept at maximum power.")
 @_number("--angle", -180, 180, "deg", "Off facing the light. [a column; unknown]")
-@_number("--u-angle", 0, 45, "deg", "Its standard uncertainty. [1]", default=1.0)
-@_number("--stray", 0, 1, "", "Share of the light that does not turn with the panel. [0 to 0.02]")
-@_number("--u-reading", 0.01, 50, "percent", "Standard uncertainty of each reading. [2 %]")
+@_number("--u-angle", 0, 45, "deg", "Its standard uncertainty. [1]", default=ASSUMED["angle"].u)
+@_number("--stray", 0, 1, "", "Fraction of the light that does not turn with the panel. [0.01]")
+@_number("--u-reading", 0.01, 50, "percent", "Standard uncertainty of each reading. [2]")
 @click.option("--column", multiple=True, metavar="QUANTITY=NAME", help="Which column is what.")
 @click.option("--log", metavar="FILE", help="Add what is seen to FILE; - is standard output.")
 @click.option("--plain", is_flag=True, help="Lines, even on a terminal.")

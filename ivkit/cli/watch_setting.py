@@ -5,16 +5,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
+
 if TYPE_CHECKING:
     from ivkit.bench import Bench
     from ivkit.verdict.live import Stated
-
-_U_LIGHT = 0.05  # of a stated irradiance, as a share (common practice, no source)
-_U_SAME = 0.01  # of light that is said to be that of the sweep (common practice, no source)
-_STRAY = (0.01, 0.01 / 3**0.5)  # 0 to 2 % under one lamp (common practice, no source)
-_U_STRAY = 0.006
-_WARM = (30.0, 8.0)  # degC, K: cells of which nothing is known (common practice, no source)
-_U_LOAD = 0.01  # of a resistor whose tolerance is not stated (common practice, no source)
 
 
 @dataclass
@@ -47,21 +42,24 @@ def setting_of(given: dict[str, Any]) -> Setting:
     bench = load_bench(path) if path else None
     notes: list[str] = []
     files = [str(f) for f in (path, given["sweep"], given["sweep_bench"], given["datasheet"]) if f]
-    light, per_lux, u_light = _light(given)
+    light, per_lux, u_light = _light(given, notes)
     sheet, of_sweep, heat = _panel(given, bench, light is not None or per_lux is not None, notes)
-    u_reading = 0.02 if given["u_reading"] is None else given["u_reading"] / 100
+    u_reading = _percent(given["u_reading"], "reading", notes) / 100
     setting = Setting(Stated(None, given["angle"], u_reading), bench, "", notes, files)
     if sheet is None:
         return setting
     from ivkit.verdict.prospect import Prospect
 
     if given["same_light"]:
-        light, u_light = 1.0, (given["u_light"] or 100 * _U_SAME) / 100
+        light = 1.0
+        u_light = _percent(given["u_light"], "light since the sweep", notes) / 100
     celsius, kelvin = heat
-    stray, u_stray = (given["stray"], _U_STRAY) if given["stray"] is not None else _STRAY
-    if given["stray"] is None:
-        notes.append("stray light 0 to 2 % of the facing light (common practice); --stray says")
-    tolerance = bench.loads.tolerance_pct if bench is not None else None
+    usual, stray = ASSUMED["stray light"], given["stray"]
+    if stray is None:
+        stray = usual.fraction
+        notes.append(usual.sentence())
+    load = ASSUMED["load resistor"]
+    stated = bench is not None and bench.loads.tolerance_pct is not None
     prospect = Prospect(
         sheet,
         light,
@@ -69,14 +67,14 @@ def setting_of(given: dict[str, Any]) -> Setting:
         celsius,
         kelvin,
         stray,
-        u_stray,
+        usual.u_fraction,
         given["u_angle"],
-        _U_LOAD if tolerance is None else tolerance / 100 / 3**0.5,
+        bench.loads.u_fraction if stated else load.u_fraction,
         given["max_power"],
         of_sweep,
     )
-    if tolerance is None and not given["max_power"]:
-        notes.append(f"load known to {100 * _U_LOAD:g} % (common practice)")
+    if not stated and not given["max_power"]:
+        notes.append(load.sentence())
     same = given["sweep"] is not None and given["sweep_bench"] in (None, given["bench"])
     setting.stated = replace(
         setting.stated, prospect=prospect, per_lux=per_lux, same_front_end=same
@@ -94,7 +92,15 @@ def setting_of(given: dict[str, Any]) -> Setting:
     return setting
 
 
-def _light(given: dict[str, Any]) -> tuple[float | None, float | None, float]:
+def _percent(stated: float | None, name: str, notes: list[str]) -> float:
+    """Return a standard uncertainty in percent as stated, or the usual one, which is noted."""
+    if stated is None:
+        notes.append(ASSUMED[name].sentence())
+        return ASSUMED[name].u
+    return stated
+
+
+def _light(given: dict[str, Any], notes: list[str]) -> tuple[float | None, float | None, float]:
     """Return the stated light in W/m2, W/m2 of one lux, and its standard uncertainty as a share."""
     ways = [given["irradiance"] is not None, given["lux"] is not None, given["same_light"]]
     if sum(ways) > 1:
@@ -109,19 +115,27 @@ def _light(given: dict[str, Any]) -> tuple[float | None, float | None, float]:
     if given["source"] is not None:
         from ivkit.light.spectrum import effective_irradiance, named
 
-        lux = given["lux"] or 1000.0
-        usable = effective_irradiance(named(given["source"]), lux=lux, u_reading=0.05 * lux)
+        lux, u_lux = given["lux"] or 1000.0, ASSUMED["lux meter"].u_fraction
+        if stated is None:
+            notes.append(ASSUMED["lux meter"].sentence("--u-light"))
+        usable = effective_irradiance(named(given["source"]), lux=lux, u_reading=u_lux * lux)
         value, u = float(usable.value_W_m2), float(usable.u_W_m2)
         light = None if given["lux"] is None else value
         return light, value / lux, u / value if stated is None else stated
-    return given["irradiance"], None, _U_LIGHT if stated is None else stated
+    usual = ASSUMED["irradiance"]
+    if stated is None and given["irradiance"] is not None:
+        notes.append(usual.sentence("--u-light"))
+    return given["irradiance"], None, usual.u_fraction if stated is None else stated
 
 
 def _panel(
     given: dict[str, Any], bench: "Bench | None", light_stated: bool, notes: list[str]
 ) -> tuple[Any, bool, tuple[float, float]]:
     """Return the panel, whether light counts in shares of its sweep's, and its temperature."""
-    heat = _WARM if given["temperature"] is None else (given["temperature"], 1.0)
+    usual = ASSUMED["cell temperature"]
+    heat = usual.value, usual.u
+    if given["temperature"] is not None:
+        heat = given["temperature"], ASSUMED["stated cell temperature"].u
     sheet = None
     by_bench = bench.panel.datasheet if bench is not None else None
     stated = given["datasheet"] or given["module"]
@@ -133,10 +147,16 @@ def _panel(
     if given["sweep"] is None:
         if sheet is not None:
             notes.append(f"the panel is that of the datasheet, {sheet}")
-            if given["temperature"] is None:
-                notes.append("cells at 30 +- 8 degC (common practice); --temperature says")
+            _note_temperature(given, notes)
         return sheet, False, heat
     return _by_sweep(given, sheet, light_stated, heat, notes)
+
+
+def _note_temperature(given: dict[str, Any], notes: list[str]) -> None:
+    if given["temperature"] is None:
+        notes.append(ASSUMED["cell temperature"].sentence())
+    else:
+        notes.append(ASSUMED["stated cell temperature"].sentence(""))
 
 
 def _by_sweep(
@@ -166,13 +186,17 @@ def _by_sweep(
         )
     of_sweep = given["same_light"] or unknown
     if known.temp_cell is None:
-        known = replace(known, temp_cell=25.0, u_temp_cell=3.0)
-        notes.append("temperature of the sweep not known: taken to be as now, to 3 K")
-        heat = (25.0, 3.0) if given["temperature"] is None else heat
+        # Taken to be as now: what counts is the difference.
+        since = ASSUMED["cell temperature since the sweep"]
+        known = replace(known, temp_cell=heat[0], u_temp_cell=since.u)
+        notes.append(since.sentence("--sweep-temperature"))
+        heat = (heat[0], since.u) if given["temperature"] is None else heat
     elif given["temperature"] is None and of_sweep:
-        heat = (known.temp_cell, 2.0)
-    elif given["temperature"] is None:
-        notes.append("cells at 30 +- 8 degC (common practice); --temperature says")
+        since = ASSUMED["cell temperature since the sweep"]
+        notes.append(since.sentence())
+        heat = (known.temp_cell, since.u)
+    else:
+        _note_temperature(given, notes)
     if of_sweep:
         # Its light is the unit; how strong it is in W/m2 matters to nothing that is shown.
         known = replace(

@@ -6,9 +6,8 @@ Solved in log space with the Wright omega function, so that no exponent overflow
 in the form that loses no digits. The textbook Lambert-W forms overflow in double precision once
 an exponent passes 709.8, which real modules reach.
 
-Sources: Jain and Kapoor, Solar Energy Materials and Solar Cells 81 (2004) 269,
-doi:10.1016/j.solmat.2003.11.018 (explicit solution); Lawrence et al., ACM Trans.
-Math. Softw. 38 (2012) 20, doi:10.1145/2168773.2168779 (Wright omega in double precision).
+Sources: Jain and Kapoor (2004), explicit solution; Lawrence et al. (2012), Wright omega in double
+precision.
 """
 
 import math

@@ -5,10 +5,9 @@ first, sweeps last, so that a parameter of shape (B,) meets its readings without
 numpy call works on a few hundred sweeps that fit the core's own cache.
 
 The residual of a point is its current minus the current that the equation gives at its voltage,
-over its effective standard deviation ``sqrt(u(I)^2 + (dI/dV)^2 u(V)^2)`` (Orear, Am. J. Phys. 50
-(1982) 912, doi:10.1119/1.12972); the slope moves with the parameters and is differentiated with
-them. Steps are those of Levenberg and Marquardt (Marquardt, J. SIAM 11 (1963) 431,
-doi:10.1137/0111030), with parameters at a bound held there while the cost pushes them out.
+over its effective standard deviation ``sqrt(u(I)^2 + (dI/dV)^2 u(V)^2)``, Orear (1982); the slope
+moves with the parameters and is differentiated with them. Steps are those of Levenberg and
+Marquardt (1963), with parameters at a bound held there while the cost pushes them out.
 
 The parameters that the engine works in are scaled and turned so that they hinder each other
 least: IL, the logarithm of the diode's current at V = 1, Rs, 1/Rsh and log a, with volts and

@@ -2,8 +2,7 @@
 
 The cost is followed while the parameter is held away from the best fit and all others are fitted
 again (its profile). Where it has risen by the square of the one-sided 95 % factor, the readings
-rule out what lies beyond. Profile likelihood: Venzon and Moolgavkar, Appl. Stat. 37 (1988) 87,
-doi:10.2307/2347496.
+rule out what lies beyond. Profile likelihood: Venzon and Moolgavkar (1988).
 """
 
 import numpy as np

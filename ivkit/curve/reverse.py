@@ -10,7 +10,7 @@ where u = V + I Rs is the voltage across the junction. It is written here so tha
 at u = 0, and it is left out for u > 0: the Rsh of a fit, which is measured forwards, then stays the
 Rsh of the cell. Bishop's own form with Rsh', A' has Rsh = Rsh'/(1 + A') and A = A'/(1 + A').
 
-Source: Bishop, Solar Cells 25 (1988) 73, doi:10.1016/0379-6787(88)90059-2.
+Source: Bishop (1988).
 """
 
 from dataclasses import dataclass

@@ -7,8 +7,8 @@ such a string has more than one top; the highest is looked for, not the nearest.
 A bypass diode is a clamp: its group never falls below minus ``bypass_drop``, whatever the current
 (common practice; pvlib's partial-shading example does so, with 0.5 V).
 
-Sources: Bishop, Solar Cells 25 (1988) 73, doi:10.1016/0379-6787(88)90059-2 (cells in a string, the
-reverse characteristic); the single-diode solver of ``ivkit.curve.diode``.
+Sources: Bishop (1988), cells in a string and the reverse characteristic; the single-diode
+solver of ``ivkit.curve.diode``.
 """
 
 from collections.abc import Sequence

@@ -185,8 +185,7 @@ def martin_ruiz(aoi: ArrayLike, a_r: float = 0.16) -> Array:
 
     References
     ----------
-    N. Martin and J. M. Ruiz, Solar Energy Materials and Solar Cells 70 (2001) 25 and 110 (2013)
-    154; `pvlib.iam.martin_ruiz`.
+    Martin and Ruiz (2001); `pvlib.iam.martin_ruiz`.
 
     Examples
     --------

@@ -167,8 +167,7 @@ def crystalline_silicon() -> Response:
 
     References
     ----------
-    A. Driesse and J. Stein, "Global Normal Spectral Irradiance in Albuquerque" (2020),
-    doi 10.2172/1814068.
+    Driesse and Stein (2020).
     """
     wavelength, curve = two_columns("silicon_response.csv")
 

@@ -3,10 +3,8 @@
 Angles in degrees. Azimuth counts from north, clockwise. Tilt is the angle between the panel and
 the ground: 0 lies flat, 90 stands upright.
 
-Sources: clear sky: Ineichen and Perez, Solar Energy 73 (2002) 151,
-doi:10.1016/S0038-092X(02)00045-2. Sky diffuse light: isotropic; Hay and Davies, Proc. First
-Canadian Solar Radiation Data Workshop (1980) 59; Perez et al., Solar Energy 44 (1990) 271,
-doi:10.1016/0038-092X(90)90055-H; all as pvlib implements them.
+Sources: clear sky: Ineichen and Perez (2002). Sky diffuse light: isotropic; Hay and Davies (1980);
+Perez et al. (1990); all as pvlib implements them.
 """
 
 from dataclasses import dataclass, replace
@@ -15,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError
 from ivkit.light.place import Place, Steps
 from ivkit.light.sun import extraterrestrial, sunlit
@@ -24,10 +23,10 @@ from ivkit.light.sun import extraterrestrial, sunlit
 LOW_SUN = 85.0
 _DARK = 1e-9  # W/m2 of diffuse light, below which there is none
 
-DEFAULT_ALBEDO = 0.2
-DEFAULT_TURBIDITY = 3.0
-DEFAULT_TEMP_AIR = 20.0
-DEFAULT_WIND_SPEED = 1.0
+DEFAULT_ALBEDO = ASSUMED["ground albedo"].fraction
+DEFAULT_TURBIDITY = ASSUMED["Linke turbidity"].value
+DEFAULT_TEMP_AIR = ASSUMED["air temperature"].value
+DEFAULT_WIND_SPEED = ASSUMED["wind"].value
 
 
 class SkyModel(StrEnum):

@@ -15,8 +15,7 @@ from ivkit.light.sky import DEFAULT_TEMP_AIR, DEFAULT_WIND_SPEED, Sky
 from ivkit.light.sun import extraterrestrial, sun_position, sunlit
 
 # W/m2. Direct light cannot exceed what arrives above the atmosphere (1.03 x 1361); the bright
-# edge of a cloud has been seen to lift the global to 1.8 kW/m2 (Yordanov et al., IEEE J.
-# Photovolt. 3 (2013) 271, doi:10.1109/JPHOTOV.2012.2207709).
+# edge of a cloud has been seen to lift the global to 1.8 kW/m2 (Yordanov et al. 2013).
 _HIGHEST = {"ghi": 2000.0, "dni": 1450.0, "dhi": 1200.0}
 # Instruments read a little below zero at night.
 _LOWEST = -30.0

@@ -1,7 +1,7 @@
 """The same panel in other light and at another temperature: a reference, and how it is left.
 
 The five parameters move as De Soto, Klein and Beckman have them, Solar Energy 80 (2006) 78,
-doi:10.1016/j.solener.2005.06.010, and six coefficients stand beside their equations for what
+doi:10.1016/j.solener.2005.06.010, and eight coefficients stand beside their equations for what
 measured modules do besides (NREL/TP-5200-61610, `ivkit.panel.technology`). With s = S / S_ref, the
 effective irradiance over that of the reference, and T the cell temperature in kelvin:
 
@@ -9,10 +9,10 @@ effective irradiance over that of the reference, and T the cell temperature in k
     IL = s^(1 + m) (IL_ref + alpha (T - T_ref))
     I0 = I0_ref (T / T_ref)^3 exp(Eg_ref / (k T_ref) - Eg / (k T)) s^c1 exp(c2 ln(s)^2)
     Eg = Eg_ref (1 + dEgdT (T - T_ref))
-    Rsh = Rsh_ref s^-k from 100 W/m2 up, and with an exponent of its own below
-    Rs = Rs_ref exp(d (T - T_ref))
+    Rsh = Rsh_ref s^-k exp(h (T - T_ref)) from 100 W/m2 up, and with a k of its own below
+    Rs = Rs_ref s^e exp(d (T - T_ref))
 
-m = c1 = c2 = d = 0 and k = 1 are De Soto's equations. Below 100 W/m2 no module of those was
+m = c1 = c2 = d = e = h = 0 and k = 1 are De Soto's equations. Below 100 W/m2 no module of those was
 measured: a shunt that is a plain resistance stays what it is, k = 0; k = 1 makes it vanish.
 """
 
@@ -30,6 +30,7 @@ KELVIN = 273.15
 BOLTZMANN_EV = 8.617333262e-5  # eV/K, CODATA 2018
 #: Below this effective irradiance, W/m2, the law of the shunt is not supported by measurements.
 LOW_LIGHT = 100.0
+_BY_LIGHT = ("current_exponent", "diode_exponent", "diode_bend", "series_exponent")
 WARMER = 2.0  # K above 25 degC, where a coefficient of Voc is required to hold (De Soto et al.)
 
 
@@ -64,8 +65,10 @@ class ReferencePanel:
         m: the photocurrent goes as the irradiance to the power 1 + m.
     diode_exponent, diode_bend : float
         c1 and c2, of the saturation current against the irradiance.
-    series_per_K : float
-        d, 1/K.
+    series_per_K, shunt_per_K : float
+        d and h, 1/K.
+    series_exponent : float
+        e.
 
     Examples
     --------
@@ -91,6 +94,8 @@ class ReferencePanel:
     diode_exponent: Any = 0.0
     diode_bend: Any = 0.0
     series_per_K: Any = 0.0
+    series_exponent: Any = 0.0
+    shunt_per_K: Any = 0.0
 
     def at(self, effective_irradiance: ArrayLike, temp_cell: ArrayLike) -> SingleDiode:
         """Return the curve in this light (W/m2, 0 or more) and at this temperature (degC).
@@ -107,17 +112,20 @@ class ReferencePanel:
         moved = np.asarray(temp_cell, dtype=float) - self.temp_ref
         photo = light / self.irradiance_ref * (self.photocurrent + self.alpha_sc * moved)
         series = self.resistance_series + 0.0 * light
-        if np.any(self.current_exponent) or np.any(self.diode_exponent) or np.any(self.diode_bend):
+        shunt = self._shunt(light)
+        if any(np.any(getattr(self, name)) for name in _BY_LIGHT):
             log = np.log(np.where(light > 0, light, self.irradiance_ref) / self.irradiance_ref)
             photo = photo * np.exp(self.current_exponent * log)
             gap = gap + (self.diode_exponent + self.diode_bend * log) * log
-        if np.any(self.series_per_K):
+            series = series * np.exp(self.series_exponent * log)
+        if np.any(self.series_per_K) or np.any(self.shunt_per_K):
             series = series * np.exp(self.series_per_K * moved)
+            shunt = shunt * np.exp(self.shunt_per_K * moved)
         return SingleDiode(
             photo,
             self.saturation_current * ratio**3 * np.exp(gap),
             series,
-            self._shunt(light),
+            shunt,
             self.nNsVth * ratio,
         )
 

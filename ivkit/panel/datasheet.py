@@ -71,9 +71,9 @@ class Datasheet(Shown):
         Temperature coefficients of Isc, Voc and Pmp, %/K.
     nmot : float
         degC.
-    law : ndarray, shape (10,)
+    law : ndarray, shape (12,)
         How it leaves the reference, in the order of `ivkit.panel.law.LAW`.
-    shifts : mapping of str to ndarray, shape (14,)
+    shifts : mapping of str to ndarray, shape (16,)
         Of each source: what one standard uncertainty does to the logarithms of Isc, Voc, Imp,
         Vmp, and to the law.
     assumed : tuple of Assumption
@@ -337,7 +337,7 @@ def prior_law(
 
     Returns
     -------
-    ndarray, ndarray, shape (10,)
+    ndarray, ndarray, shape (12,)
         In the order of `ivkit.panel.law.LAW`.
     """
     law = kind.law or TECHNOLOGY["c-Si"].law

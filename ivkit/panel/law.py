@@ -1,4 +1,4 @@
-"""How a panel leaves its datasheet's condition: ten quantities that no thin datasheet states.
+"""How a panel leaves its datasheet's condition: twelve quantities that no thin sheet states.
 
 Isc, Voc and maximum power at 1000 W/m2 and 25 degC are stated; what the panel does elsewhere hangs
 on its temperature coefficients, the diode's ideality, the shunt and how it follows the light, and
@@ -36,6 +36,8 @@ LAW = (
     "diode_exponent",
     "diode_bend",
     "series_per_K",
+    "series_exponent",
+    "shunt_per_K",
 )
 #: The same for people, as names of input quantities.
 NAMES = (
@@ -49,6 +51,8 @@ NAMES = (
     "Voc against irradiance",
     "Voc against irradiance, curvature",
     "series resistance against temperature",
+    "series resistance against irradiance",
+    "shunt against temperature",
 )
 LOW = 200.0  # W/m2, where the shunt is stated, and where EN 50380 asks for the power
 _ASIDE = 20.0  # K to either side of 25 degC, between which a coefficient of Pmp is taken
@@ -88,7 +92,7 @@ def panel_by_law(
     ----------
     i_sc, v_oc, p_mp : array_like, shape (...)
         A, V, W.
-    law : array_like, shape (..., 10)
+    law : array_like, shape (..., 12)
         In the order of `LAW`.
     cells : int, optional
 
@@ -126,7 +130,7 @@ def panel_of_curve(
         Of parameters of shape (...).
     effective_irradiance, temp_cell : array_like, shape (...)
         W/m2, above 0, and degC.
-    law : array_like, shape (..., 10)
+    law : array_like, shape (..., 12)
         In the order of `LAW`; the curve itself says what ideality and shunt are.
     cells : int, optional
 
@@ -174,14 +178,14 @@ def constrain(
     ----------
     i_sc, v_oc, p_mp : float
         At the reference, A, V, W.
-    prior, u_prior : ndarray, shape (10,)
+    prior, u_prior : ndarray, shape (12,)
         Value and standard uncertainty of each quantity; their errors are independent.
     statements : sequence of Statement
 
     Returns
     -------
-    law : ndarray, shape (10,)
-    factor : ndarray, shape (10, 10)
+    law : ndarray, shape (12,)
+    factor : ndarray, shape (12, 12)
         Row j is what one standard uncertainty of the j-th independent input quantity does to the
         law: the covariance is ``factor.T @ factor``. Upper triangular: the j-th moves nothing
         that stands before it in `LAW`.
@@ -211,7 +215,7 @@ def constrain(
 def _lacks(
     i_sc: float, v_oc: float, p_mp: float, laws: Array, statements: Sequence[Statement]
 ) -> Array:
-    """Return what laws, shape (B, 10), make of statements against what they say, in u: (B, S)."""
+    """Return what laws, shape (B, 12), make of statements against what they say, in u: (B, S)."""
     panel = panel_by_law(*np.full((3, len(laws)), np.array([[i_sc], [v_oc], [p_mp]])), laws)
     rows = panel.each(lambda values: values[:, None])
     heat = np.array([s.temp_cell for s in statements])

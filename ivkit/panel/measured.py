@@ -6,6 +6,7 @@ import numpy as np
 from uncertainties import ufloat
 from uncertainties.umath import log
 
+from ivkit.assumptions import ASSUMED
 from ivkit.curve.fit import Fit
 from ivkit.errors import SweepError
 from ivkit.panel.conditions import ReferencePanel
@@ -14,7 +15,6 @@ from ivkit.panel.law import LAW, NAMES, panel_of_curve
 from ivkit.panel.technology import TECHNOLOGY
 from ivkit.readings.sweep import Sweep
 
-U_IRRADIANCE, U_TEMPERATURE = 0.05, 2.0  # where not stated: a share, K (common practice, no source)
 LEAST_APART = 8.0  # K, for a coefficient between two sweeps
 
 
@@ -201,17 +201,13 @@ def condition_of(sweep: Sweep, notes: list[str]) -> tuple[Any, Any]:
         )
     u_light, u_heat = known.u_effective_irradiance, known.u_temp_cell
     if not u_light:
-        u_light = U_IRRADIANCE * light
-        notes.append(
-            f"the irradiance's uncertainty is not stated: assumed {100 * U_IRRADIANCE:g} % "
-            "(common practice, no source)"
-        )
+        assumed = ASSUMED["irradiance"]
+        u_light = assumed.u_fraction * light
+        notes.append(assumed.sentence("u_irradiance_W_m2 in [condition] of the bench"))
     if not u_heat:
-        u_heat = U_TEMPERATURE
-        notes.append(
-            f"the temperature's uncertainty is not stated: assumed {U_TEMPERATURE:g} K "
-            "(common practice, no source)"
-        )
+        assumed = ASSUMED["stated cell temperature"]
+        u_heat = assumed.u
+        notes.append(assumed.sentence("u_temp_cell_degC in [condition] of the bench"))
     return uncertain(light, u_light, "irradiance"), uncertain(heat, u_heat, "cell temperature")
 
 

@@ -52,10 +52,10 @@ class MeasuredPanel:
     area_m2 : float or None
     label : float or None
         What its datasheet promises, W, where one is given.
-    estimates : ndarray, shape (17,)
+    estimates : ndarray, shape (19,)
         The five parameters as the fit has them (1/Rsh for Rsh), then irradiance (W/m2) and cell
         temperature (degC) of the sweep, and how the panel leaves them (`ivkit.panel.law.LAW`).
-    shifts : mapping of str to ndarray, shape (17,)
+    shifts : mapping of str to ndarray, shape (19,)
         Of each source: what one standard uncertainty does to them, as a share where they are
         positive by nature.
     sources : dict of str to UFloat
@@ -119,7 +119,7 @@ class MeasuredPanel:
         return self._moved(off)
 
     def _moved(self, off: Array) -> ReferencePanel:
-        """Return the panel with its estimates off by so much, shape (..., 17)."""
+        """Return the panel with its estimates off by so much, shape (..., 19)."""
         with np.errstate(over="ignore"):
             moved = np.where(_BY_SHARE, self.estimates * np.exp(off), self.estimates + off)
         if (

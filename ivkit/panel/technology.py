@@ -42,7 +42,8 @@ class Law:
         n of one cell, at 1000 W/m2.
     shunt : Usual
         Rsh Isc/Voc at 200 W/m2; ``u`` is that of its logarithm.
-    shunt_exponent, shunt_exponent_low, current_exponent, diode_exponent, diode_bend, series_per_K
+    shunt_exponent, shunt_exponent_low, current_exponent, diode_exponent, diode_bend : Usual
+    series_per_K, series_exponent, shunt_per_K : Usual
         As in `ivkit.panel.conditions.ReferencePanel`.
     u_alpha, u_beta, u_gamma : float
         How well a coefficient that a datasheet states is that of the panel itself: of Isc in %/K,
@@ -57,6 +58,8 @@ class Law:
     diode_exponent: Usual
     diode_bend: Usual
     series_per_K: Usual
+    series_exponent: Usual
+    shunt_per_K: Usual
     u_alpha: float
     u_beta: float
     u_gamma: float
@@ -115,29 +118,35 @@ _MATRICES = "modules measured in NREL/TP-5200-61610 (2014)"
 _ONE_KIND = f"{_MATRICES}, of one kind: wide"
 _FEW = "no module measured; as crystalline silicon, widened (common practice, no source)"
 
-#                  n            Rsh Isc/Voc  k           m               c1          c2           d
+# n, Rsh Isc/Voc, k, m, c1, c2, d, e, h: each with its standard uncertainty.
 _SILICON = _law(
     _MATRICES, 1.24, 0.12, 24.0, 0.36, 0.45, 0.35, 0.0, 0.007, 0.10, 0.085, 0.04, 0.02, 0.0, 0.004,
+    0.0, 0.2, 0.0, 0.01,
     u_alpha=0.015, u_beta=0.03, u_gamma=0.03,
 )  # fmt: skip
 _HETEROJUNCTION = _law(
     _ONE_KIND, 1.24, 0.13, 32.0, 0.45, 0.5, 0.35, 0.0, 0.01, 0.10, 0.085, 0.04, 0.02, 0.0, 0.004,
+    0.0, 0.2, 0.0, 0.01,
     u_alpha=0.015, u_beta=0.03, u_gamma=0.03,
 )  # fmt: skip
 _TELLURIDE = _law(
     _ONE_KIND, 1.4, 0.35, 5.0, 0.7, 0.5, 0.4, 0.04, 0.025, 0.15, 0.15, 0.0, 0.06, -0.003, 0.008,
+    0.0, 0.2, 0.0, 0.01,
     u_alpha=0.02, u_beta=0.04, u_gamma=0.05,
 )  # fmt: skip
 _SELENIDE = _law(
     _ONE_KIND, 1.6, 0.3, 4.0, 0.8, 0.4, 0.35, -0.005, 0.012, 0.10, 0.15, 0.0, 0.06, 0.0, 0.006,
+    0.0, 0.2, 0.0, 0.01,
     u_alpha=0.02, u_beta=0.10, u_gamma=0.09,
 )  # fmt: skip
 _AMORPHOUS = _law(
     _FEW, 1.8, 0.4, 8.0, 0.8, 0.7, 0.4, 0.0, 0.03, 0.0, 0.2, 0.0, 0.06, 0.0, 0.008,
+    0.0, 0.2, 0.0, 0.01,
     u_alpha=0.03, u_beta=0.06, u_gamma=0.06,
 )  # fmt: skip
 _PEROVSKITE = _law(
     _FEW, 1.6, 0.4, 15.0, 0.8, 0.5, 0.4, 0.0, 0.03, 0.0, 0.2, 0.0, 0.06, 0.0, 0.008,
+    0.0, 0.2, 0.0, 0.01,
     u_alpha=0.03, u_beta=0.15, u_gamma=0.06,
 )  # fmt: skip
 

@@ -11,20 +11,20 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from uncertainties import UFloat, correlated_values, umath
 
+from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError, SweepError
 
 Array = NDArray[np.float64]
 
 NMOT_IRRADIANCE, NMOT_AIR = 800.0, 20.0  # W/m2 and degC, in 1 m/s (IEC 61215-2:2021, from memory)
-BACK_DIFFERENCE, U_BACK_DIFFERENCE = 3.0, 1.5  # K at 1000 W/m2; the second common practice
-USUAL_A, U_USUAL_A = 0.05, 0.01  # of the equation below (common practice, no source)
+_BACK, _A = ASSUMED["cell above back, at 1000 W/m2"], ASSUMED["a of the temperature from Voc"]
 FEWEST_READINGS = 5
 # A warming up of which less is seen, or the logarithm of whose time constant is less certain, has
 # no end that could be told.
 LEAST_SEEN, U_LOG_TAU = 0.3, 0.5
 
 
-def behind_the_back(back: Any, irradiance: Any, difference: Any = BACK_DIFFERENCE) -> Any:
+def behind_the_back(back: Any, irradiance: Any, difference: Any = _BACK.value) -> Any:
     """Return the cell temperature from a sensor on the panel's back, degC.
 
     T = T_back + difference S / 1000
@@ -67,7 +67,7 @@ def equivalent_cell_temperature(
     v_oc2: Any,
     light: Any,
     beta_rel: Any,
-    a: Any = USUAL_A,
+    a: Any = _A.value,
 ) -> Any:
     """Return the equivalent cell temperature by IEC 60904-5:2011, degC.
 

@@ -31,18 +31,6 @@ from ivkit.shown import Shown
 
 Array = NDArray[np.float64]
 
-#: Usual luminous efficacy of lamps by kind, lm per electrical watt, and standard uncertainty.
-#: Halogen: 16 to 24 (TRILUX, lighting practice; archlight 2007); the others are common practice,
-#: no source.
-USUAL_EFFICACY = {
-    "halogen": (20.0, 2.3),
-    "incandescent": (12.0, 2.0),
-    "led": (90.0, 20.0),
-    "fluorescent": (70.0, 12.0),
-}
-#: Share of a lamp's lumens that leaves its fitting, where nobody says: 0.6 to 1, and its standard
-#: uncertainty (common practice, no source).
-FITTING = (0.8, 0.4 / np.sqrt(12.0))
 TERMS = ("panel", "distance", "power", "cell")
 #: Brighter light than any lamp on a bench makes, W/m2: a unit or a distance must be wrong. Cells
 #: and panels are checked up to about 1200 W/m2.

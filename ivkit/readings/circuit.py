@@ -98,7 +98,7 @@ def causes(
     ----------
     front_end : FrontEnd
     loads : Loads, optional
-        States the load resistors' tolerance.
+        The load resistors' tolerance, or the usual one where it is not stated.
     load : array_like, shape (N,), optional
         Stated load of each point, ohm. Each value is a resistor of its own, unless
         ``loads.shared_tolerance``.
@@ -139,14 +139,14 @@ def causes(
         counts = (converter.offset_tolerance_counts or 0.0) * converter.step
         tolerance("converter reference", "reference", converter.reference_tolerance_pct)
         tolerance("converter zero", "zero code", counts, relative=False)
-    if from_load and loads is not None and loads.tolerance_pct and load is not None:
+    if from_load and loads is not None and loads.u_fraction and load is not None:
         found |= load_causes(loads, np.asarray(load, dtype=float))
     return found
 
 
 def load_causes(loads: Loads, load: Array) -> dict[str, Cause]:
     """Return the causes that the loads' tolerance makes, by name; ``load`` in ohm, shape (N,)."""
-    u = loads.tolerance_pct / 100 * RECTANGULAR
+    u = loads.u_fraction
     if loads.shared_tolerance:
         return {"load resistors": Cause("load", u)}
     known = np.unique(load[np.isfinite(load) & (load > 0)])

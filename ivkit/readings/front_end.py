@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ivkit.assumptions import ASSUMED
 from ivkit.bench import Bench, FrontEnd, Loads
 from ivkit.errors import SweepError
 from ivkit.readings import circuit
@@ -261,9 +262,12 @@ def _corrections(front_end: FrontEnd, found: AtPanel | Sweep) -> list[str]:
 
 
 def _untold(bench: Bench, raw: AtInstrument) -> list[str]:
-    """Say which parts were taken as exact because the bench states no tolerance."""
+    """Say which tolerances were assumed, or parts taken as exact, because the bench is silent."""
+    said = []
+    if (raw.current is None or raw.voltage is None) and bench.loads.tolerance_pct is None:
+        said.append(ASSUMED["load resistor"].sentence())
     if bench.front_end is None:
-        return []
+        return said
     front_end = bench.front_end
     volt, ampere, converter = front_end.voltage, front_end.current, front_end.converter
     each = (volt.divider_top_tolerance_pct, volt.divider_bottom_tolerance_pct)
@@ -277,8 +281,8 @@ def _untold(bench: Bench, raw: AtInstrument) -> list[str]:
         "ammeter": ampere.is_meter
         and raw.current is not None
         and ampere.accuracy_pct_of_reading is None,
-        "load resistors": (raw.current is None or raw.voltage is None)
-        and bench.loads.tolerance_pct is None,
     }
     names = [name for name, is_exact in exact.items() if is_exact]
-    return [f"taken as exact, no tolerance stated: {', '.join(names)}"] if names else []
+    if names:
+        said.append(f"taken as exact, no tolerance stated: {', '.join(names)}")
+    return said

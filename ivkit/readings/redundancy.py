@@ -10,20 +10,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ivkit.assumptions import ASSUMED
 from ivkit.errors import SweepError
 from ivkit.readings.sweep import Sweep
 from ivkit.schema import LIMITS
 
 Array = NDArray[np.float64]
 
-#: Stated loads whose tolerance nobody says: plus or minus 5 %, the usual carbon-film resistor
-#: (common practice, no source).
-USUAL_LOAD_TOLERANCE = 0.05
-#: Standard uncertainty of V/I by parts that are off, as a share (common practice, no source).
-SCALE_OFF = 0.02
-#: What the readings themselves may be off by where their noise is not stated, as a share of the
-#: largest (common practice, no source).
-USUAL_NOISE = 0.003
+#: Standard uncertainty of V/I by parts that are off, as a fraction.
+SCALE_OFF = ASSUMED["scale of voltage over current"].u_fraction
+#: Noise where it is not stated, as a fraction of the largest reading.
+USUAL_NOISE = ASSUMED["noise, of the largest reading"].u_fraction
 
 
 @dataclass(frozen=True)
@@ -75,7 +72,7 @@ def check_loads(sweep: Sweep) -> LoadCheck | None:
         return None
     v, i = sweep.voltage, sweep.current
     tolerance = sweep.evidence.load_tolerance
-    share = (USUAL_LOAD_TOLERANCE if tolerance is None else tolerance) / np.sqrt(3)
+    share = ASSUMED["load resistor"].u_fraction if tolerance is None else tolerance / np.sqrt(3)
     u_v, u_i = usual_noise(sweep)
     largest = np.max(np.abs(i))
     known = np.isfinite(load) & (load > 0)

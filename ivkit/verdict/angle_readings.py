@@ -6,16 +6,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ivkit.assumptions import ASSUMED, Assumed
 from ivkit.errors import SweepError
 
 Array = NDArray[np.float64]
 
-#: 1 sigma where nothing is stated, all common practice, no source: of a voltage or a current, and
-#: of a power, as shares; of each of them also as a share of the largest; of an angle set by hand
-#: on a scale read to half a degree either side, deg; of load resistors, 5 % to either side.
-U_CHANNEL, U_POWER, U_FLOOR = 0.01, 0.02, 0.003
-U_ANGLE = 0.5 / np.sqrt(3.0)
-U_LOAD = 0.05 / np.sqrt(3.0)
+FLOOR = ASSUMED["noise, of the largest reading"]
+
+
+def scatter(of_power: bool) -> Assumed:
+    """Return what is assumed of each reading on its own where nothing is stated."""
+    return ASSUMED["scatter of a power" if of_power else "scatter of a voltage or current"]
 
 
 @dataclass(frozen=True)
@@ -73,8 +74,8 @@ class AngleReadings:
         load: ArrayLike | None = None,
         share: float | None = None,
         floor: float | None = None,
-        u_load: float = U_LOAD,
-        u_angle: float = U_ANGLE,
+        u_load: float = ASSUMED["load resistor"].u_fraction,
+        u_angle: float = ASSUMED["angle set by hand"].u,
         step: Mapping[str, float] | None = None,
         name: str = "",
     ) -> "AngleReadings":
@@ -134,8 +135,8 @@ class AngleReadings:
             value, ohm, digit = told[observed], told["load"], np.full(angle.shape, steps[observed])
         stated = share is not None or floor is not None
         if not stated:
-            share = U_POWER if observed == "power" and not ratio else U_CHANNEL
-            floor = U_FLOOR * float(np.nanmax(np.abs(value), initial=0.0))
+            share = scatter(observed == "power" and not ratio).u_fraction
+            floor = FLOOR.u_fraction * float(np.nanmax(np.abs(value), initial=0.0))
         return cls(
             angle,
             observed,

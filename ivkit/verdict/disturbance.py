@@ -13,8 +13,8 @@ from ivkit.verdict.settling import Settling
 Array = NDArray[np.float64]
 #: Of the steady power; beyond it the light is nearly gone, or the wire.
 _GONE = 0.05
-#: Above clear sky, as a share of it; beyond, cloud edges are rare (Yordanov, Midtgard, Saetre,
-#: Nielsen, Norum, IEEE J. Photovoltaics 3 (2013) 271, doi:10.1109/JPHOTOV.2012.2213581, saw 1.5).
+#: Above clear sky, as a share of it; beyond, cloud edges are rare (Yordanov et al. (2013)
+#: saw 1.5).
 RARE_BRIGHT = 1.5
 _RARE = "; more than cloud edges usually add, so suspect the reading"
 

@@ -53,7 +53,11 @@ def facing_from_fit(
 
 
 def facing_from_sheet(
-    sheet: Datasheet, load_ohm: float | None, effective_irradiance: Any, temp_cell: Any
+    sheet: Datasheet,
+    load_ohm: float | None,
+    effective_irradiance: Any,
+    temp_cell: Any,
+    u_load_ohm: float = 0.0,
 ) -> Facing:
     """Return the facing power that a datasheet promises on a load, or at maximum power.
 
@@ -64,6 +68,8 @@ def facing_from_sheet(
         None for maximum power.
     effective_irradiance, temp_cell : float or UFloat
         W/m2 and degC.
+    u_load_ohm : float
+        Standard uncertainty of the load, ohm.
 
     Raises
     ------
@@ -74,7 +80,10 @@ def facing_from_sheet(
     def power(curve: SingleDiode) -> dict[str, Any]:
         if load_ohm is None:
             return {"power": curve.key_points().p_mp}
-        return {"power": curve.operating_point(load_ohm).power}
+        more = curve.operating_point(load_ohm + u_load_ohm).power
+        return {"power": curve.operating_point(load_ohm).power, "more": more}
 
-    value = expect(sheet, power, effective_irradiance, temp_cell)["power"]
-    return Facing(value.nominal_value, value.std_dev, "the datasheet")
+    found = expect(sheet, power, effective_irradiance, temp_cell)
+    value = found["power"]
+    by_load = found.get("more", value).nominal_value - value.nominal_value
+    return Facing(value.nominal_value, float(np.hypot(value.std_dev, by_load)), "the datasheet")

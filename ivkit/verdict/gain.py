@@ -7,10 +7,8 @@ light and tracking gains more, above it hardly at all and tracking gains less.
 How the sky's diffuse light is spread decides 5 to 7 points of a gain, so everything is computed
 for three sky models and the spread is part of the answer.
 
-Sources: glass: Martin and Ruiz, Solar Energy Materials and Solar Cells 70 (2001) 25 and
-110 (2013) 154, direct and diffuse; cell temperature: Faiman, Progress in Photovoltaics 16 (2008)
-307, doi:10.1002/pip.813, or Ross (1981) by the nominal module operating temperature; all as
-pvlib implements them.
+Sources: glass: Martin and Ruiz (2001), direct and diffuse; cell temperature: Faiman (2008), or Ross
+(1981) by the nominal module operating temperature; all as pvlib implements them.
 """
 
 from collections.abc import Sequence

@@ -5,9 +5,8 @@ that slow wandering does not pass for a period. A peak counts where chance would
 thousand logs. Its wave is folded at the period; where the period itself wanders, the swing comes
 from the power under the broad peak.
 
-Detection: R. A. Fisher, Proc. R. Soc. A 125 (1929) 54, doi:10.1098/rspa.1929.0151 (largest
-ordinate of a periodogram). Frequency's uncertainty: D. C. Rife and R. R. Boorstyn, IEEE Trans.
-Inf. Theory 20 (1974) 591, doi:10.1109/TIT.1974.1055282.
+Detection: Fisher (1929), largest ordinate of a periodogram. Frequency's uncertainty: Rife and
+Boorstyn (1974).
 """
 
 from dataclasses import dataclass

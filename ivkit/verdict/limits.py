@@ -1,10 +1,9 @@
 """What no panel and no light can do: limits that a reading never exceeds.
 
 Detailed balance for one junction of a band gap under AM1.5G at 298.15 K with every photon counted:
-Ruehle, Solar Energy 130 (2016) 139, doi:10.1016/j.solener.2016.02.015; the figures below were
-computed from the spectrum that pvlib ships and agree with it. Cloud edges: 1413 and 1528 W/m2 were
-seen in southern Norway, above 1800 near the equator (Yordanov et al., IEEE J. Photovolt. 3 (2013)
-271, doi:10.1109/JPHOTOV.2012.2215581).
+Ruehle (2016); the figures below were computed from the spectrum that pvlib ships and agree with it.
+Cloud edges: 1413 and 1528 W/m2 were seen in southern Norway, above 1800 near the equator (Yordanov
+et al. 2013).
 """
 
 from dataclasses import dataclass

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from uncertainties import UFloat
 
+from ivkit.assumptions import ASSUMED
 from ivkit.bench import Bench, FrontEnd
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.key_points import KeyPoints
@@ -26,8 +27,7 @@ from ivkit.verdict.e_series import series_values
 from ivkit.verdict.plan_parts import halved
 from ivkit.verdict.rating import rating_to_buy
 
-#: Noise that is assumed where no bench states one, as a share of Isc and Voc.
-ASSUMED_NOISE = 0.003
+_NOISE = ASSUMED["noise, of the largest reading"]  # of Isc and of Voc
 #: A channel uses its converter well between these shares of the range.
 LOW_USE, HIGH_USE = 0.4, 0.95
 
@@ -212,7 +212,7 @@ def plan_sweep(
         *_burden(front_end, float(points.v_mp), float(points.i_mp)),
         _improvements(u_now, front_end),
         front_end is None,
-        () if front_end else (f"no front end is stated: noise of {ASSUMED_NOISE:.1%} assumed",),
+        () if front_end else (f"no front end is stated: {_NOISE.sentence()}",),
     )
 
 
@@ -228,8 +228,8 @@ def expected_sweep(model: SingleDiode, bench: Bench, loads: Array) -> Sweep:
         return Sweep(
             np.asarray(point.voltage),
             np.asarray(point.current),
-            np.full(len(loads), ASSUMED_NOISE * float(ends.v_oc)),
-            np.full(len(loads), ASSUMED_NOISE * float(ends.i_sc)),
+            np.full(len(loads), _NOISE.u_fraction * float(ends.v_oc)),
+            np.full(len(loads), _NOISE.u_fraction * float(ends.i_sc)),
             load=loads,
             name="plan",
         )
@@ -262,8 +262,8 @@ def expected_sweep(model: SingleDiode, bench: Bench, loads: Array) -> Sweep:
         ends = model.key_points()
         sweep = replace(
             sweep,
-            noise_voltage=np.full(len(loads), ASSUMED_NOISE * float(ends.v_oc)),
-            noise_current=np.full(len(loads), ASSUMED_NOISE * float(ends.i_sc)),
+            noise_voltage=np.full(len(loads), _NOISE.u_fraction * float(ends.v_oc)),
+            noise_current=np.full(len(loads), _NOISE.u_fraction * float(ends.i_sc)),
         )
     return replace(sweep, voltage=np.asarray(point.voltage), current=np.asarray(point.current))
 

@@ -5,7 +5,7 @@ would be wrong at both ends: at small angles the interval must end at zero. It i
 angles whose predicted power agrees with the measured power (Neyman's construction), which keeps
 its 95 % wherever the angle lies.
 
-J. Neyman, Phil. Trans. R. Soc. A 236 (1937) 333, doi:10.1098/rsta.1937.0005.
+Neyman (1937).
 """
 
 from dataclasses import dataclass

@@ -4,9 +4,8 @@ The steady state begins where leaving out more of the beginning no longer helps 
 rest: the rule of White, with the spread that holds three quarters of the readings in place of the
 standard deviation, so that a cloud over up to a quarter of the rest does not move it.
 
-K. P. White, Simulation 69 (1997) 323, doi:10.1177/003754979706900601 (truncation by marginal
-standard error). Settling band and overshoot as in IEEE Std 181-2011 (terms from memory): 2 % of
-the step, or three times the spread where that is more.
+White (1997), truncation by marginal standard error. Settling band and overshoot as in IEEE Std
+181-2011 (terms from memory): 2 % of the step, or three times the spread where that is more.
 """
 
 from dataclasses import dataclass

@@ -7,17 +7,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError, SweepError
 
 Array = NDArray[np.float64]
 
 CHANNELS = ("voltage", "current", "power")
-#: 1 sigma where nothing is stated, all common practice, no source: of a reading and of the light as
-#: shares; of the angle, deg; of light that does not turn with the panel, a share; of the distance
-#: from the lamp, m; of a load resistor, 5 % to either side.
-U_READING, U_LIGHT = 0.02, 0.05
-U_ANGLE, U_STRAY, U_DISTANCE = 1.0, 0.01, 0.005
-U_LOAD = 0.05 / np.sqrt(3.0)
 
 
 @dataclass(frozen=True)
@@ -48,14 +43,16 @@ class Setting:
 
     sheet: Any
     irradiance: float
-    light: Mapping[str, float] = field(default_factory=lambda: {"irradiance": U_LIGHT})
-    temp_cell: float = 25.0
-    u_temp_cell: float = 3.0
-    stray: float = 0.0
-    u_stray: float = U_STRAY
-    u_angle: float = U_ANGLE
+    light: Mapping[str, float] = field(
+        default_factory=lambda: {"irradiance": ASSUMED["irradiance"].u_fraction}
+    )
+    temp_cell: float = ASSUMED["cell temperature"].value
+    u_temp_cell: float = ASSUMED["cell temperature"].u
+    stray: float = ASSUMED["stray light"].fraction
+    u_stray: float = ASSUMED["stray light"].u_fraction
+    u_angle: float = ASSUMED["angle"].u
     distance_m: float | None = None
-    u_distance_m: float = U_DISTANCE
+    u_distance_m: float = ASSUMED["distance of the lamp"].u
     near: Array | None = None
 
     def __post_init__(self) -> None:
@@ -107,8 +104,8 @@ class Readings:
     light: Array
     distance: Array | None
     warmer: Array
-    u: float = U_READING
-    u_load: float = U_LOAD
+    u: float = ASSUMED["reading"].u_fraction
+    u_load: float = ASSUMED["load resistor"].u_fraction
     step: Mapping[str, float] = field(default_factory=dict)
 
     @classmethod

@@ -5,9 +5,7 @@ evidence. The variance of their mean is (s^2/n) (1 + 2 sum of the autocorrelatio
 were fewer readings. The sum is cut off where neighbouring pairs of autocovariances stop being
 positive, because beyond that it holds nothing but noise.
 
-N. F. Zhang, Metrologia 43 (2006) S276, doi:10.1088/0026-1394/43/4/S15 (mean of autocorrelated
-measurements); C. J. Geyer, Statist. Sci. 7 (1992) 473, doi:10.1214/ss/1177011137 (initial
-monotone sequence).
+Zhang (2006), mean of autocorrelated measurements; Geyer (1992), initial monotone sequence.
 """
 
 from dataclasses import dataclass
