@@ -41,6 +41,10 @@ class Sheet:
     def panel(self, shifts=None):
         return self._panel
 
+    @property
+    def varied(self):
+        return self._panel.each(lambda value: value[None])
+
 
 def judged(prospect, load_ohm=None, angle=None, bench=None, u_reading=0.02, **values):
     found = at_terminals([LiveReading(1, values)], load_ohm, bench)

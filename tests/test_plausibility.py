@@ -135,10 +135,11 @@ def test_the_angle_takes_the_cosine_and_the_glass():
     setting = _setting(stray=0.0, u_stray=0.0, u_angle=0.0)
     scene = Scene(setting, Readings.of(current=np.full(2, 0.5), load=0.0, angle=[0.0, 60.0]))
     i_sc = scene.expect().values["i_sc"]
-    # Isc = IL / (1 + Rs/Rsh) but for the diode's own share, and Rsh goes as 1/S (De Soto).
+    # Isc = IL / (1 + Rs/Rsh) but for the diode's own part.
     panel, light = SHEET.panel(), 0.5 * 0.957912
-    leak = panel.resistance_series / panel.resistance_shunt * 0.8
-    assert i_sc[1] / i_sc[0] == pytest.approx(light * (1 + leak) / (1 + leak * light), rel=1e-5)
+    facing, turned = (panel.at(800.0 * part, 25.0) for part in (1.0, light))
+    leak, less = (one.resistance_series / one.resistance_shunt for one in (facing, turned))
+    assert i_sc[1] / i_sc[0] == pytest.approx(light * (1 + leak) / (1 + less), rel=1e-4)
 
 
 def test_a_distance_takes_the_square():

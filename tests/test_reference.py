@@ -43,7 +43,7 @@ def lacks(five, figures):
         i, steep = current(diode), -i0 / a * mpmath.exp(diode / a) - 1 / rsh
         return (1 - steep * rs) * i + (diode - i * rs) * steep
 
-    top = mpmath.findroot(slope, (isc * rs, voc), solver="anderson", tol=1e-24)
+    top = mpmath.findroot(slope, (isc * rs, voc), solver="bisect", maxsteps=200)
     return (current(isc * rs) / isc - 1, current(voc) / isc, power(top) / pmp - 1)
 
 

@@ -467,7 +467,7 @@ def test_light_measured_where_there_is_none_is_refused():
         (lambda: named("fluorescent 4000 K"), "does not describe 'fluorescent 4000 K'"),
         (lambda: cie_illuminant("D95"), "'D95' is not a known light source"),
         (lambda: of_technology("CdTd"), "did you mean CdTe"),
-        (lambda: of_technology("?"), "use one of c-Si, a-Si, CdTe, CIGS"),
+        (lambda: of_technology("?"), "use one of c-Si, HJT, a-Si, CdTe, CIGS, perovskite"),
         (lambda: Response(GRID, -np.ones(10), "cell"), "response runs from -1 to -1"),
         (lambda: black_body(2856).within((100, 50)), "band 100 to 50 nm is empty"),
         (lambda: am15g().within((5000, 6000)), "nothing is known of the spectrum from 5000"),

@@ -16,25 +16,33 @@ from ivkit.errors import RangeError, SweepError
 from ivkit.panel.coefficients import _meet, coefficients_of
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import make_datasheet
-from ivkit.panel.measured import Measured
+from ivkit.panel.law import LAW
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.panel.translate import translate
-from ivkit.panel.translation import by_five_parameters
 from ivkit.readings.sweep import Condition, Effect, Sweep
 from tests.published import MODULE, readings
 
 PANEL = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003, 36)
 EXACT = {"i_sc": 0.6191744, "v_oc": 21.571058, "p_mp": 10.1636258}
-SHEET = make_datasheet(
-    SheetFile(
-        cells=36,
-        isc_A=0.6192,
-        voc_V=21.571,
-        pmp_W=10.16,
-        alpha_isc_pct_per_K=0.04839,
-        beta_voc_pct_per_K=-0.45521,
-    )
-)
+FIGURES = {
+    "cells": 36,
+    "isc_A": 0.6192,
+    "voc_V": 21.571,
+    "pmp_W": 10.16,
+    "alpha_isc_pct_per_K": 0.04839,
+    "beta_voc_pct_per_K": -0.45521,
+}
+
+
+def by_de_soto(sheet):
+    """Return a datasheet whose panel follows De Soto's equations, as the exact model does."""
+    law = dict(zip(LAW, np.zeros(len(LAW)), strict=True))
+    law |= {"shunt_exponent": 1.0, "shunt_exponent_low": 1.0}
+    law |= {"alpha": sheet.alpha_pct, "beta": sheet.beta_pct}
+    return replace(sheet, law=np.array([*law.values()]))
+
+
+SHEET = by_de_soto(make_datasheet(SheetFile(**FIGURES)))
 POINTS = ("i_sc", "v_oc", "v_mp", "i_mp", "p_mp", "fill_factor")
 
 
@@ -60,8 +68,10 @@ def by_name(found):
 
 def test_the_five_parameters_reproduce_the_exact_model():
     five = by_name(translate(fit(sweep()), sheet=SHEET))["five parameters"]
+    # The source's coefficient of Voc is that of more than a few kelvin: 1e-4 over 13 K.
     for name, value in EXACT.items():
-        assert getattr(five.key_points, name).nominal_value == pytest.approx(value, rel=2e-5)
+        rel = 2e-5 if name == "i_sc" else 2e-4
+        assert getattr(five.key_points, name).nominal_value == pytest.approx(value, rel=rel)
     assert five.too_far == ()
 
 
@@ -169,13 +179,6 @@ def test_two_sweeps_in_different_heat_show_the_coefficient_of_voc():
     note = next(n for n in found.notes if "between the two sweeps" in n)
     seen = float(note.split("Voc moves by ")[1].split("(")[0])
     assert seen == pytest.approx(-0.455, abs=0.03)  # the source: -0.09819 V/K of 21.571 V
-
-
-def test_a_curve_that_contradicts_the_given_coefficient_is_said():
-    wrong = make_datasheet(SheetFile(cells=36, pmp_W=10.0, beta_voc_pct_per_K=-0.33))
-    notes = translate(fit(sweep()), sheet=wrong).notes
-    assert any("the coefficient given is -0.33 %/K" in n for n in notes)
-    assert not any("ideality" in n for n in translate(fit(sweep()), sheet=SHEET).notes)
 
 
 def test_the_truth_lies_in_the_stated_interval_as_often_as_stated():
@@ -316,26 +319,20 @@ def test_a_shared_uncertain_condition_keeps_two_results_tied():
     assert (first - ufloat(first.nominal_value, first.std_dev)).std_dev > first.std_dev
 
 
-def test_an_ideality_that_no_cell_has_does_not_set_the_temperature_coefficient():
-    """The published 36-cell module at 45 degC has n = 1.32: De Soto makes -0.7 %/K of it."""
+def test_the_coefficient_of_voc_is_the_given_one_whatever_the_fits_ideality():
+    """The published 36-cell module at 45 degC has n = 1.32: silicon's gap makes -0.7 %/K of it."""
     v, i = readings(MODULE)
     measured = fit(Sweep(v, i, condition=Condition(1000.0, 45.0, 20.0, 1.0), cells=36))
-    found = translate(measured)
-    five = by_name(found)["five parameters"]
-    assert "the fit's ideality would make it -0.71 %/K, which no c-Si cell has" in five.remarks[0]
+    five = by_name(translate(measured))["five parameters"]
     hot = measured.key_points.v_oc.nominal_value
-    # By the coefficient that is given, of Voc at 25 degC: 20 K and -0.335 %/K.
+    # Of Voc at 25 degC: 20 K and -0.335 %/K.
     assert five.key_points.v_oc.nominal_value == pytest.approx(hot / (1 - 20 * 0.00335), rel=2e-3)
     parts = {v.tag: u for v, u in five.key_points.v_oc.error_components().items()}
-    assert parts["usual beta Voc"] == pytest.approx(0.0004 * 20 * 17.97, rel=0.1)
-    assert not any("own ideality" in note for note in found.notes)
+    coefficient = parts["temperature coefficient of Voc"]
+    assert coefficient == pytest.approx(0.0004 * 20 * 17.97, rel=0.1)
 
 
-def test_the_given_coefficient_gives_what_the_band_gap_gives_where_both_agree():
-    """De Soto's own coefficient given as the datasheet's, the ideality held to be impossible."""
-    measured = Measured(fit(sweep()), SHEET, "c-Si")
-    by_gap = by_five_parameters(measured, (1000.0, 25.0)).key_points
-    measured.kind = replace(measured.kind, beta_limits=(-0.40, -0.20))
-    by_beta = by_five_parameters(measured, (1000.0, 25.0)).key_points
-    assert by_beta.v_oc.nominal_value == pytest.approx(by_gap.v_oc.nominal_value, rel=3e-3)
-    assert by_beta.p_mp.nominal_value == pytest.approx(by_gap.p_mp.nominal_value, rel=3e-3)
+@pytest.mark.parametrize("technology", ["tandem", "triple"])
+def test_stacked_junctions_are_not_translated(technology):
+    with pytest.raises(SweepError, match=f"{technology} cells follow no single diode .*; take a"):
+        translate(fit(sweep()), technology=technology)

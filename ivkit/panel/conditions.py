@@ -30,6 +30,7 @@ KELVIN = 273.15
 BOLTZMANN_EV = 8.617333262e-5  # eV/K, CODATA 2018
 #: Below this effective irradiance, W/m2, the law of the shunt is not supported by measurements.
 LOW_LIGHT = 100.0
+_GAPS = (-2.0, 10.0)  # eV: no activation energy is outside, nor does a curve of one overflow
 _BY_LIGHT = ("current_exponent", "diode_exponent", "diode_bend", "series_exponent")
 WARMER = 2.0  # K above 25 degC, where a coefficient of Voc is required to hold (De Soto et al.)
 
@@ -151,19 +152,20 @@ class ReferencePanel:
             Relative to Voc at 1000 W/m2 and 25 degC, 1/K, negative. It is met between 25 and
             27 degC, as De Soto et al. require it.
         """
-        # Voc is nearly linear in the energy: a secant through two of them, then once more.
-        low = np.asarray(self.EgRef, dtype=float) + 0.0 * np.asarray(beta_voc, dtype=float)
+        beta = np.asarray(beta_voc, dtype=float)
+        # Voc is nearly linear in the energy: a secant through two of them, then twice more.
+        low = np.asarray(self.EgRef, dtype=float) + 0.0 * beta
         high = low + 0.1
-        for _ in range(3):
-            lacks = []
-            for gap in (low, high):
-                panel = replace(self, EgRef=gap)
-                v_oc = panel.at(1000.0, 25.0).voltage(0.0)
-                wanted = v_oc * (1.0 + WARMER * np.asarray(beta_voc, dtype=float))
-                lacks.append(panel.at(1000.0, 25.0 + WARMER).voltage(0.0) - wanted)
-            slope = (lacks[1] - lacks[0]) / (high - low)
-            low = low - lacks[0] / slope
-            high = low + 1e-3
+        with np.errstate(all="ignore"):
+            for _ in range(3):
+                lacks = []
+                for gap in (low, high):
+                    panel = replace(self, EgRef=gap)
+                    cold, warm = (panel.at(1000.0, t).voltage(0.0) for t in (25.0, 25.0 + WARMER))
+                    lacks.append(warm - cold * (1.0 + WARMER * beta))
+                slope = (lacks[1] - lacks[0]) / (high - low)
+                low = np.clip(low - lacks[0] / slope, *_GAPS)
+                high = low + 1e-3
         return replace(self, EgRef=low[()])
 
     def each(self, function: Callable[[np.ndarray], Any]) -> "ReferencePanel":

@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 
 _LEAST = 0.5  # of the given ideality
 _MOST_SERIES = 0.9  # of Voc/Isc
-_FINE = 1e-13
+_FINE = 2e-15
 
 
 def curve_through(
@@ -52,7 +52,7 @@ def curve_through(
     --------
     >>> il, i0, rs, rsh, a = curve_through(9.43, 38.3, 8.71 * 31.0, 1.591288068, 125.798773)
     >>> print(rs.round(6), il.round(6))
-    0.297815 9.452325
+    0.297815 9.452324
     """
     given = (i_sc, v_oc, p_mp, nNsVth, resistance_shunt)
     isc, voc, pmp, a, rsh = np.broadcast_arrays(*(np.asarray(x, dtype=float) for x in given))

@@ -85,6 +85,7 @@ def match(
     given, names = scene.readings, scene.observed
     floor = floors(given, expected)
     apart, noise, by_load, moves, used = [], [], [], [], []
+    rest = scene.left_over
     for place, name in enumerate(names):
         read, right, least = getattr(given, name), expected.values[name], floor[name]
         size = np.maximum(np.abs(right), least)
@@ -95,7 +96,7 @@ def match(
         channels = np.zeros((len(names), len(given)))
         channels[place] = given.u / np.sqrt(2.0)  # what all readings of one meter share
         apart.append(off)
-        noise.append(given.u**2 + (least / size) ** 2)
+        noise.append(given.u**2 + (least / size) ** 2 + rest**2)
         by_load.append(np.where(resolved, expected.by_load[name], 0.0))
         moves.append(np.concatenate([expected.moves[name] * resolved, channels]))
         used.append(np.isfinite(read))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from ivkit.light.incidence import beam_on_plane
 from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import ReferencePanel
+from ivkit.panel.law import left_over
 from ivkit.verdict.near_turn import near_share
 from ivkit.verdict.stated import AS_STATED, Change, Readings, Setting
 from ivkit.verdict.turned import Turned
@@ -95,6 +96,12 @@ class Scene:
         """Return the values alone, of shape (M, N), for loads of shape (M, 1) or (M, N)."""
         rows = _Rows(self, change, causes=False)
         return rows.solve(np.broadcast_to(load, (len(load), len(self.readings))))
+
+    @cached_property
+    def left_over(self) -> Array:
+        """What no law of the panel accounts for in each reading, as a fraction, shape (N,)."""
+        rows = _Rows(self, AS_STATED, causes=False)
+        return left_over(self.setting.sheet.panel(), rows.light[0], rows.heat[0])
 
     @cached_property
     def usual_load(self) -> float:
