@@ -39,6 +39,13 @@ def test_a_room_uses_only_the_rooms_before_it(room):
                 assert parts[1] in BEFORE[room] | {room}, f"{room}/{path.name} imports {name}"
 
 
+@pytest.mark.parametrize("name", ["errors", "inputs", "assumptions", "sources"])
+def test_what_every_room_uses_is_in_no_room_and_uses_none(name):
+    for found in _imports(ROOT / f"{name}.py"):
+        parts = found.split(".")
+        assert parts[0] != "ivkit" or parts[1] not in BEFORE, found
+
+
 @pytest.mark.parametrize("room", COMPUTING)
 def test_what_computes_neither_plots_nor_prints(room):
     for path in sorted((ROOT / room).glob("*.py")):

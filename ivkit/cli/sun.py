@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.mounts import read_mount
 from ivkit.cli.output import FiniteNumber, Output, output_options
 from ivkit.cli.panel_source import load_panel, panel_options
@@ -94,7 +95,7 @@ class Glass(click.ParamType):
 @click.option(
     "--albedo",
     type=FiniteNumber(0, 1),
-    default=0.2,
+    default=ASSUMED["ground albedo"].fraction,
     show_default=True,
     metavar="SHARE",
     help="Light that the ground gives back.",
@@ -102,7 +103,7 @@ class Glass(click.ParamType):
 @click.option(
     "--turbidity",
     type=Turbidity(),
-    default="3",
+    default=ASSUMED["Linke turbidity"].brief,
     show_default=True,
     metavar="TL",
     help="Linke turbidity of a clear sky, or map for the monthly world map in pvlib.",
@@ -110,7 +111,7 @@ class Glass(click.ParamType):
 @click.option(
     "--air-temperature",
     type=FiniteNumber(-80, 60, "degC"),
-    default=20.0,
+    default=ASSUMED["air temperature"].value,
     show_default=True,
     metavar="DEGC",
     help="Where no weather file says it.",
@@ -118,7 +119,7 @@ class Glass(click.ParamType):
 @click.option(
     "--wind",
     type=FiniteNumber(0, 60, "m/s"),
-    default=1.0,
+    default=ASSUMED["wind"].value,
     show_default=True,
     metavar="M_S",
     help="Where no weather file says it.",
@@ -132,7 +133,7 @@ class Glass(click.ParamType):
 @click.option(
     "--glass",
     type=Glass(),
-    default="0.16",
+    default=f"{ASSUMED['a_r of the glass'].value}",
     show_default=True,
     metavar="A_R",
     help="Angular loss coefficient (Martin and Ruiz), or none.",

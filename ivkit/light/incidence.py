@@ -15,6 +15,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError
 
 Array = NDArray[np.float64]
@@ -167,7 +168,7 @@ def plausible_degrees(
     return angle
 
 
-def martin_ruiz(aoi: ArrayLike, a_r: float = 0.16) -> Array:
+def martin_ruiz(aoi: ArrayLike, a_r: float = ASSUMED["a_r of the glass"].value) -> Array:
     """Return the incidence angle modifier of Martin and Ruiz, 1 straight on, 0 from 90 deg.
 
     Parameters

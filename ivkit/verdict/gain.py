@@ -17,6 +17,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError
 from ivkit.light.incidence import martin_ruiz
 from ivkit.light.mount import Fixed, Mount, OneAxis, Orientation, Retilted, TwoAxis
@@ -24,7 +25,7 @@ from ivkit.light.place import Place
 from ivkit.light.sky import DEFAULT_ALBEDO, PlaneLight, Sky, SkyModel, on_plane
 from ivkit.panel.power_table import Panel, PowerTable
 
-GLASS = 0.16
+GLASS = ASSUMED["a_r of the glass"].value
 """Angular loss coefficient of clean glass (Martin and Ruiz, 2001)."""
 
 
