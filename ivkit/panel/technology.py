@@ -68,8 +68,8 @@ class Law:
 def _law(source: str, *values: float, u_alpha: float, u_beta: float, u_gamma: float) -> Law:
     """Return a law of pairs of values and standard uncertainties, the low shunt's left out."""
     pairs = [Usual(value, u, source) for value, u in zip(values[::2], values[1::2], strict=True)]
-    # Between a plain resistance and De Soto's law: the rectangle from 0 to 1 (no source).
-    pairs.insert(3, Usual(0.5, 0.5 / 3**0.5, _PRACTICE))
+    # Where no module was measured: a plain resistance, k = 0, De Soto's law, k = 1, or beyond.
+    pairs.insert(3, Usual(0.5, 0.4, _PRACTICE))
     return Law(*pairs, u_alpha=u_alpha, u_beta=u_beta, u_gamma=u_gamma)
 
 
@@ -121,8 +121,8 @@ _FEW = "no module measured; as crystalline silicon, widened (common practice, no
 # n, Rsh Isc/Voc, k, m, c1, c2, d, e, h: each with its standard uncertainty.
 _SILICON = _law(
     _MATRICES,
-    1.22, 0.12, 22.0, 0.37, 0.5, 0.35, 0.0, 0.007, 0.10, 0.08, 0.035, 0.02,
-    0.0, 0.004, 0.05, 0.15, -0.006, 0.008,
+    1.20, 0.095, 20.0, 0.42, 0.5, 0.4, 0.0, 0.006, 0.10, 0.075, 0.035, 0.02,
+    0.0, 0.004, 0.05, 0.12, -0.006, 0.006,
     u_alpha=0.015, u_beta=0.03, u_gamma=0.03,
 )  # fmt: skip
 _HETEROJUNCTION = _law(

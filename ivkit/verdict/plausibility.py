@@ -267,7 +267,9 @@ class _Shown:
 
     def budget(self) -> dict[str, float]:
         """Return the share of each cause in the variance of the difference, mean over readings."""
-        parts = dict(zip(self.scene.causes, np.nanmean(self.moves**2, axis=1), strict=True))
+        parts = dict.fromkeys(self.scene.inputs, 0.0)
+        for name, part in zip(self.scene.causes, np.nanmean(self.moves**2, axis=1), strict=True):
+            parts[name] += float(part)
         parts["load"] = float(np.nanmean(self.of_load**2))
         parts["the readings themselves"] = float(np.nanmean(self.share**2))
         total = sum(parts.values())

@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 
 DARK = 1e-9  # W/m2, in place of none: logarithms
 _LOAD_STEP = 0.02
+_MOST_BENT = 0.5  # of a logarithm: beyond, two terms of a series are no guide
 
 #: The cause of doubt of a panel that is turned under a near lamp.
 UNEQUAL = "unequal light on the turned panel"
@@ -38,8 +39,9 @@ class Expected:
     ----------
     values : dict of str to ndarray, shape (N,)
         ``voltage``, ``current``, ``power``, and ``v_oc`` and ``i_sc`` of the same light.
-    moves : dict of str to ndarray, shape (C, N)
-        Of each, what one standard uncertainty of each cause does to its logarithm.
+    moves : dict of str to ndarray, shape (2 C, N)
+        Of each, what one standard uncertainty of each cause does to its logarithm: in proportion,
+        then what its curvature adds, of the second order (JCGM 100:2008, 5.1.2 note).
     by_load : dict of str to ndarray, shape (N,)
         Of each, the derivative of its logarithm by that of the load.
     """
@@ -62,11 +64,16 @@ class Scene:
         """As `Readings.observed`."""
         return self.readings.observed
 
-    @cached_property
+    @property
     def causes(self) -> tuple[str, ...]:
         """Names of what the prediction is uncertain by, in the order of `Expected.moves`."""
+        return (*self.inputs, *self.inputs)
+
+    @cached_property
+    def inputs(self) -> tuple[str, ...]:
+        """Names of the input quantities of the prediction, each once."""
         setting, given = self.setting, self.readings
-        names = [*self._panels[0], *setting.light]
+        names = [*setting.sheet.sources, *setting.light]
         if setting.u_temp_cell > 0:
             names.append("cell temperature")
         if np.max(np.abs(given.angle)) > 0.5:
@@ -113,28 +120,25 @@ class Scene:
         rows = _Rows(self, change)
         found = rows.solve(np.broadcast_to(load, rows.light.shape))
         aside = _Rows(self, change, causes=False).solve(load[None, :] * (1.0 + _LOAD_STEP))
-        values = {name: rows_[0] for name, rows_ in found.items()}
-        moves, by_load = {}, {}
+        own = len(self.setting.sheet.sources)
+        values, moves, by_load = {}, {}, {}
         for name, rows_ in found.items():
             least = 1e-9 * float(np.max(np.abs(rows_[0]))) + 1e-30
             base = _log(rows_[0], least)
-            moves[name] = (_log(rows_[1:], least) - base) * rows.signs[:, None]
+            up, down = (_log(rows_[k::2], least) - base for k in (1, 2))
+            up, down = np.where(np.isfinite(up), up, -down), np.where(np.isfinite(down), down, -up)
+            moves[name] = np.concatenate([0.5 * (up - down), (up + down) / np.sqrt(2.0)])
+            # What the panel itself is uncertain by goes far from straight in low irradiance.
+            bent = 0.5 * np.sum((up + down)[:own], axis=0)
+            values[name] = rows_[0] * np.exp(np.clip(bent, -_MOST_BENT, _MOST_BENT))
             by_load[name] = (_log(aside[name][0], least) - base) / np.log1p(_LOAD_STEP)
         return Expected(values, moves, by_load)
 
     @cached_property
-    def _panels(self) -> tuple[tuple[str, ...], ReferencePanel, Array]:
-        """The panel as it stands and with each source up by one standard uncertainty, with signs.
-
-        A source that cannot go up without making figures that no panel has goes down instead.
-        """
-        sheet = self.setting.sheet
-        sheet.panel()  # refuses figures that no panel has
-        each = sheet.varied
-        up = np.isfinite(each.photocurrent[1::2])
-        rows = 1 + 2 * np.arange(len(up)) + ~up
-        picked = each.each(lambda values: values[np.r_[0, rows]])
-        return tuple(sheet.sources), picked, np.where(up, 1.0, -1.0)
+    def panels(self) -> ReferencePanel:
+        """The panel as it stands, then with each of its sources up and down."""
+        self.setting.sheet.panel()  # refuses figures that no panel has
+        return self.setting.sheet.varied
 
     def near_share(self, angle: Array, stray: float) -> Array:
         """Return what unequal light on a turned panel leaves of it, at angles in deg."""
@@ -163,27 +167,26 @@ def _log(values: Array, least: float) -> Array:
 
 
 class _Rows:
-    """Light, heat and panels of a change: row 0 as it is, one row more for each cause."""
+    """Light, heat and panels of a change: row 0 as it is, then each cause up and down."""
 
     def __init__(self, scene: Scene, change: Change, causes: bool = True) -> None:
         self.scene, self.change = scene, change
         setting = scene.setting
-        names, panels, signs = scene._panels
-        extra = scene.causes[len(names) :] if causes else ()
-        own = len(names) if causes else 0
-        self.signs = np.concatenate([signs, np.ones(len(extra))])
-        light = np.tile(self._light({}), (1 + own + len(extra), 1))
+        own = len(setting.sheet.sources)
+        moved = [(cause, sign) for cause in scene.inputs[own:] for sign in (1.0, -1.0)]
+        first, moved = (1 + 2 * own, moved) if causes else (1, [])
+        light = np.tile(self._light({}), (first + len(moved), 1))
         heat = np.tile(setting.temp_cell + change.warmer + scene.readings.warmer, (len(light), 1))
-        for k, cause in enumerate(extra, 1 + own):
+        for k, (cause, sign) in enumerate(moved, first):
             if cause == "cell temperature":
-                heat[k] += setting.u_temp_cell
+                heat[k] += sign * setting.u_temp_cell
             elif cause in setting.light:
-                light[k] *= 1.0 + setting.light[cause]
+                light[k] *= np.maximum(1.0 + sign * setting.light[cause], 0.0)
             else:
-                light[k] = self._light({cause: 1.0})
+                light[k] = self._light({cause: sign})
         self.light, self.heat = np.maximum(light, DARK), heat
-        where = np.r_[0 : own + 1, np.zeros(len(extra), dtype=int)]
-        self.panel = panels.each(lambda values: values[where][:, None])
+        where = np.r_[0:first, np.zeros(len(moved), dtype=int)]
+        self.panel = scene.panels.each(lambda values: values[where][:, None])
 
     def _light(self, off: dict[str, float]) -> Array:
         """Return the light behind the glass, W/m2, with the geometry off by so many u."""
