@@ -200,7 +200,7 @@ def test_the_doubt_can_be_carried_through_any_function_of_the_panel():
     def power(**shifts):
         return {"power": sheet.panel(shifts).at(300.0, 30.0).operating_point(50.0).power}
 
-    by_hand = propagate(power, sheet.sources)["power"]
+    by_hand = propagate(power, sheet.sources, sheet.bends)["power"]
     batched = expect(sheet, lambda c: {"power": c.operating_point(50.0).power}, 300.0, 30.0)
     assert by_hand.nominal_value == pytest.approx(batched["power"].nominal_value, rel=1e-9)
     assert by_hand.std_dev == pytest.approx(batched["power"].std_dev, rel=1e-6)

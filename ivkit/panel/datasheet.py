@@ -81,6 +81,8 @@ class Datasheet(Shown):
     sources : dict of str to UFloat
         The sources as uncertain numbers 0 +- 1, tagged with their names. The same for every
         result of this sheet, so that results stay correlated.
+    bends : dict of str to UFloat
+        Of those that are the law's, what their curvature adds, uncorrelated with themselves.
     path : str
         The file it came from; empty for one made in code.
     remarks : tuple of str
@@ -110,9 +112,11 @@ class Datasheet(Shown):
     path: str = ""
     remarks: tuple[str, ...] = ()
     sources: dict[str, UFloat] = field(init=False, compare=False, repr=False)
+    bends: dict[str, UFloat] = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "sources", {name: ufloat(0.0, 1.0, name) for name in self.shifts})
+        object.__setattr__(self, "bends", bends_of(self.sources))
 
     def __str__(self) -> str:
         return (
@@ -207,6 +211,11 @@ class Datasheet(Shown):
             f"no diode of this kind has the sheet's Vmp at its power; taken are Vmp "
             f"{points.v_mp:.4g} V and Imp {points.i_mp:.4g} A, at the same power",
         )
+
+
+def bends_of(sources: Mapping[str, UFloat]) -> dict[str, UFloat]:
+    """Return a variable for the curvature of each source that is of the panel's law."""
+    return {name: ufloat(0.0, 1.0, name) for name in sources if name in NAMES}
 
 
 def load_datasheet(path: str | Path) -> Datasheet:

@@ -21,7 +21,7 @@ from ivkit.curve.many import PARAMETERS
 from ivkit.errors import SweepError
 from ivkit.light.incidence import IncidenceAngleModifier, martin_ruiz
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.datasheet import Datasheet
+from ivkit.panel.datasheet import Datasheet, bends_of
 from ivkit.panel.law import LAW, panel_of_curve
 from ivkit.panel.measured import Measured
 from ivkit.panel.technology import Technology
@@ -77,6 +77,7 @@ class MeasuredPanel:
     strings: int = 1
     assumed: tuple[str, ...] = ()
     sources: dict[str, UFloat] = field(init=False, compare=False, repr=False)
+    bends: dict[str, UFloat] = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         sources = {
@@ -84,6 +85,7 @@ class MeasuredPanel:
             for name in self.shifts
         }
         object.__setattr__(self, "sources", sources)
+        object.__setattr__(self, "bends", bends_of(sources))
 
     @property
     def p_mp(self) -> float:

@@ -15,7 +15,9 @@ from ivkit.errors import RangeError
 
 
 def propagate(
-    function: Callable[..., Mapping[str, float]], inputs: Mapping[str, Any]
+    function: Callable[..., Mapping[str, float]],
+    inputs: Mapping[str, Any],
+    curved: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Return the results of a function of uncertain inputs as uncertain numbers.
 
@@ -25,6 +27,9 @@ def propagate(
         Takes the inputs by name as plain values, returns plain numbers by name.
     inputs : mapping
         Values by name. Uncertain numbers are moved; anything else is handed on as it is.
+    curved : mapping, optional
+        By the names of some inputs, a variable 0 +- 1 each: their curvature corrects the results'
+        means, and adds to their uncertainties with that variable (JCGM 100:2008, 5.1.2 note).
 
     Returns
     -------
@@ -54,6 +59,9 @@ def propagate(
         up, down, width = _either_side(function, plain, name, u, middle)
         for key in results:
             results[key] = results[key] + (up[key] - down[key]) / width * (value - plain[name])
+            if curved and name in curved:
+                bend = up[key] + down[key] - 2.0 * middle[key]
+                results[key] = results[key] + 0.5 * bend + bend / 2**0.5 * curved[name]
     # A number without uncertainty, in the form of one with: ufloat(x, 0) is warned against.
     nothing = 0.0 * ufloat(0.0, 1.0)
     return {key: value + nothing for key, value in results.items()}

@@ -205,7 +205,8 @@ def under_lamp(
             f"the lamp would be worth {light.cells.max():.0f} W/m2 of sunlight to a cell",
             remedy="check the unit of the reading, and that distances are in metres",
         )
-    found = propagate(set_up.solve, inputs)
+    curved = {_OF_PANEL + name: bend for name, bend in sheet.bends.items()}
+    found = propagate(set_up.solve, inputs, curved)
     whole = set_up.curve(plain, set_up.cells(light))
     limiting = None
     if by_cell:

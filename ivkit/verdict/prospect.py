@@ -16,6 +16,7 @@ from ivkit.curve.diode import SingleDiode
 from ivkit.curve.many import PARAMETERS
 from ivkit.light.incidence import beam_on_plane
 from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
+from ivkit.panel.law import NAMES
 from ivkit.readings.terminals import BOTH, CURRENT, VOLTAGE
 from ivkit.verdict.limits import BRIGHTEST
 
@@ -119,11 +120,17 @@ class Prospect:
         batch = _grown(panel, total)
         power = self._power(batch.at(falling, heats), loads, load, given)
         shifts = {name: _half(power, 1 + 2 * k) for k, name in enumerate((*names, *_STATED))}
+        middle = power[0]
+        for k, name in enumerate(names):
+            if name in NAMES:
+                bend = power[1 + 2 * k] + power[2 + 2 * k] - 2.0 * power[0]
+                middle = middle + 0.5 * bend
+                shifts[name] = np.hypot(shifts[name], bend / np.sqrt(2.0)) * np.sign(shifts[name])
         # V/I is no stated load: what it is uncertain by comes with voltage and current.
         slope = shifts.pop("load") / _STEP
         worked_out = np.array([g == BOTH for g in given])
         shifts["load"] = np.where(worked_out, 0.0, slope * self.u_load)
-        return Expected(power[0], {n: s for n, s in shifts.items() if np.any(s)}, slope)
+        return Expected(middle, {n: s for n, s in shifts.items() if np.any(s)}, slope)
 
     def _power(
         self, curve: SingleDiode, loads: Array, stated: Array, given: tuple[str, ...]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from ivkit.light.incidence import beam_on_plane
 from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.law import left_over
+from ivkit.panel.law import NAMES, left_over
 from ivkit.verdict.near_turn import near_share
 from ivkit.verdict.stated import AS_STATED, Change, Readings, Setting
 from ivkit.verdict.turned import Turned
@@ -120,7 +120,7 @@ class Scene:
         rows = _Rows(self, change)
         found = rows.solve(np.broadcast_to(load, rows.light.shape))
         aside = _Rows(self, change, causes=False).solve(load[None, :] * (1.0 + _LOAD_STEP))
-        own = len(self.setting.sheet.sources)
+        by_law = [k for k, name in enumerate(self.inputs) if name in NAMES]
         values, moves, by_load = {}, {}, {}
         for name, rows_ in found.items():
             least = 1e-9 * float(np.max(np.abs(rows_[0]))) + 1e-30
@@ -128,8 +128,8 @@ class Scene:
             up, down = (_log(rows_[k::2], least) - base for k in (1, 2))
             up, down = np.where(np.isfinite(up), up, -down), np.where(np.isfinite(down), down, -up)
             moves[name] = np.concatenate([0.5 * (up - down), (up + down) / np.sqrt(2.0)])
-            # What the panel itself is uncertain by goes far from straight in low irradiance.
-            bent = 0.5 * np.sum((up + down)[:own], axis=0)
+            # What the panel's law is uncertain by goes far from straight in low irradiance.
+            bent = 0.5 * np.sum((up + down)[by_law], axis=0)
             values[name] = rows_[0] * np.exp(np.clip(bent, -_MOST_BENT, _MOST_BENT))
             by_load[name] = (_log(aside[name][0], least) - base) / np.log1p(_LOAD_STEP)
         return Expected(values, moves, by_load)
