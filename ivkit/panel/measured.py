@@ -116,18 +116,16 @@ class Measured:
         return panel_of_curve(self.fit.model, *self.here, [plain(x) for x in self.law], self.cells)
 
     def varied(self) -> tuple[list[Any], list[ReferencePanel]]:
-        """Return the variables behind the law, and the panel with each one up and down."""
+        """Return the variables behind the law, and the panel with each one up."""
         variables = {v for x in self.law for v in getattr(x, "derivatives", {})}
         variables = sorted(variables, key=lambda v: str(v.tag))
-        middle = np.array([plain(x) for x in self.law])
-        panels = []
-        for variable in variables:
-            step = np.array([getattr(x, "derivatives", {}).get(variable, 0.0) for x in self.law])
-            panels += [
-                panel_of_curve(self.fit.model, *self.here, middle + sign * step, self.cells)
-                for sign in (1.0, -1.0)
-            ]
-        return variables, panels
+        steps = [
+            [getattr(x, "derivatives", {}).get(v, 0.0) * v.std_dev for x in self.law]
+            for v in variables
+        ]
+        laws = np.array([plain(x) for x in self.law]) + np.reshape(steps, (-1, len(LAW)))
+        panels = panel_of_curve(self.fit.model, *self.here, laws, self.cells)
+        return variables, [panels.each(lambda x, k=k: x[k]) for k in range(len(variables))]
 
     def coefficient_seen(self, other: "Measured") -> list[str]:
         """Say which coefficient of Voc this sweep and another one show between them.

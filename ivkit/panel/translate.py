@@ -135,10 +135,10 @@ def _coefficients(sources: Measured, target: tuple[float, float]) -> Coefficient
     told = {field.name: getattr(middle, field.name) for field in fields(middle)}
     variables, panels = sources.varied()
     found = [coefficients_of(panel, *sources.here, *target) for panel in panels]
-    for variable, up, down in zip(variables, found[::2], found[1::2], strict=True):
+    for variable, up in zip(variables, found, strict=True):
         for name in told:
-            half = 0.5 * (getattr(up, name) - getattr(down, name))
-            told[name] = told[name] + float(half) / variable.std_dev * variable
+            moved = float(getattr(up, name) - getattr(middle, name))
+            told[name] = told[name] + moved / variable.std_dev * variable
     return Coefficients(**told)
 
 
