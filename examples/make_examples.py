@@ -20,8 +20,8 @@ from ivkit.readings.simulated import load_at_panel, write_readings
 HERE = Path(__file__).parent
 
 # The panel as it is, at 1000 W/m2 and 25 degC, for the equations of De Soto, Klein and Beckman
-# (Solar Energy 80 (2006) 78). With their 1.121 eV for I0 its Voc would fall by 0.46 %/K, faster than
-# 99 of 100 silicon modules in the CEC table; with 1.020 eV, the same when warm, it falls by 0.34 %/K.
+# (Solar Energy 80 (2006) 78). With their 1.121 eV for I0 its Voc would fall by 0.46 %/K, faster
+# than that of 99 in 100 silicon modules in the CEC table; with 1.020 eV it falls by 0.34 %/K.
 TRUTH = {
     "I_L_ref": 0.605,  # A
     "I_o_ref": 3.9e-10,  # A
