@@ -23,6 +23,8 @@ PANEL = {
     "R_sh_ref": 620.0,
     "a_ref": 1.0175,
     "alpha_sc": 0.0003,
+    "EgRef": 1.020,
+    "dEgdT": 0.0,
 }
 SIDE, ROWS, DISTANCE, BEAM = 0.285, 6, 0.8, 100.0  # m, cells a side, m, deg
 POINTS = 12  # a cell, each way

@@ -108,8 +108,11 @@ def test_a_panel_known_by_its_sweep_in_the_sun_tells_the_lamps_light_in_watts(ru
     )
     assert status == 0
     fit = json.loads(out)["fit"]
-    for key, truth in (("irradiance_W_m2", 140.0), ("zero_deg", 4.0), ("stray_share", 0.06)):
+    for key, truth in (("irradiance_W_m2", 140.0), ("zero_deg", 4.0)):
         assert abs(fit[key]["value"] - truth) < SURE * fit[key]["u"], key
+    # Far from the sun's light the shunt is uncertain, so that little may be said of stray light.
+    low, high = fit["stray_share_interval_95"]
+    assert low < 0.06 < high < 0.12
     assert "the sweep's light was even" in " ".join(json.loads(out)["notes"])
 
 

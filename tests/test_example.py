@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pvlib.pvsystem import calcparams_desoto, singlediode
 
 from ivkit.bench import load_bench
 from ivkit.curve.fit import fit
@@ -37,9 +38,9 @@ def case(request, script):
     )
 
 
-def test_the_script_makes_the_committed_sweeps_to_the_last_byte(script, tmp_path):
+def test_the_script_makes_the_committed_readings_to_the_last_byte(script, tmp_path):
     script.main(tmp_path)
-    for name, *_ in script.SWEEPS:
+    for name, *_ in (*script.SWEEPS, script.CHECK):
         assert (tmp_path / name).read_bytes() == (EXAMPLES / name).read_bytes(), name
 
 
@@ -141,7 +142,29 @@ def test_the_readme_of_the_examples_states_the_truth_that_the_script_uses(script
         ):
             assert math.isclose(rows[word][k], value, abs_tol=0.6 * 10.0**-digits), (word, k)
     errors = {f"{error:+g}" for error, _ in script.HIDDEN.values()}
+    errors |= {f"{error:+g}" for error in (script.VOLTMETER, script.AMMETER)}
     assert all(f"| {error} " in text for error in errors)
+
+
+def test_the_panel_answers_to_heat_as_the_readme_states_and_as_silicon_does(script):
+    # By pvlib alone, 10 mK to either side. Range: the 1 and 99 % points of crystalline silicon in
+    # the CEC table as pvlib ships it (ivkit.panel.technology names it).
+    hot, mid, cold = (
+        singlediode(*calcparams_desoto(1000.0, 25.0 + k, **script.TRUTH)) for k in (0.01, 0, -0.01)
+    )
+    text = " ".join((EXAMPLES / "README.md").read_text(encoding="utf-8").split())
+    falls = {k: -100 * (hot[k] - cold[k]) / (0.02 * mid[k]) for k in ("v_oc", "p_mp")}
+    assert f"Voc then falls by {falls['v_oc']:.3f} %/K" in text
+    assert f"and Pmp by {falls['p_mp']:.3f} %/K" in text
+    assert 0.26 < falls["v_oc"] < 0.43
+
+
+def test_all_makers_have_the_same_panel(script):
+    spec = importlib.util.spec_from_file_location("make_angle", EXAMPLES / "make_angle.py")
+    angle = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(angle)
+    # make_track.py imports the panel of make_examples.py.
+    assert angle.PANEL == script.TRUTH
 
 
 def test_everything_in_the_scenario_is_marked_as_invented(script):

@@ -59,10 +59,10 @@ def test_in_the_sweeps_own_light_it_is_the_fit_with_the_fits_own_doubt(jetty):
 
 def test_the_truth_of_the_shed_lies_within_what_the_sweep_in_the_sun_says_of_it(jetty):
     # The readings were made from a known panel; its values at 140 W/m2 and 33 degC by pvlib's
-    # calcparams_desoto (De Soto et al. 2006) are in examples/README.md.
+    # calcparams_desoto (De Soto et al. 2006; EgRef 1.020 eV) are in examples/README.md.
     panel = measured_panel(jetty)
     found = points(panel, panel.sources, 140.0, 33.0)
-    for name, true in (("i_sc", 0.08500), ("v_oc", 18.6381), ("p_mp", 1.19319)):
+    for name, true in (("i_sc", 0.08500), ("v_oc", 18.8399), ("p_mp", 1.20798)):
         assert abs(found[name].nominal_value - true) < 2 * found[name].std_dev, name
         assert found[name].std_dev < 0.06 * true, name
 

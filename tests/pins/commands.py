@@ -23,7 +23,7 @@ EXAMPLES = [
     f"plan {_LABEL} --irradiance 140 --temperature 33",
     "characterize shed_sweep.csv",
     "load shed_sweep.csv",
-    "lamp --measured 1.185 --u-measured 0.016 --temperature 33",
+    "lamp --measured 1.200 --u-measured 0.016 --temperature 33",
     "angle shed_angle.csv --sweep shed_sweep.csv",
     "check shed_check.csv",
     f"translate jetty_sweep.csv {_JETTY} {_LABEL}",
@@ -32,7 +32,7 @@ EXAMPLES = [
     # README.md, "Your own panel"
     "start my-panel",
     # examples/README.md
-    "lamp --bench bench.toml --temperature 33 --measured 1.185 --u-measured 0.016",
+    "lamp --bench bench.toml --temperature 33 --measured 1.200 --u-measured 0.016",
     "lamp --bench bench.toml --temperature 33 --load 100 --table",
     "lamp --sweep jetty_sweep.csv --sweep-bench jetty.toml --bench bench.toml --temperature 33",
     # start, simulate
