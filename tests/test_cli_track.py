@@ -214,11 +214,12 @@ def test_a_datasheet_does_where_there_is_no_sweep(run):
     assert "the panel is that of the datasheet, 10 W, 36 cells" in words(out)
     assert "--facing-power says better" in words(out)
     assert "cell temperature 30 +- 8 degC assumed" in words(out)
-    # In 140 W/m2 the label's 0.63 A make 0.0882 A and 0.529 W on 68 ohm, good to some percent.
+    # In 140 W/m2 the label's 0.63 A make 0.0882 A and 0.529 W on 68 ohm, less what the shunt takes
+    # at 6 V: 1 to 4 % of the current (Rsh Isc/Voc of 8 to 30, modules of NREL/TP-5200-61610).
     options = ("--load", 68, "--datasheet", sheet, "--irradiance", 140, "--temperature", 30)
     status, out, _ = run(log, *options, "--json", "-")
     facing = json.loads(out)["pointing_error"]["facing_power_W"]
-    assert facing["value"] == pytest.approx(0.0882**2 * 68, rel=0.02)
+    assert 0.96**2 < facing["value"] / (0.0882**2 * 68) < 0.99**2
     assert 0.05 < facing["u"] / facing["value"] < 0.2
     # The bench of the shed names the same label.
     status, out, _ = run(SHED, "--load", 68, "--bench", EXAMPLES / "bench.toml")

@@ -39,7 +39,9 @@ def by_de_soto(sheet):
     law = dict(zip(LAW, np.zeros(len(LAW)), strict=True))
     law |= {"shunt_exponent": 1.0, "shunt_exponent_low": 1.0}
     law |= {"alpha": sheet.alpha_pct, "beta": sheet.beta_pct}
-    return replace(sheet, law=np.array([*law.values()]))
+    exact = np.r_[np.ones(6), np.zeros(len(LAW) - 2)]  # but for alpha and beta
+    shifts = {name: shift * exact for name, shift in sheet.shifts.items()}
+    return replace(sheet, law=np.array([*law.values()]), shifts=shifts)
 
 
 SHEET = by_de_soto(make_datasheet(SheetFile(**FIGURES)))

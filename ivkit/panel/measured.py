@@ -3,18 +3,19 @@
 from typing import Any
 
 import numpy as np
-from uncertainties import ufloat
+from uncertainties import covariance_matrix, ufloat
 from uncertainties.umath import log
 
 from ivkit.assumptions import ASSUMED
 from ivkit.curve.fit import Fit
 from ivkit.errors import SweepError
-from ivkit.panel.conditions import ReferencePanel
+from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
 from ivkit.panel.datasheet import Datasheet, prior_law
-from ivkit.panel.law import LAW, NAMES, panel_of_curve
+from ivkit.panel.law import LAW, LOW, NAMES, panel_of_curve
 from ivkit.panel.technology import TECHNOLOGY
 from ivkit.readings.sweep import Sweep
 
+WORTH_KNOWING = 0.5  # of a shunt resistance, 1 sigma: beyond, its logarithm says little
 LEAST_APART = 8.0  # K, for a coefficient between two sweeps
 
 
@@ -104,11 +105,36 @@ class Measured:
             + sum((float(row[k]) * variables[name] for name, row in rows.items() if row[k]), 0.0)
             for k, value in enumerate(values)
         ]
+        self._know_shunt()
         self.alpha, self.beta = self.law[0] / 100, self.law[1] / 100
         # The variables behind the sweep's effects, as the fit made them.
         found = (*measured.key_points.i_sc.derivatives, *measured.key_points.v_oc.derivatives)
         by_tag = {variable.tag: variable for variable in found}
         self.effects = {e.name: by_tag.get(e.name, ufloat(0, 1, e.name)) for e in sweep.effects}
+
+    def _know_shunt(self) -> None:
+        """Let the shunt that the sweep shows say how shunts of this panel follow the light.
+
+        What is usual at 200 W/m2 and the law's exponents make a shunt in the sweep's light; that
+        differs from the fitted one by what they are uncertain by (linear least squares with a
+        prior, JCGM 100:2008, 5.2).
+        """
+        shunt, points = self.fit.parameters["resistance_shunt"], self.fit.key_points
+        if shunt is None or not shunt.std_dev < WORTH_KNOWING * shunt.nominal_value:
+            return
+        a, v_oc = plain(self.fit.parameters["nNsVth"]), plain(points.v_oc)
+        at_low = max(1.0 - a / v_oc * np.log(self.here[0] / LOW), 0.1)
+        seen = log(shunt * points.i_sc / points.v_oc) - float(np.log(at_low))
+        places = [LAW.index(f"shunt{name}") for name in ("", "_exponent", "_exponent_low")]
+        usual, k, k_low = (self.law[at] for at in places)
+        above, below = (log(part) for part in _parts(self.light))
+        lacks = seen - (usual + (1.0 - k) * above + (1.0 - k_low) * below)
+        if not lacks.std_dev > 0:
+            return
+        # Gain of each quantity of the law: its covariance with what is lacking, over the variance.
+        for at in (at for at in places if hasattr(self.law[at], "derivatives")):
+            gain = -covariance_matrix([self.law[at], lacks])[0][1] / lacks.std_dev**2
+            self.law[at] = self.law[at] + gain * lacks
 
     @property
     def panel(self) -> ReferencePanel:
@@ -171,6 +197,13 @@ class Measured:
             "alpha": self.alpha,
             "beta": self.beta,
         }
+
+
+def _parts(light: Any) -> tuple[Any, Any]:
+    """Return an irradiance over 200 W/m2 in two factors: above 100 W/m2, and below."""
+    if plain(light) >= LOW_LIGHT:
+        return light / LOW, 1.0
+    return LOW_LIGHT / LOW, light / LOW_LIGHT
 
 
 def condition_of(sweep: Sweep, notes: list[str]) -> tuple[Any, Any]:
