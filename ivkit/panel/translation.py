@@ -274,7 +274,9 @@ def by_five_parameters(s: Measured, target: Target) -> Translation:
         shunt = five["resistance_shunt"]
         five["resistance_shunt"] = np.where(shunt > 0, 1.0 / np.maximum(shunt, 0.0), np.inf)
     five["resistance_series"] = np.maximum(five["resistance_series"], 0.0)
-    law = np.stack([moved.get(name, 0.0 * rows[:, 0]) for name in LAW], axis=-1)
+    still = np.ones(len(rows))
+    law = [moved.get(n, plain(x) * still) for n, x in zip(LAW, s.law, strict=True)]
+    law = np.stack(law, axis=-1)
     panel = panel_of_curve(SingleDiode(**five), moved["g1"], moved["t1"], law, s.cells)
     found = panel.at(*target).key_points()
     told = []
