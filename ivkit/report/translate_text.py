@@ -11,6 +11,7 @@ from ivkit.report.sweep_text import KEY_POINTS, shown
 from ivkit.report.text import bullets, number, percent, table, wrap
 from ivkit.verdict.promise import (
     CANNOT_TELL,
+    DENIED,
     IS,
     IS_NOT,
     MORE,
@@ -56,7 +57,7 @@ def figures_off(found: "Translated", sheet: "Datasheet") -> list[tuple[str, Any,
         if key in assumed or not np.isfinite(ours.nominal_value):
             continue
         score = normalised_error(ours, theirs)
-        if abs(score) > 1.0:
+        if abs(score) > DENIED:
             off.append((label, ours, theirs, score))
     return off
 

@@ -98,6 +98,11 @@ def _below(limit: float, value: float, u: float) -> float:
     return float(ndtr((limit - value) / u)) if u > 0 else float(np.heaviside(limit - value, 0.5))
 
 
+#: E_n of Isc or Voc beyond which a panel is another than its datasheet's: 2.81 u of a normal
+#: distribution, so that of two such figures of a sound panel one lies beyond in 1 % of cases.
+DENIED = 1.4
+
+
 def normalised_error(measured: Any, stated: Any) -> float:
     """Return the E_n number of ISO 13528: the difference over both expanded uncertainties.
 
