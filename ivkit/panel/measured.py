@@ -221,8 +221,8 @@ def condition_of(measured: Fit, sheet: Datasheet | None, notes: list[str]) -> tu
         notes.append(
             f"cell temperature {warm:.2uS} degC from {FROM_VOC}, with the sweep's Isc, against the "
             f"datasheet's; {100 * part:.0f} % of its variance is {first}. So Voc at STC is the "
-            "datasheet's by construction, and Pmp tests current and fill factor alone; "
-            "--temperature replaces it"
+            "datasheet's by construction, to within the light: Isc is tested, and of Pmp the "
+            "current and the fill factor, not the voltage. A stated temperature replaces it"
         )
         return uncertain(light, u_light, "irradiance"), warm
     if not u_heat:
