@@ -146,7 +146,7 @@ def test_figures_that_tell_no_temperature_are_refused(arguments, message):
 
 
 def test_cells_that_follow_no_single_diode_are_refused():
-    sheet = make_datasheet(SheetFile(technology="perovskite", cells=10, pmp_W=10.0, voc_V=10.5))
+    sheet = make_datasheet(SheetFile(technology="tandem", cells=10, pmp_W=10.0))
     with pytest.raises(BenchError, match="follow no single diode"):
         temperature_from_voc(sheet, 10.0, light=800.0)
 

@@ -178,7 +178,8 @@ class _Rows:
         moved = [(cause, sign) for cause in scene.inputs[own:] for sign in (1.0, -1.0)]
         first, moved = (1 + 2 * own, moved) if causes else (1, [])
         light = np.tile(self._light({}), (first + len(moved), 1))
-        warm = setting.temp_cell + change.warmer + setting.warmer_in_light * np.log(change.light)
+        brighter = setting.warmer_in_light * np.log(max(change.light, DARK))
+        warm = setting.temp_cell + change.warmer + brighter
         heat = np.tile(warm + scene.readings.warmer, (len(light), 1))
         for k, (cause, sign) in enumerate(moved, first):
             if cause in ("cell temperature", OPEN_VOLTAGE):
