@@ -126,6 +126,10 @@ _ALL = (
     Assumed("a_r of the glass", 0.16, 0.02, "", "--iam", "Martin and Ruiz 2001"),
     # Instruments and parts.
     Assumed("reading", None, 2.0, "%", "--u-reading"),
+    _plus_minus(
+        *("open-circuit voltage", None, 1.0, "%", "--u-open-voltage"),
+        f"a hand-held multimeter: {PRACTICE}",
+    ),
     Assumed("scatter of a voltage or current", None, 1.0, "%", "--u-reading"),
     Assumed("scatter of a power", None, 2.0, "%", "--u-reading"),
     Assumed("noise, of the largest reading", None, 0.3, "%", "noise in [front_end] of the bench"),
@@ -139,10 +143,5 @@ _ALL = (
     Assumed("wind", 1.0, None, "m/s", "--wind"),
     Assumed("ground albedo", 20.0, None, "%", "--albedo"),
     Assumed("Linke turbidity", 3.0, None, "", "--turbidity"),
-    Assumed(
-        *("cell above back, at 1000 W/m2", 3.0, 1.5, "K", ""),
-        "King, Boyson and Kratochvil 2004, open rack; u: common practice, no source",
-    ),
-    Assumed("a of the temperature from Voc", 0.05, 0.01, "", ""),
 )
 ASSUMED: Mapping[str, Assumed] = {one.name: one for one in _ALL}

@@ -1,6 +1,7 @@
 """``ivkit check`` at the command line: every kind of answer, every way to tell the light."""
 
 import json
+import re
 from functools import partial
 from io import StringIO
 from pathlib import Path
@@ -313,3 +314,68 @@ def test_a_table_from_standard_input(run, monkeypatch):
     status, out, _ = run("-", "--irradiance", 800)
     assert status == 1
     assert "divider factor forgotten" in out
+
+
+OPEN = ("--power", 6.5, "--load", 33, "--irradiance", 800, "--open-voltage", 20.2)
+
+
+def test_the_cell_temperature_from_an_open_voltage(run):
+    status, out, err = run(*OPEN)
+    assert (status, err) == (0, "")
+    text = words(out)
+    # (20.2/21.8 - 1 - 0.05 ln 0.8)/-0.0033 + 25 = 43.9 degC by the line of IEC 60904-5; the sheet's
+    # Voc is within 3 %: 3/sqrt(3)/0.33 = 5.2 K (JCGM 100:2008, 4.3.7).
+    assert re.search(r"Cell temperature 4[34]\.\d\(5\.\d\) degC from Voc \(IEC 60904-5\)", text)
+    assert "% datasheet Voc" in text
+    assert "open-circuit voltage, u = 0.58 %, assumed" in text
+    assert "cell temperature 30" not in text
+    _, out, _ = run(*OPEN, "--u-open-voltage", 0.02, "--json", "-")
+    document = json.loads(out)
+    assert document["temp_cell_from"] == "Voc (IEC 60904-5)"
+    assert document["temp_cell_degC"]["value"] == pytest.approx(43.9, abs=1.0)
+    assert document["temp_cell_degC"]["u"] == pytest.approx(5.2, abs=0.5)
+    assert not any("open-circuit voltage" in note for note in document["notes"])
+    _, out, _ = run(*OPEN[:-2], "--temperature", 43.9, "--json", "-")
+    stated = json.loads(out)
+    assert (stated["temp_cell_from"], stated["temp_cell_degC"]["value"]) == (None, 43.9)
+    # What is known of the voltage is no longer uncertain: Voc of sheet and temperature go together.
+    assert document["predicted"]["value"] == pytest.approx(stated["predicted"]["value"], rel=0.02)
+    assert document["predicted"]["u"] < stated["predicted"]["u"]
+
+
+def test_the_open_voltage_under_the_lamp_of_the_bench_and_in_a_sweeps_light(shed):
+    volts = ("--open-voltage", 18.45, "--json", "-")
+    _, out, _ = shed("--power", 1.1, "--load", 220, *volts)
+    # The truth behind the readings is 33 degC (examples/README.md).
+    by_sheet = json.loads(out)["temp_cell_degC"]
+    assert abs(by_sheet["value"] - 33.0) < 2 * by_sheet["u"]
+    reading = ("--power", 1.1, "--load", 220, *SHED, "--sweep-temperature", 33, "--share", 1)
+    _, out, _ = shed(*reading, *volts)
+    by_sweep = json.loads(out)["temp_cell_degC"]
+    assert abs(by_sweep["value"] - 33.0) < 2 * by_sweep["u"]
+    assert by_sweep["u"] < 0.6 * by_sheet["u"]
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        (("--temperature", 30), "--open-voltage and --temperature both tell"),
+        (("--u-temperature", 1), "--open-voltage and --u-temperature both tell"),
+        (("--open-voltage", 9), "would need cells above 130 degC; check the voltage"),
+        (("--open-voltage", "x"), "--open-voltage"),
+    ],
+)
+def test_an_open_voltage_that_tells_no_temperature_is_refused(run, more, message):
+    status, out, err = run(*OPEN, *more)
+    assert (status, out) == (2, "")
+    assert message in words(err)
+
+
+def test_what_goes_with_an_open_voltage(run):
+    status, _, err = run("--power", 6, "--load", 33, "--irradiance", 800, "--u-open-voltage", 0.1)
+    assert (status, "goes with --open-voltage" in err) == (2, True)
+    status, _, err = run("--power", 6, "--load", 33, "--open-voltage", 20)
+    assert (status, "say how strong the light was" in err) == (2, True)
+    Path("t.csv").write_text("load_ohm,power_W,temperature_C\n33,6.5,40\n47,6,41\n")
+    status, _, err = run("t.csv", "--irradiance", 800, "--open-voltage", 20)
+    assert (status, "a temperature column of TABLE both tell" in words(err)) == (2, True)

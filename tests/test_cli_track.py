@@ -4,6 +4,7 @@ import csv
 import importlib.util
 import io
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -306,3 +307,25 @@ def test_standard_input_is_read(run, monkeypatch):
     assert status == 0
     assert out.startswith("standard input: settles at 500")
     assert len(read_log(io.StringIO(text))) == 600
+
+
+def test_the_cell_temperature_from_an_open_voltage(command_line):
+    label = EXAMPLES.parent / "datasheets" / "jetty_10W.toml"
+    given = ("track", SHED, "--datasheet", label, "--load", 68)
+    volts = ("--open-voltage", 18.5)
+    status, out, err = command_line(*given, "--irradiance", 140, *volts)
+    assert (status, err) == (0, "")
+    text = " ".join(out.split())
+    # (18.5/21.8 - 1 - 0.05 ln 0.14)/-0.0033 + 25 = 41.1 degC by the line of IEC 60904-5.
+    warm = re.search(r"cell temperature (\S+)\(5\.\d\) degC from Voc \(IEC 60904-5\)", text)
+    assert float(warm[1]) == pytest.approx(41.1, abs=3.0)
+    assert "cell temperature 30" not in text
+    for more, message in (
+        (volts, "give --irradiance W/m2, or irradiance_W_m2 in [condition] of the bench"),
+        ((*volts, "--facing-power", 0.5), "neither --sweep nor --facing-power"),
+        ((*volts, "--temperature", 30), "--temperature and --open-voltage both tell"),
+        (("--u-open-voltage", 0.1), "--u-open-voltage goes with --open-voltage"),
+    ):
+        status, out, err = command_line(*given, *more)
+        assert (status, out) == (2, "")
+        assert message in " ".join(err.split())

@@ -263,3 +263,65 @@ def test_a_curve_that_the_equation_does_not_describe_is_said(run):
     status, out, _ = run(name, *KNOWN)
     assert status == 0
     assert "as measured, the residuals run in waves" in words(out)
+
+
+LIGHT_ALONE = ("--irradiance", "900")
+
+
+def test_a_temperature_that_nobody_knows_comes_from_voc(run):
+    # The panel is at 30 degC and the sheet's Voc is its own.
+    given = (written(), *LIGHT_ALONE, "--datasheet", sheet())
+    status, out, err = run(*given)
+    assert (status, err) == (0, "")
+    text = words(out)
+    assert re.search(r"degC from Voc \(IEC 60904-5\), with the sweep's Isc, against", text)
+    assert "datasheet's by construction" in text
+    _, out, _ = run(*given, "--json", "-")
+    document = json.loads(out)
+    warm = document["from"]["temp_cell_degC"]
+    assert document["from"]["temp_cell_from"] == "Voc (IEC 60904-5)"
+    assert abs(warm["value"] - 30.0) < 2 * warm["u"]
+    # Exact Pmp 10.1636258 W at STC.
+    found = document["answer"]["key_points"]["pmp_W"]
+    assert abs(found["value"] - 10.1636258) < 2 * found["u"]
+
+
+def test_voc_is_not_tested_against_the_sheet_that_told_the_temperature(run):
+    # A sheet that states 10 % more Voc than the panel has: with a sensor that is seen.
+    Path(sheet()).write_text(Path(sheet()).read_text().replace("21.57", "23.7"))
+    given = (written(), *LIGHT_ALONE, "--datasheet", "sheet.toml", "--json", "-")
+    _, out, _ = run(*given, "--temperature", "30")
+    assert "Voc" in [off["figure"] for off in json.loads(out)["verdict"]["figures_off"]]
+    _, out, _ = run(*given)
+    document = json.loads(out)
+    assert "Voc" not in [off["figure"] for off in document["verdict"]["figures_off"]]
+    assert document["from"]["temp_cell_degC"]["value"] > 45.0
+
+
+def test_the_temperature_from_voc_on_demand(run):
+    given = (JETTY, "--bench", JETTY_BENCH, "--json", "-")
+    _, out, _ = run(*given)
+    assert json.loads(out)["from"]["temp_cell_from"] is None
+    _, out, _ = run(*given, "--temperature-from-voc")
+    assert json.loads(out)["from"]["temp_cell_from"] == "Voc (IEC 60904-5)"
+    _, out, _ = run(written("dim.csv", light=500.0), written("bright.csv"), "--irradiance", 500,
+                    "--second-irradiance", 900, "--datasheet", sheet(), "--json", "-")  # fmt: skip
+    third = [t for t in json.loads(out)["translations"] if t["method"] == "procedure 3"]
+    assert third[0]["key_points"]["pmp_W"]["value"] == pytest.approx(10.16, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ((), "the cell temperature during the sweep is not known; give --temperature"),
+        ((), "or a datasheet, by whose Voc it can be told"),
+        (("--temperature-from-voc",), "--temperature-from-voc needs --datasheet or --module"),
+        (("--temperature-from-voc", "--temperature", "30", "--datasheet", "sheet.toml"),
+         "--temperature and --temperature-from-voc both tell the temperature"),
+    ],
+)  # fmt: skip
+def test_a_temperature_that_cannot_come_from_voc_is_refused(run, more, message):
+    sheet()
+    status, out, err = run(written(), *LIGHT_ALONE, *more)
+    assert (status, out) == (2, "")
+    assert message in words(err)

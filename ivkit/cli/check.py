@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from ivkit.verdict.stated import Readings, Setting
 
 
-def _number(name: str, low: float, high: float, unit: str, text: str) -> Any:
-    return click.option(name, type=FiniteNumber(low, high, unit), metavar="N", help=text)
+def _number(name: str, low: float, high: float, unit: str, text: str, *, metavar: str = "N") -> Any:
+    return click.option(name, type=FiniteNumber(low, high, unit), metavar=metavar, help=text)
 
 
 @click.command("check")
@@ -59,6 +59,22 @@ def _number(name: str, low: float, high: float, unit: str, text: str) -> Any:
     50,
     "K",
     f"Its standard uncertainty. [{ASSUMED['stated cell temperature'].brief}]",
+)
+@_number(
+    "--open-voltage",
+    1e-3,
+    1e5,
+    "V",
+    "Voc read facing this light: the cell temperature is taken from it.",
+    metavar="V",
+)
+@_number(
+    "--u-open-voltage",
+    0,
+    1e4,
+    "V",
+    f"Its standard uncertainty. [{ASSUMED['open-circuit voltage'].brief} %]",
+    metavar="V",
 )
 @_number("--stray", 0, 1, "", "Fraction of the light that does not turn with the panel. [0.01]")
 @_number("--u-stray", 0, 1, "", "Its standard uncertainty. [0.0058]")
@@ -106,6 +122,7 @@ def command(
     """
     from ivkit.cli.check_light import setting_of
     from ivkit.cli.check_readings import of_options, of_table, with_uncertainty
+    from ivkit.cli.lamp_parts import open_voltage
     from ivkit.errors import about
     from ivkit.report.check_text import describe, document, frame
     from ivkit.verdict.limits import at_a_cloud_edge
@@ -132,6 +149,9 @@ def command(
             f"{table} has distances, but not the light at one of them: give --lux with --source "
             "and --distance, or [light] of a bench with distance_m"
         )
+    if given["open_voltage"] is not None:
+        v_oc = open_voltage(given["open_voltage"], given["u_open_voltage"], notes)
+        setting = setting.by_voc(v_oc)
     scene = Scene(setting, readings)
     found = judge(scene)
     limits = _limits(setting, readings, given)

@@ -118,6 +118,19 @@ def _warmth(
     """Return the cell temperature and its standard uncertainty, degC and K."""
     from ivkit.cli.lamp_parts import stated_or_usual_temperature
 
+    if given["open_voltage"] is not None:
+        for name in ("temperature", "u_temperature"):
+            if given[name] is not None:
+                raise click.UsageError(
+                    f"--open-voltage and --{name.replace('_', '-')} both tell the cell temperature"
+                )
+        if "temperature" in read:
+            raise click.UsageError(
+                "--open-voltage and a temperature column of TABLE both tell the cell temperature"
+            )
+        return ASSUMED["cell temperature"].value, ASSUMED["cell temperature"].u  # to start from
+    if given["u_open_voltage"] is not None:
+        raise click.UsageError("--u-open-voltage goes with --open-voltage")
     condition = set_up.condition if set_up is not None else None
     celsius, kelvin = given["temperature"], given["u_temperature"]
     if celsius is None:

@@ -175,6 +175,14 @@ def stated_or_usual_temperature(
     return celsius, stated_or_usual("stated cell temperature", kelvin, assumed)
 
 
+def open_voltage(volts: float, u: float | None, assumed: list[str]) -> Any:
+    """Return an open-circuit voltage that was read, V."""
+    if u is None:
+        u = volts * ASSUMED["open-circuit voltage"].u_fraction
+        assumed.append(ASSUMED["open-circuit voltage"].sentence())
+    return uncertain(volts, u, "open-circuit voltage")
+
+
 def stated_or_usual(
     name: str, u: float | None, assumed: list[str], instead: str | None = None
 ) -> float:

@@ -74,6 +74,18 @@ from ivkit.cli.track_panel import Panel
     help="What a tilt column counts: the panel's tilt, 0 facing up, or the elevation it looks at.",
 )
 @click.option(
+    "--open-voltage",
+    type=FiniteNumber(1e-3, 1e5, "V"),
+    metavar="V",
+    help="Voc read facing this light: the cell temperature comes from it and the datasheet.",
+)
+@click.option(
+    "--u-open-voltage",
+    type=FiniteNumber(0, 1e4, "V"),
+    metavar="V",
+    help=f"Its standard uncertainty. [{ASSUMED['open-circuit voltage'].brief} %]",
+)
+@click.option(
     "--drive-power",
     type=FiniteNumber(0, 1e5, "W"),
     metavar="W",
@@ -106,6 +118,8 @@ def command(
     u_diffuse: float | None,
     u_angle: float,
     tilt_is: str | None,
+    open_voltage: float | None,
+    u_open_voltage: float | None,
     drive_power: float | None,
     drive_idle: float | None,
     start: float | None,
@@ -131,6 +145,10 @@ def command(
         raise click.UsageError("--same-light goes with --sweep, and instead of --facing-power")
     if drive_idle is not None and drive_power is None:
         raise click.UsageError("--drive-idle goes with --drive-power")
+    if u_open_voltage is not None and open_voltage is None:
+        raise click.UsageError("--u-open-voltage goes with --open-voltage")
+    if open_voltage is not None and options.temp_cell is not None:
+        raise click.UsageError("--temperature and --open-voltage both tell the cell temperature")
     if sweep_file == "-" and log_file == "-":
         raise click.UsageError("standard input (-) can be read only once")
 
@@ -175,6 +193,11 @@ def command(
         from ivkit.cli.panel_source import load_panel
 
         sheet = load_panel(datasheet, None, bench)
+    if open_voltage is not None and (sheet is None or facing is not None):
+        raise click.UsageError(
+            "--open-voltage serves the facing power by a datasheet: it needs --datasheet, and "
+            "neither --sweep nor --facing-power"
+        )
     if fit is not None or sheet is not None:
         load, u_load = _load(load_ohm, max_power, powers, bench, remarks)
         if load is not None or max_power:
@@ -183,7 +206,9 @@ def command(
                 if fit is not None:
                     law, facing = panel.of_sweep(fit, diffuse, u_diffuse, same_light, u_facing)
                 else:
-                    law, facing = panel.of_sheet(sheet, diffuse, u_diffuse, options, bench)
+                    law, facing = panel.of_sheet(
+                        sheet, diffuse, u_diffuse, options, bench, (open_voltage, u_open_voltage)
+                    )
     with about(raw.name):
         found = track(
             log,

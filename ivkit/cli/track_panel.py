@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+import click
+
 from ivkit.assumptions import ASSUMED
 
 if TYPE_CHECKING:
@@ -63,19 +65,22 @@ class Panel:
         u_diffuse: float | None,
         options: "SweepOptions",
         bench: "Bench | None",
+        open_voltage: tuple[float | None, float | None] = (None, None),
     ) -> "tuple[Law, Facing | None]":
         """Return the law of a panel by its datasheet, and the facing power if light is stated."""
         from dataclasses import replace
 
         from uncertainties import ufloat
 
+        from ivkit.cli.lamp_parts import open_voltage as read_open_voltage
+        from ivkit.panel.temperature import FROM_VOC, temperature_from_voc
         from ivkit.verdict.facing import facing_from_sheet
 
         stated = bench.condition if bench is not None else None
         warm, u_warm = options.temp_cell, None
         if warm is None and stated is not None:
             warm, u_warm = stated.temp_cell_degC, stated.u_temp_cell_degC
-        if warm is None:
+        if open_voltage[0] is None and warm is None:
             warm, u_warm = ASSUMED["cell temperature"].value, ASSUMED["cell temperature"].u
             self.remarks.append(ASSUMED["cell temperature"].sentence())
         self.remarks.append(f"the panel is that of the datasheet, {sheet}")
@@ -83,17 +88,28 @@ class Panel:
         u_light = None
         if light is None and stated is not None:
             light, u_light = stated.irradiance_W_m2, stated.u_irradiance_W_m2
+        if open_voltage[0] is not None and not light:
+            raise click.UsageError(
+                "--open-voltage tells the cell temperature together with the light: give "
+                "--irradiance W/m2, or irradiance_W_m2 in [condition] of the bench"
+            )
         if self.facing is None and light:
             if not u_light:
                 u_light = ASSUMED["irradiance"].u_fraction * light
                 instead = "u_irradiance_W_m2 in [condition] of the bench"
                 self.remarks.append(ASSUMED["irradiance"].sentence(instead))
-            if u_warm is None:
+            irradiance = ufloat(light, u_light, "irradiance")
+            if open_voltage[0] is not None:
+                v_oc = read_open_voltage(*open_voltage, self.remarks)
+                celsius = temperature_from_voc(sheet, v_oc, light=irradiance)
+                warm, u_warm = celsius.nominal_value, celsius.std_dev
+                self.remarks.append(f"cell temperature {celsius:.2uS} degC from {FROM_VOC}")
+            elif u_warm is None:
                 u_warm = ASSUMED["stated cell temperature"].u
                 instead = "u_temp_cell_degC in [condition] of the bench"
                 self.remarks.append(ASSUMED["stated cell temperature"].sentence(instead))
-            irradiance = ufloat(light, u_light, "irradiance")
-            celsius = ufloat(warm, u_warm, "cell temperature")
+            if open_voltage[0] is None:
+                celsius = ufloat(warm, u_warm, "cell temperature")
             self.facing = facing_from_sheet(sheet, self.load, irradiance, celsius, self.u_load)
             self.remarks.append(
                 f"facing power {self.facing.power:.3g} W from the datasheet in {light:g} W/m2, "

@@ -41,6 +41,12 @@ if TYPE_CHECKING:
     help="Of the cells, where there is no datasheet.",
 )
 @click.option(
+    "--temperature-from-voc",
+    is_flag=True,
+    help="Cell temperature from the sweep's own Voc and Isc against the datasheet's. [where it is "
+    "not known otherwise]",
+)
+@click.option(
     "--second-bench", metavar="FILE", help="Bench of the SECOND sweep. [that of the first]"
 )
 @click.option(
@@ -59,6 +65,7 @@ def command(
     to_irradiance: float,
     to_temperature: float,
     technology: str,
+    temperature_from_voc: bool,
     second_bench: str | None,
     second_irradiance: float | None,
     output: Output,
@@ -80,10 +87,19 @@ def command(
     if sweep == second == "-":
         raise click.UsageError("standard input (-) can be read only once")
     sheet, sheet_file = _sheet(options, datasheet, module)
+    if temperature_from_voc and sheet is None:
+        raise click.UsageError("--temperature-from-voc needs --datasheet or --module")
+    if temperature_from_voc and options.temp_cell is not None:
+        raise click.UsageError("--temperature and --temperature-from-voc both tell the temperature")
+
+    from dataclasses import replace
 
     from ivkit.curve.fit import fit_each
 
-    fits = fit_each([options.read(sweep), *([other.read(second)] if second else [])])
+    sweeps = [options.read(sweep), *([other.read(second)] if second else [])]
+    if temperature_from_voc:
+        sweeps = [replace(s, condition=replace(s.condition, temp_cell=None)) for s in sweeps]
+    fits = fit_each(sweeps)
     inputs = {*options.files((sweep,)), *(other.files((second,)) if second else [])}
 
     from ivkit.panel.translate import translate

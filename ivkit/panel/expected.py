@@ -7,7 +7,7 @@ by corrects the mean (5.1.2 note). Results stay tied to the sources, so that
 """
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +16,14 @@ from uncertainties import ufloat
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.key_points import KeyPoints
 from ivkit.errors import RangeError
+from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import Datasheet
 
+if TYPE_CHECKING:
+    from ivkit.panel.measured_panel import MeasuredPanel
+
 Array = NDArray[np.float64]
+_EITHER = np.array([1.0, -1.0])
 Curve = Callable[[SingleDiode], Mapping[str, Any]]
 
 
@@ -55,37 +60,50 @@ def expect(
     >>> print(f"{found['power']:.2uS} W")
     3.81(39) W
     """
+    inputs = {"irradiance": effective_irradiance, "cell temperature": temp_cell}
+    panel, (lights, heats) = moved_with(sheet, inputs)
+    rows = function(panel.at(np.maximum(lights, 0.0), heats))
+    return {key: tied_to(sheet, inputs, values) for key, values in rows.items()}
+
+
+def moved_with(
+    sheet: "Datasheet | MeasuredPanel", inputs: Mapping[str, Any]
+) -> tuple[ReferencePanel, list[Array]]:
+    """Return the panel and further inputs, each source and then each input up and down.
+
+    Parameters
+    ----------
+    sheet : Datasheet or MeasuredPanel
+    inputs : mapping of str to float or UFloat, of length K
+
+    Returns
+    -------
+    ReferencePanel, list of ndarray
+        Of arrays of shape (1 + 2 S + 2 K,), S being the number of sources: as stated first.
+    """
     sheet.panel()  # refuses figures that no panel has
-    light, celsius = (
-        float(getattr(x, "nominal_value", x)) for x in (effective_irradiance, temp_cell)
-    )
-    names = list(sheet.sources)
-    # Rows: as stated; then up and down for each source; then up and down for light and heat.
-    panel = sheet.varied.each(lambda values: np.append(values, np.full(4, values[0])))
-    count = 2 * len(names) + 5
-    lights, heats = np.full(count, light), np.full(count, celsius)
-    u_light, u_heat = (float(getattr(x, "std_dev", 0.0)) for x in (effective_irradiance, temp_cell))
-    lights[-4:-2] += u_light * np.array([1.0, -1.0])
-    heats[-2:] += u_heat * np.array([1.0, -1.0])
-    lights = np.maximum(lights, 0.0)
-    rows = function(panel.at(lights, heats))
-    out = {}
-    for key, values in rows.items():
-        values = np.asarray(values, dtype=float)
-        quantity: Any = float(values[0]) + 0.0 * ufloat(0.0, 1.0)
-        for k, name in enumerate(names):
-            quantity += _half(values, 1 + 2 * k, sheet, name) * sheet.sources[name]
-            bend = values[1 + 2 * k] + values[2 + 2 * k] - 2.0 * values[0]
-            if name in sheet.bends and np.isfinite(bend):
-                quantity += 0.5 * float(bend) + float(bend) / 2**0.5 * sheet.bends[name]
-        if u_light > 0:
-            slope = _half(values, -4, sheet, "irradiance") / u_light
-            quantity += slope * (effective_irradiance - light)
-        if u_heat > 0:
-            slope = _half(values, -2, sheet, "cell temperature") / u_heat
-            quantity += slope * (temp_cell - celsius)
-        out[key] = quantity
-    return out
+    more = 2 * len(inputs)
+    panel = sheet.varied.each(lambda values: np.append(values, np.full(more, values[0])))
+    first, rows = 1 + 2 * len(sheet.sources), []
+    for k, quantity in enumerate(inputs.values()):
+        row = np.full(first + more, float(getattr(quantity, "nominal_value", quantity)))
+        row[first + 2 * k : first + 2 * k + 2] += getattr(quantity, "std_dev", 0.0) * _EITHER
+        rows.append(row)
+    return panel, rows
+
+
+def tied_to(sheet: "Datasheet | MeasuredPanel", inputs: Mapping[str, Any], values: Any) -> Any:
+    """Return a result of the rows of `moved_with` as one number, tied to sources and inputs."""
+    values = np.asarray(values, dtype=float)
+    quantity: Any = float(values[0]) + 0.0 * ufloat(0.0, 1.0)
+    for k, (name, one) in enumerate([*sheet.sources.items(), *inputs.items()]):
+        u = float(getattr(one, "std_dev", 0.0))
+        if u > 0:
+            quantity += _half(values, 1 + 2 * k, sheet, name) / u * (one - one.nominal_value)
+        bend = float(values[1 + 2 * k] + values[2 + 2 * k] - 2.0 * values[0])
+        if name in sheet.bends and np.isfinite(bend):
+            quantity += 0.5 * bend + bend / 2**0.5 * sheet.bends[name]
+    return quantity
 
 
 def expected_key_points(
@@ -103,7 +121,7 @@ def expected_key_points(
     return KeyPoints(**expect(sheet, points, effective_irradiance, temp_cell))
 
 
-def _half(values: Array, at: int, sheet: Datasheet, name: str) -> float:
+def _half(values: Array, at: int, sheet: "Datasheet | MeasuredPanel", name: str) -> float:
     """Return half of the difference between up and down; one side alone where the other is none."""
     up, down = values[at], values[at + 1]
     if np.isfinite(up) and np.isfinite(down):
@@ -114,6 +132,6 @@ def _half(values: Array, at: int, sheet: Datasheet, name: str) -> float:
         return float(values[0] - down)
     raise RangeError(
         f"one standard uncertainty of '{name}' makes figures that no panel has",
-        sheet.path or sheet.name,
+        getattr(sheet, "path", "") or sheet.name,
         "state the figure, or a smaller tolerance",
     )

@@ -8,12 +8,13 @@ from uncertainties.umath import log
 
 from ivkit.assumptions import ASSUMED
 from ivkit.curve.fit import Fit
-from ivkit.errors import SweepError
+from ivkit.curve.uncertainty import budget
+from ivkit.errors import SweepError, about
 from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
 from ivkit.panel.datasheet import Datasheet, prior_law
 from ivkit.panel.law import LAW, LOW, NAMES, panel_of_curve
 from ivkit.panel.technology import TECHNOLOGY
-from ivkit.readings.sweep import Sweep
+from ivkit.panel.temperature import FROM_VOC, temperature_from_voc
 
 WORTH_KNOWING = 0.5  # of a shunt resistance, 1 sigma: beyond, its logarithm says little
 LEAST_APART = 8.0  # K, for a coefficient between two sweeps
@@ -27,6 +28,9 @@ class Measured:
     fit : Fit
     light, heat : UFloat
         Irradiance (W/m2) and cell temperature (degC) during the sweep; ``here`` as plain numbers.
+    from_voc : bool
+        Whether the temperature was not known otherwise, and is from the sweep's Voc and Isc against
+        the datasheet's.
     kind : Technology
     law : list of UFloat
         How the panel leaves the sweep's condition, in the order of `ivkit.panel.law.LAW`.
@@ -66,8 +70,6 @@ class Measured:
                 "take at least eight loads, or state the front end's noise in a bench file",
             )
         self.fit, self.notes = measured, []
-        self.light, self.heat = condition_of(sweep, self.notes)
-        self.here = (self.light.nominal_value, self.heat.nominal_value)
         self.kind = sheet.kind if sheet is not None else TECHNOLOGY[technology]
         if self.kind.law is None:
             raise SweepError(
@@ -76,6 +78,10 @@ class Measured:
                 sweep.name,
                 "take a sweep in the light in question; its key points hold there",
             )
+        self.sheet = sheet
+        self.light, self.heat = condition_of(measured, sheet, self.notes)
+        self.from_voc = sweep.condition.temp_cell is None
+        self.here = (self.light.nominal_value, self.heat.nominal_value)
         self.cells = sweep.cells or (sheet.cells if sheet is not None else None)
         if sheet is not None:
             values, rows = sheet.law, {name: row[4:] for name, row in sheet.shifts.items()}
@@ -159,7 +165,7 @@ class Measured:
         What light does to Voc is taken out by the ratio of their own short-circuit currents and
         the curve's n Ns k T / q, so that no irradiance sensor has a part in it.
         """
-        if abs(other.here[1] - self.here[1]) < LEAST_APART:
+        if self.from_voc or other.from_voc or abs(other.here[1] - self.here[1]) < LEAST_APART:
             return []
         (a, b), (v_a, v_b), (i_a, i_b) = (
             (f(self.fit), f(other.fit))
@@ -206,24 +212,27 @@ def _parts(light: Any) -> tuple[Any, Any]:
     return LOW_LIGHT / LOW, light / LOW_LIGHT
 
 
-def condition_of(sweep: Sweep, notes: list[str]) -> tuple[Any, Any]:
+def condition_of(measured: Fit, sheet: Datasheet | None, notes: list[str]) -> tuple[Any, Any]:
     """Return irradiance (W/m2) and cell temperature (degC) of a sweep as uncertain numbers.
+
+    A temperature that is not known comes from the sweep's own Voc and Isc, if there is a sheet.
 
     Raises
     ------
     SweepError
         One of them is not known.
     """
-    known = sweep.condition
-    for value, word, option in (
-        (known.effective_irradiance, "irradiance", "--irradiance"),
-        (known.temp_cell, "cell temperature", "--temperature"),
-    ):
+    sweep, known = measured.sweep, measured.sweep.condition
+    for value, word, option, more in (
+        (known.effective_irradiance, "irradiance", "--irradiance", ""),
+        (known.temp_cell if sheet is None else 0.0, "cell temperature", "--temperature",
+         "; or a datasheet, by whose Voc it can be told"),
+    ):  # fmt: skip
         if value is None:
             raise SweepError(
                 f"the {word} during the sweep is not known",
                 sweep.name,
-                f"give {option}, a column of the table, or [condition] in the bench file",
+                f"give {option}, a column of the table, or [condition] in the bench file{more}",
             )
     light, heat = known.effective_irradiance, known.temp_cell
     if not light > 0:
@@ -235,6 +244,18 @@ def condition_of(sweep: Sweep, notes: list[str]) -> tuple[Any, Any]:
         assumed = ASSUMED["irradiance"]
         u_light = assumed.u_fraction * light
         notes.append(assumed.sentence("u_irradiance_W_m2 in [condition] of the bench"))
+    if heat is None:
+        points = measured.key_points
+        with about(sweep.name):
+            warm = temperature_from_voc(sheet, points.v_oc, i_sc=points.i_sc)
+        first, part = next(iter(budget(warm).items()))
+        notes.append(
+            f"cell temperature {warm:.2uS} degC from {FROM_VOC}, with the sweep's Isc, against the "
+            f"datasheet's; {100 * part:.0f} % of its variance is {first}. So Voc at STC is the "
+            "datasheet's by construction, to within the light: Isc is tested, and of Pmp the "
+            "current and the fill factor, not the voltage. A stated temperature replaces it"
+        )
+        return uncertain(light, u_light, "irradiance"), warm
     if not u_heat:
         assumed = ASSUMED["stated cell temperature"]
         u_heat = assumed.u

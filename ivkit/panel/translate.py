@@ -36,6 +36,9 @@ class Translated(Shown):
         Of the sweep as measured.
     irradiance, temp_cell : UFloat
         As measured, W/m2 and degC.
+    from_voc : bool
+        Whether the temperature is from the sweep's own Voc against the datasheet's: then Voc at the
+        target tests nothing.
     to_irradiance, to_temperature : float
         As wanted.
     by_method : tuple of Translation
@@ -51,6 +54,7 @@ class Translated(Shown):
     fit: Fit
     irradiance: Any
     temp_cell: Any
+    from_voc: bool
     to_irradiance: float
     to_temperature: float
     by_method: tuple[Translation, ...]
@@ -114,6 +118,7 @@ def translate(
         measured,
         sources.light,
         sources.heat,
+        sources.from_voc,
         to_irradiance,
         to_temperature,
         tuple(by_method),

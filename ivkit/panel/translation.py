@@ -130,11 +130,12 @@ def by_procedure_3(s: Measured, partner: Fit, c: Coefficients, target: Target) -
     SweepError
         The two have the same irradiance, or the second has no condition or no curve.
     """
-    other = Measured(partner, None, s.kind.name)
-    other.heat = _other_name(other.heat, "cell temperature of the second sweep")
+    other = Measured(partner, s.sheet, s.kind.name)
+    if not other.from_voc:
+        other.heat = _other_name(other.heat, "cell temperature of the second sweep")
     other.light = _other_name(other.light, "irradiance of the second sweep")
     s.notes += s.coefficient_seen(other)
-    s.notes += [note for note in other.notes if note not in s.notes and "datasheet" not in note]
+    s.notes += [note for note in other.notes if note not in s.notes]
     light_a, light_b = s.here[0], other.here[0]
     if abs(light_b / light_a - 1.0) < 0.05:
         raise SweepError(

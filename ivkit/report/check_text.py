@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from uncertainties import ufloat
 
+from ivkit.curve.uncertainty import budget
+from ivkit.panel.temperature import FROM_VOC
 from ivkit.report.lamp_text import NEXT
 from ivkit.report.slips_text import likeliest, listed, slips_document
 from ivkit.report.text import bullets, number, percent, table, wrap
@@ -34,6 +36,7 @@ _NEXT = {
     "zero of the angle": "read the same angle to either side: its middle is where the panel faces",
     "load": "measure the load resistors with an ohmmeter, and state how well by --u-load",
     "the readings": "read with a better meter, or on a smaller range, and state it by --u-reading",
+    "open-circuit voltage": "read Voc with a better meter, and state it by --u-open-voltage",
     "uneven light": "move the lamp away, until all cells get the same",
     "temperature of the sweep": "measure the temperature on the panel's back during the sweep",
     **NEXT,
@@ -95,6 +98,11 @@ def describe(
                 WIDE,
             )
         )
+    warm = scene.setting.from_voc
+    if warm is not None:
+        shares = [f"{percent(x)} {name}" for name, x in budget(warm).items() if x >= 0.1]
+        said = f"Cell temperature {warm:.2uS} degC from {FROM_VOC}, uncertain by: "
+        blocks.append(wrap(f"{said}{', '.join(shares)}.", WIDE))
     parts = [f"{percent(share)} {name}" for name, share in found.budget.items() if share >= 0.02]
     blocks.append(wrap(f"The comparison is uncertain by: {', '.join(parts)}.", WIDE))
     if notes:
@@ -175,6 +183,10 @@ def document(
         "chi_square_limit": found.limit if np.isfinite(found.limit) else None,
         "freedom": found.freedom,
         "budget": found.budget,
+        "temp_cell_degC": _pair(scene.setting.temp_cell, scene.setting.u_temp_cell)
+        if scene.setting.from_voc is None
+        else scene.setting.from_voc,
+        "temp_cell_from": None if scene.setting.from_voc is None else FROM_VOC,
         "slips": slips_document(found.slips),
         "readings": [
             {

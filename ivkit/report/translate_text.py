@@ -7,6 +7,7 @@ import numpy as np
 from ivkit.curve.health import FLAGS
 from ivkit.curve.uncertainty import budget
 from ivkit.panel.iec60891 import STC_IRRADIANCE, STC_TEMPERATURE
+from ivkit.panel.temperature import FROM_VOC
 from ivkit.report.sweep_text import KEY_POINTS, shown
 from ivkit.report.text import bullets, number, percent, table, wrap
 from ivkit.verdict.promise import (
@@ -30,6 +31,7 @@ ANSWER = "middle of these"
 _UNIT = {"Isc": "A", "Voc": "V"}
 _BETTER = {
     "irradiance": "use a calibrated sensor in the plane of the panel",
+    "datasheet Voc": "measure the cell temperature, on the back of the panel",
     "cell temperature": "put a second sensor on the back, or shade the panel until the sweep",
     "choice of procedure": "measure nearer to the target's light and temperature",
 }
@@ -54,7 +56,8 @@ def figures_off(found: "Translated", sheet: "Datasheet") -> list[tuple[str, Any,
     off = []
     for label, name, key in (("Isc", "i_sc", "isc_A"), ("Voc", "v_oc", "voc_V")):
         ours, theirs = getattr(found.key_points, name), getattr(stated, name)
-        if key in assumed or not np.isfinite(ours.nominal_value):
+        circular = found.from_voc and name == "v_oc"
+        if circular or key in assumed or not np.isfinite(ours.nominal_value):
             continue
         score = normalised_error(ours, theirs)
         if abs(score) > DENIED:
@@ -91,6 +94,8 @@ def sentence(found: "Translated", sheet: "Datasheet | None") -> str:
         f"{number(found.irradiance.nominal_value, found.irradiance.std_dev)} W/m2 and "
         f"{number(found.temp_cell.nominal_value, found.temp_cell.std_dev)} degC"
     )
+    if found.from_voc:
+        at += f" (from {FROM_VOC})"
     promise = promise_of(found, sheet)
     if promise is None:
         why = (
@@ -225,7 +230,11 @@ def document(found: "Translated", sheet: "Datasheet | None") -> dict[str, Any]:
     promise = promise_of(found, sheet)
     return {
         "file": found.fit.sweep.name,
-        "from": {"irradiance_W_m2": found.irradiance, "temp_cell_degC": found.temp_cell},
+        "from": {
+            "irradiance_W_m2": found.irradiance,
+            "temp_cell_degC": found.temp_cell,
+            "temp_cell_from": FROM_VOC if found.from_voc else None,
+        },
         "to": {"irradiance_W_m2": found.to_irradiance, "temp_cell_degC": found.to_temperature},
         "as_measured": points(found.fit.key_points),
         "flags": list(found.fit.flags),

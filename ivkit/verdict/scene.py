@@ -26,6 +26,8 @@ DARK = 1e-9  # W/m2, in place of none: logarithms
 _LOAD_STEP = 0.02
 _MOST_BENT = 0.5  # of a logarithm: beyond, two terms of a series are no guide
 
+#: In place of the cell temperature, where that is from Voc: what its reading is uncertain by.
+OPEN_VOLTAGE = "open-circuit voltage"
 #: The cause of doubt of a panel that is turned under a near lamp.
 UNEQUAL = "unequal light on the turned panel"
 U_UNEQUAL = 0.2
@@ -75,7 +77,7 @@ class Scene:
         setting, given = self.setting, self.readings
         names = [*setting.sheet.sources, *setting.light]
         if setting.u_temp_cell > 0:
-            names.append("cell temperature")
+            names.append("cell temperature" if setting.from_voc is None else OPEN_VOLTAGE)
         if np.max(np.abs(given.angle)) > 0.5:
             names += ["zero of the angle"] * (setting.u_angle > 0)
             names += ["stray light"] * (setting.u_stray > 0)
@@ -176,14 +178,19 @@ class _Rows:
         moved = [(cause, sign) for cause in scene.inputs[own:] for sign in (1.0, -1.0)]
         first, moved = (1 + 2 * own, moved) if causes else (1, [])
         light = np.tile(self._light({}), (first + len(moved), 1))
-        heat = np.tile(setting.temp_cell + change.warmer + scene.readings.warmer, (len(light), 1))
+        brighter = setting.warmer_in_light * np.log(max(change.light, DARK))
+        warm = setting.temp_cell + change.warmer + brighter
+        heat = np.tile(warm + scene.readings.warmer, (len(light), 1))
         for k, (cause, sign) in enumerate(moved, first):
-            if cause == "cell temperature":
+            if cause in ("cell temperature", OPEN_VOLTAGE):
                 heat[k] += sign * setting.u_temp_cell
             elif cause in setting.light:
                 light[k] *= np.maximum(1.0 + sign * setting.light[cause], 0.0)
             else:
                 light[k] = self._light({cause: sign})
+        for k, cause in enumerate(scene.inputs if causes else ()):
+            heat[1 + 2 * k] += setting.warmer_by.get(cause, 0.0)
+            heat[2 + 2 * k] -= setting.warmer_by.get(cause, 0.0)
         self.light, self.heat = np.maximum(light, DARK), heat
         where = np.r_[0:first, np.zeros(len(moved), dtype=int)]
         self.panel = scene.panels.each(lambda values: values[where][:, None])

@@ -6,9 +6,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from uncertainties import UFloat, ufloat
 
 from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError, SweepError
+from ivkit.panel.temperature import temperature_from_voc
 
 Array = NDArray[np.float64]
 
@@ -28,7 +30,14 @@ class Setting:
     light : mapping of str to float
         Standard uncertainty of the irradiance by cause, as shares of it.
     temp_cell, u_temp_cell : float
-        degC, K.
+        degC, K; the latter what no cause of ``warmer_by`` accounts for.
+    warmer_by : mapping of str to float
+        K that one standard uncertainty of a source of the panel or of the light adds to the cell
+        temperature, where that was found with their help.
+    warmer_in_light : float
+        K likewise for an e-fold more light.
+    from_voc : UFloat or None
+        The cell temperature where it is from Voc, with all that it is uncertain by.
     stray, u_stray : float
         Share of the light that does not turn with the panel, 0 to 1.
     u_angle : float
@@ -48,6 +57,9 @@ class Setting:
     )
     temp_cell: float = ASSUMED["cell temperature"].value
     u_temp_cell: float = ASSUMED["cell temperature"].u
+    warmer_by: Mapping[str, float] = field(default_factory=dict)
+    warmer_in_light: float = 0.0
+    from_voc: UFloat | None = None
     stray: float = ASSUMED["stray light"].fraction
     u_stray: float = ASSUMED["stray light"].u_fraction
     u_angle: float = ASSUMED["angle"].u
@@ -61,6 +73,26 @@ class Setting:
                 f"irradiance {self.irradiance:g} W/m2 makes no readings",
                 remedy="give the light there was, above 0",
             )
+
+    def by_voc(self, v_oc: Any) -> "Setting":
+        """Return the setting at the temperature by an open-circuit voltage (V) facing the light.
+
+        The causes of the panel and of the light act on it too, so that each counts once.
+        """
+        causes = {name: ufloat(0.0, 1.0, name) for name in self.light}
+        brighter = sum((u * causes[n] for n, u in self.light.items()), 0.0)
+        found = temperature_from_voc(self.sheet, v_oc, light=self.irradiance * (1.0 + brighter))
+        variables = {**self.sheet.sources, **causes}
+        warmer = {name: found.derivatives.get(one, 0.0) for name, one in variables.items()}
+        left = found.std_dev**2 - sum(kelvin**2 for kelvin in warmer.values())
+        return replace(
+            self,
+            temp_cell=found.nominal_value,
+            u_temp_cell=float(np.sqrt(max(left, 0.0))),
+            warmer_by=warmer,
+            warmer_in_light=next((warmer[n] / u for n, u in self.light.items() if u > 0), 0.0),
+            from_voc=found,
+        )
 
     @property
     def u_light(self) -> float:
