@@ -2,16 +2,18 @@
 
 The common panel has fewer parameters than the single curves together, so its chi-square is larger;
 by how much more than that it is larger is tested as an F ratio: between the sweeps against within
-them, with the degrees of freedom of both (J. Mandel, The Statistical Analysis of Experimental Data
-(1964), ch. 12, from memory). What is known of light, temperature and law beforehand counts as
-readings do.
+them, with the degrees of freedom of both. What is known of light, temperature and law beforehand
+counts as readings do. One wrong temperature among many hardly shows in that, so light and
+temperature of each sweep are held against what everything else says of them, too: the chi-square
+that would go with them if they were not stated (deletion residuals: R. D. Cook and S. Weisberg,
+Residuals and Influence in Regression (1982), 2.2, from memory).
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import fdtrc
+from scipy.special import chdtrc, fdtrc
 
 from ivkit.curve.engine import Array
 from ivkit.errors import SweepError
@@ -20,6 +22,7 @@ from ivkit.panel.together_model import Light, Model
 #: So seldom do sweeps of one panel differ as much as these before it is said (common practice, no
 #: source): once in a thousand sets.
 SURE = 0.001
+_BENT = 1.3  # times the residuals of the single fits: the curves differ, not the conditions
 
 
 @dataclass(frozen=True)
@@ -35,15 +38,15 @@ class Agreement:
     ratio : float
         Residuals around the common panel over those around the single fits, rms.
     probability : float
-        With which sweeps of one panel differ as much.
+        With which sweeps of one panel differ as much; NaN where they cannot differ.
     odd : str or None
-        The sweep without which the others agree best, where one panel does not fit; None where
+        The sweep without which chi-square is least, where one panel does not fit; None where
         it does, and with two sweeps.
     rest_agrees : bool
         Without it they are of one panel.
     odd_warmer, odd_brighter : float
-        What the others' panel would have it differ from its stated condition by, K and as a
-        fraction; NaN where not told.
+        What everything else has it differ from its stated condition by, K and as a fraction; NaN
+        where that is exact or not known, and where curves differ in shape.
     """
 
     chi_square: float
@@ -81,50 +84,53 @@ class Agreement:
         if self.one_panel:
             return []
         said = (
-            f"the sweeps differ from one panel: residuals {self.ratio:.2g} times those of the "
-            f"single fits, chi-square {self.chi_square:.4g} of {self.freedom:.0f} degrees of "
-            f"freedom; uncertainties are enlarged {self.enlarge:.2g} times"
+            f"the sweeps differ from one panel: residuals {self.ratio:.3g} times those of the "
+            f"single fits, chi-square {self.chi_square:.0f} of {self.freedom:.0f} degrees of "
+            f"freedom, by chance with a probability of {self.probability:.1g}; uncertainties are "
+            f"enlarged {self.enlarge:.2g} times"
         )
         if self.odd is None:
             return [f"{said}; check temperatures and that the panel is one"]
         rest = "the others agree" if self.rest_agrees else "the others agree best, but do not fit"
         what = f"{self.odd} differs most: without it {rest}"
+        asked = []
         if np.isfinite(self.odd_warmer):
-            what += (
-                f"; their panel has it {abs(self.odd_warmer):.1f} K "
-                f"{'warmer' if self.odd_warmer > 0 else 'cooler'} and {abs(self.odd_brighter):.1%} "
-                f"{'brighter' if self.odd_brighter > 0 else 'darker'} than stated"
-            )
-        return [said, f"{what}: check its temperature, its light, and that the panel is one"]
+            word = "warmer" if self.odd_warmer > 0 else "cooler"
+            asked.append(f"{abs(self.odd_warmer):.1f} K {word}")
+        if np.isfinite(self.odd_brighter):
+            word = "brighter" if self.odd_brighter > 0 else "darker"
+            asked.append(f"{abs(self.odd_brighter):.1%} {word}")
+        if asked:
+            what += f"; by its curve and the others it was {' and '.join(asked)} than stated"
+        check = "shading and that the panel is the same" if self.ratio > _BENT else "both"
+        if not asked and self.ratio <= _BENT:
+            check = "its light, its temperature, and that the panel is the same"
+        return [said, f"{what}: check {check}"]
 
 
 def agreement(model: Model, theta: Array, solve: Callable[..., Array]) -> Agreement:
     """Return how the panel of parameters ``theta`` fits; ``solve`` finds them for fewer sweeps."""
-    found = _tested(model, theta)
-    if found.one_panel or len(model.fits) < 3:
+    found, readings, conditions, asked = _tested(model, theta)
+    if found.one_panel:
         return found
-    best = None
-    for k, one in enumerate(model.fits):
-        fewer, start = without(model, k, theta)
-        try:
-            others = solve(fewer, start)
-        except SweepError:
-            continue
-        tested = _tested(fewer, others)
-        excess = tested.chi_square - tested.chi_square_single
-        if best is None or excess < best[0]:
-            best = (excess, k, one.sweep.name or f"sweep {k + 1}", tested, fewer, others)
-    if best is None:
+    count = len(model.fits)
+    if count < 3:
         return found
-    _, k, name, tested, fewer, others = best
-    warmer, brighter = _asked(model, k, fewer, others)
-    return replace(
+    bent = found.ratio > _BENT
+    k = int(np.argmax(readings if bent else conditions))
+    warmer, brighter = (float("nan"), float("nan")) if bent else asked[k]
+    found = replace(
         found,
-        odd=name,
-        rest_agrees=tested.one_panel,
+        odd=model.sweeps[k].name or f"sweep {k + 1}",
         odd_warmer=warmer,
         odd_brighter=brighter,
     )
+    fewer, start = without(model, k, theta)
+    try:
+        rest, *_ = _tested(fewer, solve(fewer, start))
+    except SweepError:
+        return found
+    return replace(found, rest_agrees=rest.one_panel)
 
 
 def without(model: Model, k: int, theta: Array) -> tuple[Model, Array]:
@@ -146,52 +152,61 @@ def without(model: Model, k: int, theta: Array) -> tuple[Model, Array]:
     return out, start
 
 
-def _asked(model: Model, k: int, fewer: Model, others: Array) -> tuple[float, float]:
-    """Return how much warmer (K) and brighter (fraction) the others' panel has sweep ``k``."""
-    from scipy.optimize import least_squares
-
-    points = model.fits[k].model
-    voc, isc = float(points.voltage(0.0)), float(points.current(0.0))
-    panel = fewer.panel(others)
-    light, heat = float(model.light.stated[k]), float(model.light.celsius[k])
-
-    def lack(x: Array) -> Array:
-        curve = panel.at(light * np.exp(x[0]), np.clip(heat + 10 * x[1], -90, 190))
-        return np.array([float(curve.current(0.0)) / isc - 1, float(curve.voltage(0.0)) / voc - 1])
-
-    found = least_squares(lack, np.zeros(2))
-    if not found.success or found.cost > 1e-8:
-        return float("nan"), float("nan")
-    return 10 * float(found.x[1]), float(np.expm1(found.x[0]))
-
-
-def _tested(model: Model, theta: Array) -> Agreement:
-    residual = model.residual(theta)
-    readings = sum(len(sweep) for sweep in model.sweeps)
+def _tested(
+    model: Model, theta: Array
+) -> tuple[Agreement, Array, Array, list[tuple[float, float]]]:
+    """Return how one panel fits; and by sweep what chi-square loses without it, what it loses
+    without its stated condition, and what everything else has that differ by.
+    """
+    residual, slopes = model.residual(theta), model.jacobian(theta)
+    size = np.linalg.norm(slopes, axis=0)
+    basis = np.linalg.qr(slopes / np.where(size > 0, size, 1.0))[0]
+    lengths = [len(sweep) for sweep in model.sweeps]
+    count, owner = sum(lengths), model.owner()
     single = model.single()
     own = sum(5 - (one.model.raw[2] == 0) - (one.model.raw[3] == 0) for one in model.fits)
-    inner = float(readings - own)
-    freedom = float(len(residual) - len(theta))
+    inner, freedom = float(count - own), float(len(residual) - len(theta))
     common, within = float(residual @ residual), float(np.sum(single))
     between = freedom - inner
-    probability = float("nan")
-    if between > 0 and inner > 0:
-        ratio = (common - within) / between / max(within / inner, _least(model))
-        probability = float(fdtrc(between, inner, max(ratio, 0.0)))
-    return Agreement(
-        common,
-        freedom,
-        within,
-        inner,
-        float(np.sqrt(np.sum(residual[:readings] ** 2) / max(within, 1e-300))),
-        probability,
-    )
+    level = within / inner if inner > 0 else np.nan
+    if all(sweep.noise_current is not None for sweep in model.sweeps):
+        level = max(level, 1.0)  # what is known beforehand is no sharper than stated
+    chances = [float("nan")]
+    if between > 0 and level > 0:
+        ratio = (common - within) / between / level
+        chances.append(float(fdtrc(between, inner, max(ratio, 0.0))))
+    ends = np.cumsum([0, *lengths])
+    (by_sweep, by_condition), asked = np.zeros((2, len(lengths))), []
+    for k in range(len(lengths)):
+        stated = count + np.flatnonzero(owner == k)
+        rows = np.r_[ends[k] : ends[k + 1], stated]
+        lost, _ = _deleted(residual, basis, rows)
+        by_sweep[k] = lost - single[k]
+        by_condition[k], moved = _deleted(residual, basis, stated)
+        if len(stated):
+            tail = chdtrc(len(stated), by_condition[k] / max(level, 1.0))
+            chances.append(float(min(len(lengths) * tail, 1.0)))
+        asked.append(_asked(model, k, moved))
+    probability = float(np.nanmin(chances)) if np.any(np.isfinite(chances)) else float("nan")
+    bent = float(np.sqrt(np.sum(residual[:count] ** 2) / max(within, 1e-300)))
+    told = Agreement(common, freedom, within, inner, bent, probability)
+    return told, by_sweep, by_condition, asked
 
 
-def _least(model: Model) -> float:
-    """Return the least scatter within sweeps that counts: 1 where all noise is stated.
+def _deleted(residual: Array, basis: Array, rows: Array) -> tuple[float, Array]:
+    """Return what chi-square loses without some rows, and what these are then off by."""
+    part = basis[rows]
+    left = np.eye(len(rows)) - part @ part.T
+    moved = np.linalg.pinv(left, rcond=1e-8, hermitian=True) @ residual[rows]
+    return float(residual[rows] @ moved), moved
 
-    What is known beforehand has a standard uncertainty, too; readings that scatter less than
-    stated make it no sharper.
-    """
-    return 1.0 if all(sweep.noise_current is not None for sweep in model.sweeps) else 1e-300
+
+def _asked(model: Model, k: int, moved: Array) -> tuple[float, float]:
+    """Return by how much sweep ``k`` is warmer (K) and brighter (fraction) than stated."""
+    light, heat = model.light, float("nan")
+    bright, rest = float("nan"), list(moved)
+    if np.isfinite(light.u[k]) and light.u[k] > 0:
+        bright = float(rest.pop(0) * light.u[k] / light.stated[k])
+    if light.u_celsius[k] > 0:
+        heat = float(rest.pop(0) * light.u_celsius[k])
+    return heat, bright

@@ -25,6 +25,7 @@ from ivkit.panel.agreement import Agreement, agreement
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import prior_law
 from ivkit.panel.law import LAW, NAMES
+from ivkit.panel.pooled_noise import with_pooled_noise
 from ivkit.panel.technology import TECHNOLOGY
 from ivkit.panel.together_model import BASE, Light, Model
 from ivkit.readings.sweep import Sweep
@@ -33,6 +34,7 @@ from ivkit.readings.sweep import Sweep
 #: practice, no source).
 COMMON = 0.5
 _STARTS = 3  # that are followed to their end
+_SETTLED = 1e-13  # relative, of parameters and cost
 _IDEALITIES = (1.0, 0.8, 1.25)  # factors of a start's own
 
 
@@ -62,6 +64,8 @@ class Together:
         Chi-square over degrees of freedom of everything around the common panel.
     agreement : Agreement
         Whether one panel fits, and which sweep does not.
+    technology : str
+        Whose law was taken beforehand.
     relative : bool
         No sweep's light was known: the brightest one counts as the reference.
     notes : tuple of str
@@ -77,6 +81,7 @@ class Together:
     rmse: tuple[float, ...]
     scatter: float
     agreement: Agreement
+    technology: str
     relative: bool
     notes: tuple[str, ...]
 
@@ -129,13 +134,14 @@ def fit_together(
         if one.model is None:
             raise SweepError(f"no curve ({', '.join(one.flags)})", one.sweep.name)
     notes: list[str] = []
+    fits = with_pooled_noise(fits) if technology is not None else fits
     light_ref = reference.get("irradiance_ref", 1000.0)
     light, relative = _conditions(fits, technology, free_irradiance, light_ref, notes)
     model = _model(fits, light, alpha_sc, technology, reference, notes)
     theta = solve(model)
     seen = agreement(model, theta, solve)
     notes += seen.notes()
-    return _Result(model, theta, seen).together(relative, notes)
+    return _Result(model, theta, seen).together(technology or "c-Si", relative, notes)
 
 
 def _conditions(
@@ -246,10 +252,23 @@ def solve(model: Model, start: Array | None = None) -> Array:
     def slopes(theta: Array) -> Array:
         found = model.jacobian(theta)
         if not np.all(np.isfinite(found)):
-            raise _none("the fit ran off to where no panel is")
+            raise SweepError("the fit ran off to where no panel is")
         return found
 
-    best, why = None, None
+    def descended(theta: Array, settled: float) -> Any:
+        return least_squares(
+            residual,
+            theta,
+            jac=slopes,
+            bounds=(low, np.inf),
+            x_scale="jac",
+            xtol=settled,
+            ftol=settled,
+            gtol=settled,
+            max_nfev=1000,
+        )
+
+    found, why = [], ""
     with np.errstate(all="ignore"):
         starts = [start]
         if start is None:
@@ -257,26 +276,17 @@ def solve(model: Model, start: Array | None = None) -> Array:
             starts = sorted(starts, key=cost)[:_STARTS]
         for one in starts:
             try:
-                found = least_squares(
-                    residual,
-                    one,
-                    jac=slopes,
-                    bounds=(low, np.inf),
-                    x_scale="jac",
-                    xtol=1e-13,
-                    ftol=1e-13,
-                    gtol=1e-13,
-                    max_nfev=1000,
-                )
+                found.append(descended(one, 1e-5))
             except SweepError as error:
-                why = error
-                continue
-            if not found.success:
-                why = _none(found.message)
-            elif best is None or found.cost < best.cost:
-                best = found
-    if best is None:
-        raise why
+                why = error.what
+        if not found:
+            raise _none(why)
+        best = min(found, key=lambda one: one.cost)
+        # Where the panel does not fit, steps get shorter slowly, and digits have no meaning.
+        fits_well = best.cost < len(best.fun)
+        best = descended(best.x, _SETTLED if fits_well else 1e-6)
+    if not best.success:
+        raise _none(best.message)
     return best.x
 
 
@@ -315,7 +325,7 @@ class _Result:
                 moves[q] += float(inverse[q, first + k]) * enlarge * variable
         return moves
 
-    def together(self, relative: bool, notes: list[str]) -> Together:
+    def together(self, technology: str, relative: bool, notes: list[str]) -> Together:
         model, theta, moves = self.model, self.theta, self.moves
         panel = model.panel(theta)
         il, diode, rs, g, log_a = (float(x) for x in theta[:BASE])
@@ -363,6 +373,7 @@ class _Result:
             tuple(rmse),
             self.seen.scatter,
             self.seen,
+            technology,
             relative,
             tuple(notes),
         )

@@ -1,9 +1,10 @@
 """What several sweeps of one panel should be: parameters, residuals and their derivatives.
 
 The vector of parameters is: photocurrent, saturation current (as a logarithm at a voltage of the
-sweeps), Rs, 1/Rsh and log a of the reference, the quantities of the law that are free, the logarithm
-of the light of each sweep that is not exact, what each temperature is off by, and what all lights
-are off by together. Whatever has a standard uncertainty beforehand adds a residual of its own.
+sweeps), Rs, 1/Rsh and log a of the reference, the quantities of the law that are free, the
+logarithm of the light of each sweep that is not exact, what each temperature is off by, and what
+all lights are off by together. Whatever has a standard uncertainty beforehand adds a residual of
+its own.
 """
 
 from collections.abc import Mapping, Sequence
