@@ -1,6 +1,6 @@
 """Twelve sweeps of one panel on a roof against the panel that pvlib made them with.
 
-The panel leaves its reference as laboratory modules do, not as De Soto has it: tests/outdoor_sweeps.
+The panel leaves its reference as laboratory modules do, not as De Soto has it.
 """
 
 import json
@@ -37,7 +37,7 @@ def test_the_power_in_weak_and_in_full_light_lies_within_its_uncertainty():
     for seed in SEEDS:
         panel = panel_from_together(sound(seed))
         for light in (200.0, 1000.0):
-            i_sc, v_oc, v_mp, i_mp = PANEL.ends(light, 25.0)
+            _, _, v_mp, i_mp = PANEL.ends(light, 25.0)
             power = panel.varied.at(light, 25.0).key_points().p_mp
             u = np.linalg.norm(0.5 * (power[1::2] - power[2::2]))
             assert u < 0.05 * power[0]

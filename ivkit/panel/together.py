@@ -34,7 +34,8 @@ from ivkit.readings.sweep import Sweep
 #: practice, no source).
 COMMON = 0.5
 _STARTS = 3  # that are followed to their end
-_SETTLED = 1e-13  # relative, of parameters and cost
+_COARSE, _SETTLED = 1e-6, 1e-13  # of a step and of the cost, relative
+_STEPS = 60
 _IDEALITIES = (1.0, 0.8, 1.25)  # factors of a start's own
 
 
@@ -234,60 +235,63 @@ def solve(model: Model, start: Array | None = None) -> Array:
     Raises
     ------
     SweepError
-        None comes to an end.
+        None comes to where a panel is.
     """
-    from scipy.optimize import least_squares
-
-    low = np.full(model.size, -np.inf)
-    low[2:4] = 0.0
-
-    def cost(theta: Array) -> float:
-        found = model.residual(theta)
-        return float(found @ found) if np.all(np.isfinite(found)) else np.inf
-
-    def residual(theta: Array) -> Array:
-        # A step that goes too far is taken back.
-        return np.nan_to_num(model.residual(theta), nan=1e9, posinf=1e9, neginf=-1e9)
-
-    def slopes(theta: Array) -> Array:
-        found = model.jacobian(theta)
-        if not np.all(np.isfinite(found)):
-            raise SweepError("the fit ran off to where no panel is")
-        return found
-
-    def descended(theta: Array, settled: float) -> Any:
-        return least_squares(
-            residual,
-            theta,
-            jac=slopes,
-            bounds=(low, np.inf),
-            x_scale="jac",
-            xtol=settled,
-            ftol=settled,
-            gtol=settled,
-            max_nfev=1000,
-        )
-
-    found, why = [], ""
+    starts = [start]
+    if start is None:
+        starts = [model.with_ideality(x, f) for x in model.starts() for f in _IDEALITIES]
     with np.errstate(all="ignore"):
-        starts = [start]
-        if start is None:
-            starts = [model.with_ideality(x, f) for x in model.starts() for f in _IDEALITIES]
-            starts = sorted(starts, key=cost)[:_STARTS]
-        for one in starts:
-            try:
-                found.append(descended(one, 1e-5))
-            except SweepError as error:
-                why = error.what
-        if not found:
-            raise _none(why)
-        best = min(found, key=lambda one: one.cost)
+        starts = sorted(starts, key=lambda theta: _cost(model, theta))[:_STARTS]
+        best = min((_descended(model, x, _COARSE) for x in starts), key=lambda found: found[1])
         # Where the panel does not fit, steps get shorter slowly, and digits have no meaning.
-        fits_well = best.cost < len(best.fun)
-        best = descended(best.x, _SETTLED if fits_well else 1e-6)
-    if not best.success:
-        raise _none(best.message)
-    return best.x
+        rows = sum(len(sweep) for sweep in model.sweeps)
+        if best[1] < 2 * rows:
+            best = _descended(model, best[0], _SETTLED)
+    if not np.isfinite(best[1]):
+        raise _none("the fit ran off to where no panel is")
+    return best[0]
+
+
+def _cost(model: Model, theta: Array) -> float:
+    found = model.residual(theta)
+    return float(found @ found) if np.all(np.isfinite(found)) else float("inf")
+
+
+def _descended(model: Model, theta: Array, settled: float) -> tuple[Array, float]:
+    """Return parameters and cost after steps of Levenberg and Marquardt; Rs and 1/Rsh stay >= 0.
+
+    More, Numerical Analysis, Lecture Notes in Mathematics 630 (1978) 105, has the scaling.
+    """
+    cost, damping = _cost(model, theta), 1e-3
+    scale = np.zeros(len(theta))
+    for _ in range(_STEPS):
+        r, slopes = model.residual(theta), model.jacobian(theta)
+        if not (np.all(np.isfinite(slopes)) and np.all(np.isfinite(r))):
+            break
+        scale = np.maximum(scale, np.linalg.norm(slopes, axis=0))
+        scale[scale == 0] = 1.0
+        unit, gradient = slopes / scale, slopes.T @ r / scale
+        held = np.isin(np.arange(len(theta)), (2, 3)) & (theta <= 0) & (gradient > 0)
+        unit[:, held], gradient[held] = 0.0, 0.0
+        normal, done = unit.T @ unit, False
+        while damping < 1e12:
+            step = -np.linalg.solve(normal + (damping + 1e-15) * np.eye(len(theta)), gradient)
+            moved = theta + step / scale
+            moved[2:4] = np.maximum(moved[2:4], 0.0)
+            found = _cost(model, moved)
+            # Of a step that no digit of the cost shows, the last has been taken.
+            done = np.max(np.abs(step)) <= settled * (1.0 + np.max(np.abs(theta * scale)))
+            if found <= cost or done:
+                done |= cost - found <= settled * cost and damping < 1e-3
+                break
+            damping *= 8.0
+        else:
+            break
+        if found <= cost:
+            theta, cost, damping = moved, found, max(damping / 10.0, 1e-15)
+        if done:
+            break
+    return theta, cost
 
 
 class _Result:

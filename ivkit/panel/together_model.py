@@ -208,11 +208,13 @@ class Model:
         """
         step = _STEP * np.maximum(np.abs(theta), 1e-3)
         step[2:4] = _STEP * np.maximum(np.abs(theta[2:4]), [1e-3 * self.scale_v / theta[0], 1e-12])
-        aside = np.concatenate([theta + np.diag(step), theta - np.diag(step)])
+        up, down = theta + np.diag(step), theta - np.diag(step)
+        down[[2, 3], [2, 3]] = np.maximum(down[[2, 3], [2, 3]], 0.0)  # no resistance is below
+        aside, apart = np.concatenate([up, down]), np.diag(up - down)
         count = len(theta)
 
         def slopes(values: Array) -> Array:
-            return (values[:count] - values[count:]) / (2 * step[:, *[None] * (values.ndim - 1)])
+            return (values[:count] - values[count:]) / apart[:, *[None] * (values.ndim - 1)]
 
         chains = slopes(self.curves(aside))  # parameter, sweep, its five
         rows = []
