@@ -23,7 +23,8 @@ from ivkit.errors import BenchError, RangeError
 from ivkit.light.incidence import IncidenceAngleModifier, martin_ruiz, no_glass
 from ivkit.panel.conditions import BOLTZMANN_EV, KELVIN, ReferencePanel
 from ivkit.panel.fill import PRACTICE, USUAL_TOLERANCE, Assumption, fill
-from ivkit.panel.law import LAW, LOW, NAMES, Statement, constrain, panel_by_law
+from ivkit.panel.law import LAW, LOW, NAMES, Statement, constrain, gamma_of, panel_by_law
+from ivkit.panel.matrix import read_matrix
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.panel.technology import TECHNOLOGY, Technology
 from ivkit.schema import load_settings
@@ -34,6 +35,8 @@ Array = NDArray[np.float64]
 #: Of the power at 200 W/m2 over that at 1000 W/m2, where a sheet states it (common practice, no
 #: source), as a fraction.
 U_LOW_POWER = 0.01
+#: How far apart temperatures have to be, K, before coefficients are taken from a matrix.
+TOLD_APART = 8.0
 #: k T / q of one cell at 25 degC, V.
 _THERMAL = BOLTZMANN_EV * (25.0 + KELVIN)
 #: How far the curve's Vmp may be off the stated one before it is said, as a fraction.
@@ -228,10 +231,16 @@ def load_datasheet(path: str | Path) -> Datasheet:
     BenchError
         It is not TOML, a key is unknown, a value makes no sense, figures contradict each other,
         or there are too few of them.
+    TableError
+        Its matrix cannot be read, or contradicts it.
     """
     sheet = load_settings(path, SheetFile)
+    matrix = None if sheet.matrix is None else read_matrix(sheet.matrix)
     try:
-        return make_datasheet(sheet, str(path))
+        if matrix is None:
+            return make_datasheet(sheet, str(path))
+        whole = matrix.completed(sheet)
+        return make_datasheet(whole, str(path), matrix.remarks(sheet), matrix.statements(whole))
     except BenchError as error:
         raise BenchError(error.what, Path(path).name, error.remedy) from None
 
@@ -244,7 +253,9 @@ def make_datasheet(
 ) -> Datasheet:
     """Return the datasheet that figures make, with the missing ones filled and marked.
 
-    ``matrix`` is what is known of the panel in other conditions, as measured by IEC 61853-1.
+    ``matrix`` is what is known of the panel in other conditions, as measured by IEC 61853-1; where
+    they differ in temperature by `TOLD_APART` or more, coefficients that are not stated follow
+    from them.
 
     Raises
     ------
@@ -266,10 +277,15 @@ def make_datasheet(
     assumed = list(filled.assumed)
     i_sc, v_oc, i_mp, v_mp = (float(x) for x in filled.figures)
 
+    heats = [25.0, *(one.temp_cell for one in matrix if one.quantity != "gamma")]
+    measured = kind.law is not None and max(heats) - min(heats) >= TOLD_APART
+
     def coefficient(figure: str, usual, stated_u: float) -> tuple[float, float]:
         stated = getattr(sheet, figure)
         if stated is not None:
             return stated, stated_u
+        if measured and figure != "nmot_degC":
+            return usual.value, usual.u
         assumed.append(Assumption(figure, usual.value, usual.u, usual.source))
         return usual.value, usual.u
 
@@ -293,6 +309,9 @@ def make_datasheet(
             name: np.concatenate([np.zeros(4), row])
             for name, row in zip(NAMES, factor, strict=True)
         }
+        if measured:
+            alpha, beta = (float(x) for x in law[:2])
+            gamma = gamma_of(i_sc, v_oc, i_mp * v_mp, law)
     at_law = np.zeros(len(LAW))
     shifts = {n: np.concatenate([shift, at_law]) for n, shift in filled.sources.items()} | shifts
     nmot, _ = coefficient("nmot_degC", kind.nmot, 0.0)

@@ -11,7 +11,7 @@ constrain them together: generalised least squares with the prior, linearised at
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -60,6 +60,7 @@ LEFT_OVER = 0.006
 LOW = 200.0  # W/m2, where the shunt is stated, and where EN 50380 asks for the power
 _ASIDE = 20.0  # K to either side of 25 degC, between which a coefficient of Pmp is taken
 _STEPS, _SETTLED = 8, 0.02  # of a Gauss-Newton search, and the step in prior u that ends it
+_MANY = 12  # statements, from which on their scatter is told
 _STEP = 0.1  # of a prior standard uncertainty, to either side, for a slope
 
 
@@ -179,6 +180,16 @@ def panel_of_curve(
     return panel.with_beta(beta / 100)
 
 
+def gamma_of(i_sc: float, v_oc: float, p_mp: float, law: ArrayLike) -> float:
+    """Return the coefficient of Pmp at 1000 W/m2 between 5 and 45 degC that a law gives, %/K.
+
+    The arguments are those of `panel_by_law`, of one panel.
+    """
+    hot, cold = (25.0 + sign * _ASIDE for sign in (1, -1))
+    power = panel_by_law(i_sc, v_oc, p_mp, law).at(1000.0, [hot, cold]).key_points().p_mp
+    return float(100 * (power[0] - power[1]) / (hot - cold) / p_mp)
+
+
 def constrain(
     i_sc: float,
     v_oc: float,
@@ -196,6 +207,7 @@ def constrain(
     prior, u_prior : ndarray, shape (12,)
         Value and standard uncertainty of each quantity; their errors are independent.
     statements : sequence of Statement
+        Those without a finite value, uncertainty and condition are passed over.
 
     Returns
     -------
@@ -205,13 +217,37 @@ def constrain(
         law: the covariance is ``factor.T @ factor``. Upper triangular: the j-th moves nothing
         that stands before it in `LAW`.
     """
-    law = np.array(prior, dtype=float)
+    statements = [s for s in statements if _says_something(s)]
+    law, normal, lack = _settled(i_sc, v_oc, p_mp, prior, u_prior, statements)
+    enlarged = _enlarged(statements, lack, len(LAW) - np.trace(np.linalg.inv(normal)))
+    if enlarged != statements:
+        law, normal, _ = _settled(i_sc, v_oc, p_mp, law, u_prior, enlarged, prior)
+    covariance = np.linalg.inv(normal) * np.outer(u_prior, u_prior)
+    return law, np.linalg.cholesky(covariance).T
+
+
+def _settled(
+    i_sc: float,
+    v_oc: float,
+    p_mp: float,
+    start: Array,
+    u_prior: Array,
+    statements: Sequence[Statement],
+    prior: Array | None = None,
+) -> tuple[Array, Array, Array]:
+    """Return the law of least cost, its normal matrix in prior u, and what statements lack, in u.
+
+    The prior is where it starts, unless given.
+    """
+    prior = start if prior is None else prior
+    law, count = np.array(start, dtype=float), len(LAW)
     aside = np.diag(_STEP * u_prior)
-    steps = np.concatenate([np.zeros((1, len(LAW))), aside, -aside])
+    steps = np.concatenate([np.zeros((1, count)), aside, -aside])
+    normal, lack = np.eye(count), np.zeros(len(statements))
     for _ in range(_STEPS if statements else 0):
         found = _lacks(i_sc, v_oc, p_mp, law + steps, statements)
-        count = len(LAW)
         slopes = (found[1 : 1 + count] - found[1 + count :]).T / (2 * _STEP)  # a prior u each
+        # Where no panel is, a statement says nothing.
         slopes = np.where(np.isfinite(slopes), slopes, 0.0)
         lack = np.where(np.isfinite(found[0]), found[0], 0.0)
         normal = slopes.T @ slopes + np.eye(count)
@@ -221,10 +257,26 @@ def constrain(
         law = law + step * u_prior
         if np.max(np.abs(step)) < _SETTLED:
             break
-    else:
-        normal = np.eye(len(LAW)) if not statements else normal
-    covariance = np.linalg.inv(normal) * np.outer(u_prior, u_prior)
-    return law, np.linalg.cholesky(covariance).T
+    return law, normal, lack
+
+
+def _enlarged(statements: Sequence[Statement], lack: Array, used: float) -> list[Statement]:
+    """Return statements with the uncertainty by which they scatter about the law, if it is more.
+
+    Birge's ratio (R. T. Birge, Phys. Rev. 40 (1932) 207, from memory), where there are `_MANY`
+    or more; ``used`` is how many parameters they determine.
+    """
+    if len(statements) < _MANY:
+        return list(statements)
+    ratio = np.sqrt(np.sum(lack**2) / max(len(lack) - used, 0.2 * len(lack)))
+    return [replace(s, u=s.u * max(1.0, float(ratio))) for s in statements]
+
+
+def _says_something(statement: Statement) -> bool:
+    """Return whether a statement has a value at all: a reading that failed holds none."""
+    numbers = (statement.value, statement.u, statement.irradiance, statement.temp_cell)
+    sense = statement.quantity == "gamma" or min(statement.value, statement.irradiance) > 0
+    return bool(np.all(np.isfinite(numbers)) and statement.u > 0 and sense)
 
 
 def _lacks(
@@ -233,17 +285,21 @@ def _lacks(
     """Return what laws, shape (B, 12), make of statements against what they say, in u: (B, S)."""
     panel = panel_by_law(*np.full((3, len(laws)), np.array([[i_sc], [v_oc], [p_mp]])), laws)
     rows = panel.each(lambda values: values[:, None])
-    heat = np.array([s.temp_cell for s in statements])
-    light = np.array([s.irradiance for s in statements])
+    # Each condition is solved once; the last two are those of the coefficient of Pmp.
+    aside = [(1000.0, 25.0 + sign * _ASIDE) for sign in (1, -1)]
+    told = [(s.irradiance, s.temp_cell) for s in statements if s.quantity != "gamma"]
+    places = {condition: k for k, condition in enumerate(dict.fromkeys([*told, *aside]))}
+    light, heat = np.array(list(places)).T
+    out = np.empty((len(laws), len(statements)))
     with np.errstate(all="ignore"):
         points = rows.at(light, heat).key_points()
-        out = np.empty((len(laws), len(statements)))
         for k, statement in enumerate(statements):
             if statement.quantity == "gamma":
-                hot, cold = (rows.at(1000.0, 25.0 + s * _ASIDE).key_points() for s in (1, -1))
-                gamma = 100 * (hot.p_mp - cold.p_mp)[:, 0] / (2 * _ASIDE * p_mp)
+                hot, cold = (points.p_mp[:, places[condition]] for condition in aside)
+                gamma = 100 * (hot - cold) / (2 * _ASIDE * p_mp)
                 out[:, k] = (gamma - statement.value) / statement.u
             else:
-                value = getattr(points, statement.quantity)[:, k]
+                at = places[statement.irradiance, statement.temp_cell]
+                value = getattr(points, statement.quantity)[:, at]
                 out[:, k] = np.log(value / statement.value) / statement.u
     return out

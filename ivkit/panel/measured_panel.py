@@ -6,10 +6,10 @@ are the effects behind the sweep (divider, shunt, ...), its noise, and what is u
 light and the temperature it was taken in.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,11 +20,14 @@ from ivkit.curve.fit import Fit
 from ivkit.curve.many import PARAMETERS
 from ivkit.errors import SweepError
 from ivkit.light.incidence import IncidenceAngleModifier, martin_ruiz
-from ivkit.panel.conditions import ReferencePanel
+from ivkit.panel.conditions import WARMER, ReferencePanel
 from ivkit.panel.datasheet import Datasheet, bends_of
 from ivkit.panel.law import LAW, panel_of_curve
 from ivkit.panel.measured import Measured
-from ivkit.panel.technology import Technology
+from ivkit.panel.technology import TECHNOLOGY, Technology
+
+if TYPE_CHECKING:
+    from ivkit.panel.together import Together
 
 Array = NDArray[np.float64]
 
@@ -168,6 +171,67 @@ def measured_panel(
         for n, raw in zip(PARAMETERS, (float(x) for x in measured.model.raw), strict=True)
     ]
     quantities += [known.light, known.heat, *known.law]
+    estimates, shifts = _sources_of(quantities)
+    return MeasuredPanel(
+        name=measured.sweep.name,
+        kind=known.kind,
+        cells=known.cells,
+        bypass_groups=sheet.bypass_groups if sheet is not None else 0,
+        area_m2=sheet.area_m2 if sheet is not None else None,
+        label=sheet.p_mp if sheet is not None else None,
+        estimates=estimates,
+        shifts=shifts,
+        notes=tuple(known.notes),
+        iam=sheet.iam if sheet is not None else martin_ruiz,
+    )
+
+
+def panel_from_together(found: "Together", sheet: Datasheet | None = None) -> MeasuredPanel:
+    """Return the panel that several sweeps are of; its sources are those of all of them.
+
+    Parameters
+    ----------
+    found : Together
+    sheet : Datasheet, optional
+        For what no sweep tells: glass, area, bypass diodes, the label's power.
+
+    Raises
+    ------
+    SweepError
+        No sweep's light was known, so the panel is known in that light's measure only.
+    """
+    if found.relative:
+        raise SweepError(
+            "the light of no sweep is known, so what the panel gives in other light could not be "
+            "determined",
+            found.fits[0].sweep.name,
+            "state the irradiance of one sweep",
+        )
+    five = [found.parameters[name] for name in PARAMETERS]
+    five[3] = 0.0 if five[3] is None else 1.0 / five[3]
+    panel = found.panel
+    cold, warm = (float(panel.at(1000.0, t).voltage(0.0)) for t in (25.0, 25.0 + WARMER))
+    law = {name: float(getattr(panel, name)) for name in LAW[4:]}
+    law |= {"alpha": 100 * panel.alpha_sc / panel.photocurrent, "ideality": 0.0, "shunt": 0.0}
+    law |= {"beta": 100 * (warm / cold - 1) / WARMER} | found.law
+    here = [float(panel.irradiance_ref), float(panel.temp_ref)]
+    estimates, shifts = _sources_of([*five, *here, *(law[name] for name in LAW)])
+    return MeasuredPanel(
+        name=f"{len(found.fits)} sweeps",
+        kind=sheet.kind if sheet is not None else TECHNOLOGY[found.technology],
+        cells=panel.cells,
+        bypass_groups=sheet.bypass_groups if sheet is not None else 0,
+        area_m2=sheet.area_m2 if sheet is not None else None,
+        label=sheet.p_mp if sheet is not None else None,
+        estimates=estimates,
+        shifts=shifts,
+        notes=found.notes,
+        iam=sheet.iam if sheet is not None else martin_ruiz,
+    )
+
+
+def _sources_of(quantities: Sequence[Any]) -> tuple[Array, dict[str, Array]]:
+    """Return the values of the quantities of `MeasuredPanel`, and what moves them by its name."""
     estimates = np.array([getattr(q, "nominal_value", q) for q in quantities], dtype=float)
     by_name: dict[str, Array] = {}
     noise: dict[Any, Array] = {}
@@ -179,18 +243,7 @@ def measured_panel(
             place = variable if moves is noise else tag
             moves.setdefault(place, np.zeros(len(_MOVED)))[k] += slope * variable.std_dev / per
     by_name = {name: move for name, move in by_name.items() if np.any(move)}
-    return MeasuredPanel(
-        name=measured.sweep.name,
-        kind=known.kind,
-        cells=known.cells,
-        bypass_groups=sheet.bypass_groups if sheet is not None else 0,
-        area_m2=sheet.area_m2 if sheet is not None else None,
-        label=sheet.p_mp if sheet is not None else None,
-        estimates=estimates,
-        shifts=by_name | _few(noise),
-        notes=tuple(known.notes),
-        iam=sheet.iam if sheet is not None else martin_ruiz,
-    )
+    return estimates, by_name | _few(noise)
 
 
 def _few(noise: Mapping[Any, Array]) -> dict[str, Array]:

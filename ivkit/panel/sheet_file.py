@@ -66,6 +66,16 @@ class SheetFile:
         low=-10,
         high=80,
     )
+    matrix: str | None = key(
+        "the file of Isc, Voc and Pmp over light and temperature (IEC 61853-1), seen from this one",
+        kind=Kind.FILE,
+    )
+    matrix_u_pct: float | None = key(
+        "the standard uncertainty of the matrix's powers against its own at 1000 W/m2 and 25 degC",
+        "%",
+        above=0,
+        high=20,
+    )
     nmot_degC: float | None = key("the nominal module operating temperature", "degC")
 
     def __post_init__(self) -> None:

@@ -1,30 +1,42 @@
 """Several sweeps of one panel, in different light and at different temperatures, fitted as one.
 
-One set of reference parameters (De Soto) has to run through all of them. That resolves what no
-sweep resolves alone, and where a sweep's light is not known it comes out of the fit: the panel is
-then its own light meter.
+One set of reference parameters has to run through all of them. That resolves what no sweep
+resolves alone, and where a sweep's light is not known it comes out of the fit: the panel is then
+its own light meter. How the panel leaves its reference is its law (`ivkit.panel.law`), of which the
+technology says something beforehand and the sweeps the rest.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import log
 from typing import Any
 
 import numpy as np
 from uncertainties import UFloat, ufloat
 
-from ivkit.curve.diode import Local, local, solve_current
+from ivkit.assumptions import ASSUMED
+from ivkit.curve.diode import local, solve_current
 from ivkit.curve.engine import Array
 from ivkit.curve.fit import Fit, fit_each
 from ivkit.curve.key_points import KeyPoints
 from ivkit.curve.uncertainty import Sources, key_point_gradients
 from ivkit.errors import SweepError
+from ivkit.panel.agreement import Agreement, agreement
 from ivkit.panel.conditions import ReferencePanel
+from ivkit.panel.datasheet import prior_law
+from ivkit.panel.law import LAW, NAMES
+from ivkit.panel.pooled_noise import with_pooled_noise
+from ivkit.panel.technology import TECHNOLOGY
+from ivkit.panel.together_model import BASE, Light, Model
 from ivkit.readings.sweep import Sweep
 
-#: Usual change of Isc with temperature where none is given, and its standard uncertainty, 1/K:
-#: the middle and a quarter of the range of 0 to 0.11 %/K that 98 of 100 silicon modules of the
-#: CEC table lie in.
-USUAL_ALPHA, U_USUAL_ALPHA = 0.0005, 0.0003
+#: Of the variance of a light's uncertainty, what all sweeps share, as they share a sensor (common
+#: practice, no source).
+COMMON = 0.5
+_STARTS = 3  # that are followed to their end
+_COARSE, _SETTLED = 1e-6, 1e-13  # of a step and of the cost, relative
+_STEPS = 60
+_IDEALITIES = (1.0, 0.8, 1.25)  # factors of a start's own
 
 
 @dataclass(frozen=True)
@@ -37,16 +49,24 @@ class Together:
     parameters : dict of str to UFloat
         IL (A), I0 (A), Rs (ohm), Rsh (ohm; None where the fit found none) and a (V) at the
         reference, by their pvlib names.
+    law : dict of str to UFloat
+        What was free of how it leaves the reference, in the units of `ivkit.panel.law.LAW`.
     key_points : KeyPoints
         At the reference, as uncertain numbers.
     irradiance : tuple of UFloat
         Effective irradiance of each sweep, W/m2.
+    temp_cell : tuple of UFloat
+        Of each sweep, degC: as the common panel has it where it is not exact.
     fits : tuple of Fit
         Each sweep on its own.
     rmse : tuple of float
         Of each sweep around the common panel, A.
     scatter : float
-        Variance of the residuals over what was stated; 1 where nothing was stated.
+        Chi-square over degrees of freedom of everything around the common panel.
+    agreement : Agreement
+        Whether one panel fits, and which sweep does not.
+    technology : str
+        Whose law was taken beforehand.
     relative : bool
         No sweep's light was known: the brightest one counts as the reference.
     notes : tuple of str
@@ -54,11 +74,15 @@ class Together:
 
     panel: ReferencePanel
     parameters: dict[str, Any]
+    law: dict[str, UFloat]
     key_points: KeyPoints
     irradiance: tuple[UFloat, ...]
+    temp_cell: tuple[UFloat, ...]
     fits: tuple[Fit, ...]
     rmse: tuple[float, ...]
     scatter: float
+    agreement: Agreement
+    technology: str
     relative: bool
     notes: tuple[str, ...]
 
@@ -67,6 +91,7 @@ def fit_together(
     sweeps: Sequence[Sweep],
     alpha_sc: float | None = None,
     *,
+    technology: str | None = "c-Si",
     free_irradiance: bool = False,
     **reference: float,
 ) -> Together:
@@ -75,266 +100,244 @@ def fit_together(
     Parameters
     ----------
     sweeps : sequence of Sweep
-        Two or more, each with a cell temperature. A sweep without an irradiance, or with one of
-        stated uncertainty, has its light fitted; one with an exact irradiance keeps it.
+        Two or more, each with a cell temperature. A sweep without an irradiance has its light
+        fitted.
     alpha_sc : float, optional
-        Change of Isc with temperature at the reference, A/K; a usual value with a wide
+        Change of Isc with temperature at the reference, A/K; the technology's with its
         uncertainty where not given.
+    technology : str or None
+        Whose law is taken beforehand; an irradiance or a temperature without an uncertainty then
+        has the usual one (`ivkit.assumptions`). None: De Soto's equations as they are, with a
+        fixed band gap and Rsh in inverse proportion to the light, and exact conditions.
     free_irradiance : bool
         Take the light from the sweeps even where it is stated; the brightest stays as stated.
     reference : float
-        EgRef, dEgdT, irradiance_ref, temp_ref of `ReferencePanel`.
+        EgRef, dEgdT, irradiance_ref, temp_ref of `ReferencePanel`; with EgRef the coefficient of
+        Voc is not free.
 
     Raises
     ------
     SweepError
-        Fewer than two sweeps, one without a temperature or a curve, or fits that do not come to
-        an end.
+        Fewer than two sweeps, one without a temperature or a curve, a technology that no single
+        diode follows, or fits that do not come to an end.
     """
-    problem = _Problem(list(sweeps), alpha_sc, free_irradiance, reference)
-    theta = problem.solve()
-    return problem.result(theta)
-
-
-class _Problem:
-    """The sweeps, where the fit starts, and the residual with its derivatives."""
-
-    def __init__(self, sweeps, alpha_sc, free_irradiance, reference) -> None:
-        if len(sweeps) < 2:
-            raise SweepError(f"{len(sweeps)} sweep", "", "give two or more of one panel")
-        for sweep in sweeps:
-            if sweep.condition.temp_cell is None:
-                raise SweepError(
-                    "the cell temperature is not known",
-                    sweep.name,
-                    "give it in the table, the bench or with --temperature",
-                )
-        self.sweeps = sweeps
-        self.fits = fit_each(sweeps)
-        for one in self.fits:
-            if one.model is None:
-                raise SweepError(f"no curve ({', '.join(one.flags)})", one.sweep.name)
-        self.reference = reference
-        self.notes: list[str] = []
-        blank = ReferencePanel(1.0, 1.0, 0.0, 1.0, 1.0, 0.0, None, **reference)
-        self.light_ref = blank.irradiance_ref
-        self.celsius = np.array([s.condition.temp_cell for s in sweeps])
-        self.moved = self.celsius - blank.temp_ref
-        self.tau, gap = blank._temperature(self.celsius)
-        self.gain = self.tau**3 * np.exp(gap)
-        stated = [s.condition.effective_irradiance for s in sweeps]
-        i_sc = np.array([float(one.model.current(0.0)) for one in self.fits])
-        self.relative = all(x is None for x in stated)
-        brightest = int(np.argmax(i_sc))
-        if self.relative:
-            stated[brightest] = self.light_ref
-            self.notes.append(
-                f"no light was stated: {sweeps[brightest].name or 'the brightest sweep'} counts "
-                f"as {self.light_ref:g} W/m2"
+    if len(sweeps) < 2:
+        raise SweepError(f"{len(sweeps)} sweep", "", "give two or more of one panel")
+    for sweep in sweeps:
+        if sweep.condition.temp_cell is None:
+            raise SweepError(
+                "the cell temperature is not known",
+                sweep.name,
+                "give it in the table, the bench or with --temperature",
             )
-        known = [k for k, x in enumerate(stated) if x is not None]
-        anchor = brightest if brightest in known else known[int(np.argmax(i_sc[known]))]
-        u = [s.condition.u_effective_irradiance for s in sweeps]
-        if free_irradiance or self.relative:
-            fixed, self.prior = [anchor], []
+    fits = fit_each(sweeps)
+    for one in fits:
+        if one.model is None:
+            raise SweepError(f"no curve ({', '.join(one.flags)})", one.sweep.name)
+    notes: list[str] = []
+    fits = with_pooled_noise(fits) if technology is not None else fits
+    light_ref = reference.get("irradiance_ref", 1000.0)
+    light, relative = _conditions(fits, technology, free_irradiance, light_ref, notes)
+    model = _model(fits, light, alpha_sc, technology, reference, notes)
+    theta = solve(model)
+    seen = agreement(model, theta, solve)
+    notes += seen.notes()
+    return _Result(model, theta, seen).together(technology or "c-Si", relative, notes)
+
+
+def _conditions(
+    fits: Sequence[Fit], technology: str | None, free: bool, light_ref: float, notes: list[str]
+) -> tuple[Light, bool]:
+    """Return what is known of light and temperature, and whether the light is relative."""
+    sweeps = [one.sweep for one in fits]
+    known = [s.condition.effective_irradiance for s in sweeps]
+    own = [s.condition.u_effective_irradiance for s in sweeps]
+    i_sc = np.array([float(one.model.current(0.0)) for one in fits])
+    brightest = int(np.argmax(i_sc))
+    relative = all(x is None for x in known)
+    if relative:
+        known[brightest] = light_ref
+        notes.append(
+            f"no light was stated: {sweeps[brightest].name or 'the brightest sweep'} counts "
+            f"as {light_ref:g} W/m2"
+        )
+    told = [k for k, x in enumerate(known) if x is not None]
+    anchor = told[int(np.argmax(i_sc[told]))]
+    guess = i_sc / i_sc[anchor] * known[anchor]
+    stated = np.array([g if x is None else x for x, g in zip(known, guess, strict=True)])
+    u_heat = np.array([s.condition.u_temp_cell or 0.0 for s in sweeps])
+    u_common = 0.0
+    if free or relative:
+        u = np.full(len(sweeps), np.inf)
+        u[anchor] = 0.0
+        stated = np.where(np.isfinite(u), stated, guess)
+    else:
+        u = np.array([np.inf if x is None else (v or 0.0) for x, v in zip(known, own, strict=True)])
+        if technology is not None:
+            assumed = ASSUMED["irradiance"]
+            if np.any(u == 0):
+                notes.append(assumed.sentence("u_irradiance_W_m2 in [condition] of the bench"))
+            u = np.where(u == 0, assumed.u_fraction * stated, u)
+            finite = np.isfinite(u)
+            u_common = float(np.sqrt(COMMON) * np.min(u[finite] / stated[finite]))
+            u[finite] = np.sqrt(u[finite] ** 2 - (u_common * stated[finite]) ** 2)
+    if technology is not None and np.any(u_heat == 0):
+        assumed = ASSUMED["stated cell temperature"]
+        notes.append(assumed.sentence("u_temp_cell_degC in [condition] of the bench"))
+        u_heat = np.where(u_heat == 0, assumed.u, u_heat)
+    celsius = np.array([s.condition.temp_cell for s in sweeps], dtype=float)
+    return Light(stated, u, u_common, celsius, u_heat), relative
+
+
+def _model(fits, light: Light, alpha_sc, technology, reference, notes: list[str]) -> Model:
+    kind = TECHNOLOGY[technology or "c-Si"]
+    if kind.law is None:
+        raise SweepError(
+            f"{kind.name} cells follow no single diode from one light to another, so one panel "
+            "through several sweeps could not be determined",
+            remedy="characterize each sweep on its own",
+        )
+    brightest = int(np.argmax(light.stated))
+    one = fits[brightest]
+    cells = next((x.sweep.cells for x in fits if x.sweep.cells), None)
+    # Voc at the reference, for the prior of n: near enough by the usual coefficient.
+    warmer = light.celsius[brightest] - 25.0
+    v_oc = float(one.model.voltage(0.0)) / (1.0 + kind.beta.value / 100 * warmer)
+    v_oc += one.model.nNsVth * log(1000.0 / light.stated[brightest])
+    usual = [(x.value, x.u) for x in (kind.alpha, kind.beta)]
+    value, u = prior_law(kind, v_oc, cells, *(tuple(x) for x in zip(*usual, strict=True)))
+    names = [name for name in LAW if technology is not None or name == "alpha"]
+    if alpha_sc is not None:
+        names.remove("alpha")
+    elif np.ptp(light.celsius) > 1:
+        notes.append(
+            f"alpha_sc assumed: {kind.alpha.value:g} +- {kind.alpha.u:g} %/K of Isc beforehand, "
+            f"usual for {kind.name}"
+        )
+    if "EgRef" in reference and technology is not None:
+        names.remove("beta")
+    law = {
+        name: (float(value[k]), float(u[k]), NAMES[k])
+        for k, name in enumerate(LAW)
+        if name in names
+    }
+    fixed = {"EgRef": 1.2, "dEgdT": 0.0} if "beta" in law else {}
+    blank = ReferencePanel(1.0, 1.0, 0.0, 1.0, 1.0, alpha_sc or 0.0, cells, **(fixed | reference))
+    return Model(fits, light, blank, law, v_oc)
+
+
+def solve(model: Model, start: Array | None = None) -> Array:
+    """Return the parameters of least cost.
+
+    The cheapest of several starts are followed: every sweep's own curve, with its ideality and
+    with others.
+
+    Raises
+    ------
+    SweepError
+        None comes to where a panel is.
+    """
+    starts = [start]
+    if start is None:
+        starts = [model.with_ideality(x, f) for x in model.starts() for f in _IDEALITIES]
+    with np.errstate(all="ignore"):
+        starts = sorted(starts, key=lambda theta: _cost(model, theta))[:_STARTS]
+        best = min((_descended(model, x, _COARSE) for x in starts), key=lambda found: found[1])
+        # Where the panel does not fit, steps get shorter slowly, and digits have no meaning.
+        rows = sum(len(sweep) for sweep in model.sweeps)
+        if best[1] < 2 * rows:
+            best = _descended(model, best[0], _SETTLED)
+    if not np.isfinite(best[1]):
+        raise _none("the fit ran off to where no panel is")
+    return best[0]
+
+
+def _cost(model: Model, theta: Array) -> float:
+    found = model.residual(theta)
+    return float(found @ found) if np.all(np.isfinite(found)) else float("inf")
+
+
+def _descended(model: Model, theta: Array, settled: float) -> tuple[Array, float]:
+    """Return parameters and cost after steps of Levenberg and Marquardt; Rs and 1/Rsh stay >= 0.
+
+    More, Numerical Analysis, Lecture Notes in Mathematics 630 (1978) 105, has the scaling.
+    """
+    cost, damping = _cost(model, theta), 1e-3
+    scale = np.zeros(len(theta))
+    for _ in range(_STEPS):
+        r, slopes = model.residual(theta), model.jacobian(theta)
+        if not (np.all(np.isfinite(slopes)) and np.all(np.isfinite(r))):
+            break
+        scale = np.maximum(scale, np.linalg.norm(slopes, axis=0))
+        scale[scale == 0] = 1.0
+        unit, gradient = slopes / scale, slopes.T @ r / scale
+        held = np.isin(np.arange(len(theta)), (2, 3)) & (theta <= 0) & (gradient > 0)
+        unit[:, held], gradient[held] = 0.0, 0.0
+        normal, done = unit.T @ unit, False
+        while damping < 1e12:
+            step = -np.linalg.solve(normal + (damping + 1e-15) * np.eye(len(theta)), gradient)
+            moved = theta + step / scale
+            moved[2:4] = np.maximum(moved[2:4], 0.0)
+            found = _cost(model, moved)
+            # Of a step that no digit of the cost shows, the last has been taken.
+            done = np.max(np.abs(step)) <= settled * (1.0 + np.max(np.abs(theta * scale)))
+            if found <= cost or done:
+                done |= cost - found <= settled * cost and damping < 1e-3
+                break
+            damping *= 8.0
         else:
-            fixed = [k for k in known if not u[k]]
-            self.prior = [k for k in known if u[k]]
-        self.free = [k for k in range(len(sweeps)) if k not in fixed]
-        guess = i_sc / i_sc[anchor] * stated[anchor]
-        light = np.array([g if x is None else x for x, g in zip(stated, guess, strict=True)])
-        self.light = np.where(np.isin(np.arange(len(sweeps)), fixed + self.prior), light, guess)
-        self.stated, self.u = light, np.array([x or 0.0 for x in u], dtype=float)
-        self.assumed = alpha_sc is None
-        at_ref = i_sc[anchor] / self.light[anchor] * self.light_ref
-        self.alpha = USUAL_ALPHA * at_ref if alpha_sc is None else alpha_sc
-        self.u_alpha = U_USUAL_ALPHA * at_ref if alpha_sc is None else 0.0
-        if self.assumed and np.ptp(self.celsius) > 1:
-            self.notes.append(
-                f"alpha_sc assumed: {100 * USUAL_ALPHA:g} %/K of Isc, a usual value for silicon"
-            )
-        self.scale_v = max(float(np.max(np.abs(s.voltage))) for s in sweeps)
-        self.known_noise = all(s.noise_current is not None for s in sweeps)
-        pairs = [(one.noise_voltage, one.noise_current) for one in self.fits]
-        self.sigma_v = [None if v is None else v for v, _ in pairs]
-        self.sigma_i = [
-            np.full(len(one.sweep), one.rmse) if i is None or not np.all(np.isfinite(i)) else i
-            for one, (_, i) in zip(self.fits, pairs, strict=True)
-        ]
+            break
+        if found <= cost:
+            theta, cost, damping = moved, found, max(damping / 10.0, 1e-15)
+        if done:
+            break
+    return theta, cost
 
-    def start(self) -> Array:
-        """Return where the fit starts: the sweeps' own fits, taken to the reference."""
-        panels = [
-            ReferencePanel.from_curve(one.model, s, t, self.alpha, **self.reference)
-            for one, s, t in zip(self.fits, self.light, self.celsius, strict=True)
-        ]
-        best = int(np.argmax([len(s) * x for s, x in zip(self.sweeps, self.light, strict=True)]))
-        panel = panels[best]
-        g = [1.0 / p.resistance_shunt for p in panels]
-        a = panel.nNsVth
-        return np.array(
-            [
-                panel.photocurrent,
-                np.log(panel.saturation_current) + self.scale_v / a,
-                max(panel.resistance_series, 1e-6 * self.scale_v / panel.photocurrent),
-                max(float(np.median(g)), 1e-6 * panel.photocurrent / self.scale_v),
-                np.log(a),
-                *np.log(self.light[self.free] / self.light_ref),
-            ]
-        )
 
-    def curve(self, theta: Array, k: int, shift: float = 0.0) -> tuple[float, ...]:
-        """Return IL, I0, Rs, 1/Rsh and a of sweep ``k``, warmer by ``shift`` kelvin."""
-        il, log_diode, rs, g, log_a = theta[:5]
-        share = self.light[k] / self.light_ref
-        if k in self.free:
-            share = np.exp(theta[5 + self.free.index(k)])
-        a_ref = np.exp(log_a)
-        tau, gain = self.tau[k], self.gain[k]
-        if shift:
-            blank = ReferencePanel(1.0, 1.0, 0.0, 1.0, 1.0, 0.0, None, **self.reference)
-            tau, gap = blank._temperature(self.celsius[k] + shift)
-            gain = tau**3 * np.exp(gap)
-        return (
-            share * (il + self.alpha * (self.moved[k] + shift)),
-            np.exp(log_diode - self.scale_v / a_ref) * gain,
-            rs,
-            g * share,
-            a_ref * tau,
-        )
+class _Result:
+    """What is known about the common panel: every parameter as an uncertain number."""
 
-    def _weight(self, k: int, at: Local) -> Array:
-        sigma_v = self.sigma_v[k]
-        steep = 0.0 if sigma_v is None else at.slope * sigma_v
-        return 1.0 / np.sqrt(self.sigma_i[k] ** 2 + steep**2)
+    def __init__(self, model: Model, theta: Array, seen: Agreement) -> None:
+        self.model, self.theta, self.seen = model, theta, seen
+        self.moves = self._moves()
 
-    def residual(self, theta: Array) -> Array:
-        """Return all residuals in standard deviations, and the stated irradiances' own."""
-        parts = []
-        for k, sweep in enumerate(self.sweeps):
-            p = self.curve(theta, k)
-            i = solve_current(sweep.voltage, *p)
-            parts.append((i - sweep.current) * self._weight(k, local(sweep.voltage, i, *p)))
-        for k in self.prior:
-            light = self.light_ref * np.exp(theta[5 + self.free.index(k)])
-            parts.append(np.array([(light - self.stated[k]) / self.u[k]]))
-        return np.concatenate(parts)
-
-    def jacobian(self, theta: Array) -> Array:
-        """Return the exact derivatives of the residuals, shape (residuals, parameters)."""
-        rows = []
-        a_ref = np.exp(theta[4])
-        for k, sweep in enumerate(self.sweeps):
-            p = self.curve(theta, k)
-            il, i0, _, g, a = p
-            i = solve_current(sweep.voltage, *p)
-            at = local(sweep.voltage, i, *p)
-            share = il / (theta[0] + self.alpha * self.moved[k])
-            chain = np.zeros((5, len(theta)))
-            chain[0, 0], chain[3, 3], chain[2, 2] = share, share, 1.0
-            chain[1, 1], chain[4, 4] = i0, a
-            chain[1, 4] = i0 * self.scale_v / a_ref
-            if k in self.free:
-                column = 5 + self.free.index(k)
-                chain[0, column], chain[3, column] = il, g
-            weight = self._weight(k, at)
-            d = weight[:, None] * (at.di @ chain)
-            if self.sigma_v[k] is not None:
-                pull = (i - sweep.current) * weight**3 * at.slope * self.sigma_v[k] ** 2
-                d -= pull[:, None] * (at.dslope @ chain)
-            rows.append(d)
-        for k in self.prior:
-            row = np.zeros((1, len(theta)))
-            column = 5 + self.free.index(k)
-            row[0, column] = self.light_ref * np.exp(theta[column]) / self.u[k]
-            rows.append(row)
-        return np.concatenate(rows)
-
-    def solve(self) -> Array:
-        """Return the parameters of least cost."""
-        from scipy.optimize import least_squares
-
-        start = self.start()
-        low = np.full(len(start), -np.inf)
-        low[2:4] = 0.0
-
-        def slopes(theta: Array) -> Array:
-            jacobian = self.jacobian(theta)
-            if not np.all(np.isfinite(jacobian)):
-                raise _none("the fit ran off to where no panel is")
-            return jacobian
-
-        with np.errstate(all="ignore"):  # a step that goes too far is taken back
-            found = least_squares(
-                self.residual,
-                start,
-                jac=slopes,
-                bounds=(low, np.inf),
-                x_scale="jac",
-                xtol=1e-13,
-                ftol=1e-13,
-                gtol=1e-13,
-                max_nfev=2000,
-            )
-        if not found.success:
-            raise _none(found.message)
-        return found.x
-
-    def result(self, theta: Array) -> Together:
-        """Return everything that is known about the common panel."""
-        j, r = self.jacobian(theta), self.residual(theta)
-        freedom = len(r) - len(theta)
-        scatter = float(r @ r) / freedom if freedom > 0 else np.nan
+    def _moves(self) -> list[Any]:
+        """Return what each parameter moves by, as uncertain numbers around 0."""
+        model, theta = self.model, self.theta
+        j = model.jacobian(theta)
         size = np.linalg.norm(j, axis=0)
         size[size == 0] = 1.0
         inverse = np.linalg.pinv(j / size, rcond=1e-13) / size[:, None]
-        enlarge = np.sqrt(max(scatter, 1.0)) if np.isfinite(scatter) else 1.0
-        names = {e.name for s in self.sweeps for e in s.effects}
+        enlarge = self.seen.enlarge
+        names = {e.name for s in model.sweeps for e in s.effects}
         shared = {name: ufloat(0.0, 1.0, name) for name in names}
         moves: list[Any] = [0.0] * len(theta)
         first = 0
-        for k, sweep in enumerate(self.sweeps):
+        for k, (sweep, p) in enumerate(zip(model.sweeps, model.curves(theta), strict=True)):
             n = len(sweep)
-            p = self.curve(theta, k)
-            i = solve_current(sweep.voltage, *p)
-            at = local(sweep.voltage, i, *p)
-            weight = self._weight(k, at)
-            part = inverse[:, first : first + n] * weight
-            sigma_v = self.sigma_v[k]
-            sources = Sources(
-                sweep,
-                None if sigma_v is None else sigma_v * enlarge,
-                self.sigma_i[k] * enlarge,
-                shared,
-            )
-            warm = solve_current(sweep.voltage, *self.curve(theta, k, 0.01)) - i
-            u_temp = sweep.condition.u_temp_cell
+            at = local(sweep.voltage, solve_current(sweep.voltage, *p), *p)
+            part = inverse[:, first : first + n] * model._weight(k, at.slope)
+            sigma_v = model.fits[k].noise_voltage
+            noise_v = None if sigma_v is None else sigma_v * enlarge
+            sources = Sources(sweep, noise_v, model.sigma[k] * enlarge, shared)
             for q in range(len(theta)):
                 moves[q] += sources.quantity(0.0, -part[q] * at.slope, part[q])
-                if u_temp:
-                    by_temp = -float(part[q] @ warm) / 0.01
-                    moves[q] += by_temp * u_temp * _variable(shared, f"temperature, {sweep.name}")
-                if self.u_alpha:
-                    by_alpha = -float(part[q] @ (at.di[:, 0] * self.moved[k]))
-                    by_alpha *= p[0] / (theta[0] + self.alpha * self.moved[k])
-                    moves[q] += by_alpha * self.u_alpha * _variable(shared, "alpha_sc, assumed")
             first += n
-        for k in self.prior:
+        for k, name in enumerate(model.named()):
+            variable = shared.setdefault(name, ufloat(0.0, 1.0, name))
             for q in range(len(theta)):
-                by_light = float(inverse[q, first]) * _variable(
-                    shared, f"irradiance, {self.sweeps[k].name}"
-                )
-                moves[q] += by_light
-            first += 1
-        return self._assemble(theta, moves, scatter)
+                moves[q] += float(inverse[q, first + k]) * enlarge * variable
+        return moves
 
-    def _assemble(self, theta: Array, moves: list[Any], scatter: float) -> Together:
-        il, log_diode, rs, g, log_a = (float(x) for x in theta[:5])
+    def together(self, technology: str, relative: bool, notes: list[str]) -> Together:
+        model, theta, moves = self.model, self.theta, self.moves
+        panel = model.panel(theta)
+        il, diode, rs, g, log_a = (float(x) for x in theta[:BASE])
         a = float(np.exp(log_a))
-        i0 = float(np.exp(log_diode - self.scale_v / a))
+        i0 = float(np.exp(diode - model.scale_v / a))
         told = {
             "photocurrent": il + moves[0],
-            "saturation_current": i0 + i0 * (moves[1] + self.scale_v / a * moves[4]),
+            "saturation_current": i0 + i0 * (moves[1] + model.scale_v / a * moves[4]),
             "resistance_series": rs + moves[2],
             "resistance_shunt": 1.0 / (g + moves[3]) if g > 0 else None,
             "nNsVth": a + a * moves[4],
@@ -342,10 +345,6 @@ class _Problem:
         raw = [told[n] for n in ("photocurrent", "saturation_current", "resistance_series")]
         raw += [g + moves[3], told["nNsVth"]]
         nominal = (il, i0, rs, g, a)
-        cells = next((s.cells for s in self.sweeps if s.cells), None)
-        panel = ReferencePanel(
-            il, i0, rs, 1.0 / g if g > 0 else np.inf, a, self.alpha, cells, **self.reference
-        )
         values = panel.at(panel.irradiance_ref, panel.temp_ref).key_points()
         by = key_point_gradients(*nominal)
         points = KeyPoints(
@@ -355,39 +354,33 @@ class _Problem:
                 for name in ("i_sc", "v_oc", "v_mp", "i_mp")
             }
         )
-        light = []
-        for k in range(len(self.sweeps)):
-            if k in self.free:
-                column = 5 + self.free.index(k)
-                value = self.light_ref * float(np.exp(theta[column]))
-                light.append(value + value * moves[column])
-            else:
-                light.append(float(self.light[k]) + 0.0 * moves[0])
-        residuals = [
-            s.current - solve_current(s.voltage, *self.curve(theta, k))
-            for k, s in enumerate(self.sweeps)
+        light, heat = model.conditions(theta)
+        lights: list[Any] = [float(x) + 0.0 * moves[0] for x in light]
+        heats: list[Any] = [float(x) + 0.0 * moves[0] for x in heat]
+        for column, k in zip(model.at_light, model.free, strict=True):
+            lights[k] += float(light[k]) * moves[column]
+        for column, k in zip(model.at_warm, model.warm, strict=True):
+            heats[k] += moves[column]
+        law = {name: float(theta[BASE + k]) + moves[BASE + k] for k, name in enumerate(model.extra)}
+        rmse = [
+            float(np.sqrt(np.mean((s.current - solve_current(s.voltage, *p)) ** 2)))
+            for s, p in zip(model.sweeps, model.curves(theta), strict=True)
         ]
-        if self.known_noise and scatter > 2:
-            self.notes.append(
-                f"the sweeps differ from one panel by {np.sqrt(scatter):.2g} times their noise: "
-                "uncertainties are enlarged to match; check temperatures and that the panel is one"
-            )
         return Together(
             panel,
             told,
+            law,
             points,
-            tuple(light),
-            tuple(self.fits),
-            tuple(float(np.sqrt(np.mean(r**2))) for r in residuals),
-            scatter,
-            self.relative,
-            tuple(self.notes),
+            tuple(lights),
+            tuple(heats),
+            tuple(model.fits),
+            tuple(rmse),
+            self.seen.scatter,
+            self.seen,
+            technology,
+            relative,
+            tuple(notes),
         )
-
-
-def _variable(known: dict[str, UFloat], name: str) -> UFloat:
-    """Return the variable of one cause, the same wherever it is asked for."""
-    return known.setdefault(name, ufloat(0.0, 1.0, name))
 
 
 def _none(why: str) -> SweepError:

@@ -32,15 +32,20 @@ def describe_together(panel: "Together") -> str:
         [
             fit.sweep.name,
             shown(s, "") if s.std_dev > 0 else f"{s.nominal_value:g}, as stated",
-            f"{fit.sweep.condition.temp_cell:g}",
+            shown(t, "") if t.std_dev > 0 else f"{t.nominal_value:g}, as stated",
             number(rmse, None, "A"),
+            number(fit.rmse, None, "A"),
         ]
-        for fit, s, rmse in zip(panel.fits, panel.irradiance, panel.rmse, strict=True)
+        for fit, s, t, rmse in zip(
+            panel.fits, panel.irradiance, panel.temp_cell, panel.rmse, strict=True
+        )
     ]
+    if not panel.agreement.one_panel:
+        answer += " But one panel does not fit these sweeps: see below."
     blocks = [
         wrap(answer),
         table(rows, (f"at {place}", "")),
-        table(light, ("sweep", "irradiance, W/m2", "degC", "rms residual")),
+        table(light, ("sweep", "irradiance, W/m2", "degC", "rms residual", "on its own")),
     ]
     if panel.notes:
         blocks.append("Mind:\n" + bullets(panel.notes))
@@ -49,7 +54,7 @@ def describe_together(panel: "Together") -> str:
 
 def together_document(panel: "Together") -> dict[str, Any]:
     """Return the common panel as JSON will hold it."""
-    reference = panel.panel
+    reference, seen = panel.panel, panel.agreement
     return {
         "reference": {
             "irradiance_W_m2": None if panel.relative else reference.irradiance_ref,
@@ -60,10 +65,26 @@ def together_document(panel: "Together") -> dict[str, Any]:
             for _, name, key, _ in PARAMETERS
             if name in panel.parameters
         },
+        "technology": panel.technology,
         "alpha_sc_A_per_K": reference.alpha_sc,
+        "law": dict(panel.law),
         "key_points": {key: getattr(panel.key_points, name) for _, name, key, _ in KEY_POINTS},
         "irradiance_W_m2": list(panel.irradiance),
         "rmse_A": list(panel.rmse),
+        "temp_cell_degC": list(panel.temp_cell),
         "scatter": panel.scatter,
+        "agreement": {
+            "one_panel": seen.one_panel,
+            "probability": seen.probability,
+            "chi_square": seen.chi_square,
+            "degrees_of_freedom": seen.freedom,
+            "chi_square_single_fits": seen.chi_square_single,
+            "degrees_of_freedom_single_fits": seen.freedom_single,
+            "residuals_over_single_fits": seen.ratio,
+            "odd_sweep": seen.odd,
+            "rest_agrees": seen.rest_agrees if seen.odd else None,
+            "odd_warmer_K": seen.odd_warmer,
+            "odd_brighter": seen.odd_brighter,
+        },
         "notes": list(panel.notes),
     }
