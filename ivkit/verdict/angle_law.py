@@ -172,7 +172,7 @@ def panel_law(
     --------
     >>> panel = SingleDiode(0.62, 3.7e-10, 1.2, 900.0, 1.0175)
     >>> round(panel_law(panel, 8.0).exponent(60.0), 2), round(panel_law(panel).exponent(60.0), 2)
-    (2.11, 1.09)
+    (2.19, 1.13)
     """
     around = surroundings or Surroundings()
     if load_ohm is not None and not 0 < load_ohm < np.inf:
