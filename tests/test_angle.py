@@ -121,7 +121,7 @@ def test_the_light_near_a_beam_is_that_of_an_independent_sum():
     # tests/turned_panels.py sums closed forms over points; the glass is taken at each cell's
     # middle here and at each point there.
     face = PanelFace(NEAR.width, NEAR.height, NEAR.rows, NEAR.columns)
-    ours = near_lamp(face, NEAR.distance, Beam(NEAR.beam))
+    ours = near_lamp(face, NEAR.distance, Beam(NEAR.beam), martin_ruiz)
     for degrees in (-60, 0, 30, 60):
         theirs = beam_of_cells(NEAR, degrees, 0.16)[face.series_order]
         assert ours[90 + degrees] == pytest.approx(theirs, rel=2e-3), degrees
@@ -345,7 +345,7 @@ def test_a_fixed_load_rises_a_hundredfold_where_a_cosine_alone_does_not():
 
 
 def test_one_thing_off_moves_the_prediction_and_is_in_its_doubt():
-    turned = Turned(PANEL)
+    turned = Turned(PANEL, iam=martin_ruiz)
     doubts = {
         "glass": replace(turned, iam=partial(martin_ruiz, a_r=0.18)),
         "series": replace(turned, panel=replace(PANEL, resistance_series=1.4)),

@@ -98,9 +98,10 @@ def test_one_angle_from_the_options(run):
     reading += ("--stray", 0)
     facing = json.loads(run(*reading)[1])["predicted"]["value"]
     turned = json.loads(run(*reading, "--angle", 60)[1])["predicted"]["value"]
-    # Martin and Ruiz (2001) with a_r 0.16, by mpmath: 0.957912 at 60 deg. Isc is the light but for
-    # Rs/Rsh, under 1 %.
-    assert turned / facing == pytest.approx(0.5 * 0.957912, rel=0.01)
+    # At 60 deg measured modules let 0.90 to 0.956 through, without amorphous ones 0.947 at the
+    # most of glass (tests/measured_glass.py); the mean here, by mpmath: 0.932790. Isc is the light
+    # but for Rs/Rsh, under 1 %.
+    assert turned / facing == pytest.approx(0.5 * 0.932790, rel=0.01)
 
 
 def test_distances_in_a_table(shed, tmp_path):

@@ -240,7 +240,7 @@ def test_the_whole_text_names_drive_glass_cells_and_load(jetty):
     text = words(describe(jetty, "on 2026-06-21"))
     for part in (
         "Energies and gains are what is left after the drive.",
-        "angular loss coefficient 0.16 (Martin and Ruiz 2001)",
+        "angular loss coefficient 0.19 (Martin and Ruiz 2001)",
         "Faiman's equation (2008)",
         "spectrum AM1.5G",
         "two axes, 20° off: into 33 ohm",

@@ -199,13 +199,17 @@ def test_cell_temperature_from_voc_as_printed():
 
 @pytest.mark.parametrize("name", ["angle", "track"])
 def test_light_at_an_angle_as_printed(name):
+    from ivkit.light.glass import Glass
     from ivkit.light.incidence import beam_on_plane, martin_ruiz
 
-    aoi = np.radians(60.0)
-    iam = value("angle", "IAM", aoi=aoi, a_r=0.16)
-    assert iam == pytest.approx(float(martin_ruiz(60.0)))
+    aoi = np.radians(75.0)
+    one = value("angle", "MR", aoi=aoi, a_r=0.16)
+    assert one == pytest.approx(float(martin_ruiz(75.0)))
+    iam = value("angle", "IAM", MR=one, g=0.1, aoi_deg=75.0, max=max)
+    glass = Glass(0.16, 0.1)
+    assert iam == pytest.approx(float(glass(75.0)))
     share = value(name, "share", d=0.06, aoi=aoi, IAM=iam)
-    assert share == pytest.approx(float(beam_on_plane(60.0, diffuse_share=0.06)))
+    assert share == pytest.approx(float(beam_on_plane(75.0, glass, diffuse_share=0.06)))
 
 
 def test_a_beam_as_printed():

@@ -317,7 +317,7 @@ def test_energies_are_those_of_the_curve_itself():
     sky = clear_sky(LONDON, day_steps("2026-06-21", time_zone("UTC"), 10))
     result = gain(sky, [TwoAxis()], panel=JettyPanel(), load_ohm=33.0)
     light = on_plane(sky, sky.zenith, sky.azimuth, SkyModel.HAY_DAVIES)
-    effective = through_glass(light, sky.zenith, 0.16)
+    effective = through_glass(light, sky.zenith, 0.19)
     curves = JettyPanel().at(effective, cell_temperature(light.total, sky))
     energy = curves.key_points().p_mp.sum() * sky.hours
     assert result.energy(0, Yield.MAX_POWER) == pytest.approx(energy, rel=1e-5)

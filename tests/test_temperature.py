@@ -39,7 +39,7 @@ SHEET = make_datasheet(
 class Exact:
     """A panel that is known exactly."""
 
-    name, path, sources = "exact", "", {}
+    name, path, sources, bends = "exact", "", {}, {}
     varied = PANEL.each(np.atleast_1d)
 
     def panel(self):

@@ -4,6 +4,8 @@ Logs are simulated here with a known truth; what is expected of them comes from 
 pvlib, or from the table in `test_power_against_angle_is_that_of_mpmath`.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pvlib
 import pytest
@@ -11,6 +13,7 @@ from scipy.optimize import brentq
 
 from ivkit.curve.fit import fit
 from ivkit.errors import RangeError
+from ivkit.light.glass import GRAZING, LOSS, NAMED, PLAIN
 from ivkit.panel.datasheet import make_datasheet
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.readings.sweep import Sweep
@@ -31,6 +34,15 @@ from ivkit.verdict.steady_mean import Mean
 from ivkit.verdict.tracking import track
 from ivkit.verdict.turning import turn
 from tests.logs import LAMP, PANEL, SQUARE, noise, ramp, rising
+
+#: Clean glass as Martin and Ruiz (2001) have it, a_r 0.16.
+CLEAN = Surroundings(iam=NAMED["martin-ruiz"])
+
+
+def _drawn(rng):
+    """Return glass as it may be by what is said to be uncertain about it."""
+    return PLAIN.off(LOSS, rng.normal()).off(GRAZING, rng.normal())
+
 
 # --- the law
 
@@ -58,8 +70,9 @@ def test_exponent_is_two_below_the_knee_and_one_at_maximum_power():
     # Without glass ln(P/P0) / ln cos 60 is 1.985 (8 ohm) and 1.028, from the table above; glass
     # makes the light go as the cosine to the 1 + ln 0.957912 / ln 0.5 (Martin and Ruiz, 60 deg).
     glass = 1 + np.log(0.957912) / np.log(0.5)
-    assert panel_law(PANEL, 8.0).exponent(60.0) == pytest.approx(1.985 * glass, abs=0.01)
-    assert panel_law(PANEL).exponent(60.0) == pytest.approx(1.028 * glass, abs=0.01)
+    low, top = (panel_law(PANEL, load, surroundings=CLEAN) for load in (8.0, None))
+    assert low.exponent(60.0) == pytest.approx(1.985 * glass, abs=0.01)
+    assert top.exponent(60.0) == pytest.approx(1.028 * glass, abs=0.01)
     assert np.isnan(SQUARE.exponent(0.0))
     assert np.isnan(SQUARE.exponent(90.0))
 
@@ -75,7 +88,7 @@ def test_light_is_scaled_until_the_curve_gives_the_facing_power():
 
 def test_what_is_uncertain_about_the_light_is_in_the_law():
     law = panel_law(LAMP, 68.0, surroundings=Surroundings(0.05, 0.02), u_load_ohm=2.0)
-    assert set(law.shifts) == {"load", "stray light", "glass", "shunt in faint light"}
+    assert set(law.shifts) == {"load", "stray light", LOSS, GRAZING, "shunt in faint light"}
     # A shunt that stays what it is takes (60 deg) 8 V of 6.4 kohm at most; 68 ohm never feels it.
     assert abs(float(law.shift_at(60.0)["shunt in faint light"])) < 0.002
     assert float(panel_law(LAMP).shift_at(85.0)["shunt in faint light"]) < -0.003
@@ -147,18 +160,18 @@ def test_a_panel_on_one_load_rises_a_hundredfold_where_a_cosine_does_not():
     assert into_68_ohm(0.0) == pytest.approx(0.5, abs=0.02)
     assert into_68_ohm(81.5) == pytest.approx(0.005, abs=0.001)
     assert 80 < into_68_ohm(0.0) / into_68_ohm(81.5) < 125
-    law = panel_law(LAMP, 68.0)
+    law = panel_law(LAMP, 68.0, surroundings=CLEAN)
     rise = 1.0 / float(law.at(81.5))
     assert rise == pytest.approx(into_68_ohm(0.0) / into_68_ohm(81.5), rel=1e-3)
     # A cosine makes 6.8 of it, a cosine and the glass 10.6, maximum power little more.
     assert 1.0 / np.cos(np.radians(81.5)) < 7
-    assert 1.0 / float(panel_law(LAMP).at(81.5)) < 14
+    assert 1.0 / float(panel_law(LAMP, surroundings=CLEAN).at(81.5)) < 14
     # And the whole verdict on such a log: plausible.
     time = 0.2 * np.arange(900)
     aoi = 81.5 * (1 - ramp(time, 20.0, 15.0))
     power = 0.5 * law.at(aoi) * (1 + 0.004 * noise(np.random.default_rng(5), 900))
     log = clean(time, power, {"angle": np.round(aoi)})
-    around = Surroundings(0.01, 0.006)
+    around = replace(CLEAN, diffuse_share=0.01, u_diffuse_share=0.006)
     found = track(log, panel_law(LAMP, 68.0, surroundings=around), Facing(0.5, 0.005))
     assert found.rise.measured[0] == pytest.approx(rise, rel=0.02)
     assert found.rise.verdict == "plausible"
@@ -216,7 +229,7 @@ def test_pointing_error_lies_in_its_interval_as_often_as_stated(load):
         panel_law(
             LAMP,
             load,
-            surroundings=Surroundings(max(0.0, rng.normal(0.02, 0.01)), 0, rng.normal(0.16, 0.02)),
+            surroundings=Surroundings(max(0.0, rng.normal(0.02, 0.01)), 0, _drawn(rng)),
         )
         for _ in range(100)
     ]
@@ -314,9 +327,7 @@ def test_rise_is_judged_and_false_alarms_are_rare():
     law = panel_law(LAMP, 68.0, surroundings=Surroundings(0.01, 0.006))
     time = 0.25 * np.arange(400)
     truths = [
-        panel_law(
-            LAMP, 68.0, surroundings=Surroundings(rng.uniform(0, 0.02), 0, rng.normal(0.16, 0.02))
-        )
+        panel_law(LAMP, 68.0, surroundings=Surroundings(rng.uniform(0, 0.02), 0, _drawn(rng)))
         for _ in range(40)
     ]
     for k in range(200):

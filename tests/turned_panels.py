@@ -10,6 +10,8 @@ from functools import partial
 import numpy as np
 from pvlib.pvsystem import calcparams_desoto, i_from_v, v_from_i
 
+from ivkit.light.glass import inputs_of
+from ivkit.light.glass import off as front_off
 from ivkit.light.incidence import martin_ruiz
 from ivkit.light.lamp_shape import Beam
 from ivkit.light.panel_face import PanelFace
@@ -19,6 +21,7 @@ from ivkit.verdict.turned import Turned, near_lamp
 
 CELSIUS, LIGHT, EXPONENT = 33.0, 140.0, 0.5
 U_LOAD, U_ANGLE, U_READING, U_GLASS, U_HEAT = 0.03, 0.3, 0.008, 0.02, 2.0
+BOTH, ONE = (-70.0, 70.0), (0.0, 75.0)  # deg, scales on both sides of facing, and on one
 U_EXPONENT = 0.5 / np.sqrt(3.0)
 #: One standard uncertainty of the curve, as shares: photocurrent, nNsVth, series resistance.
 U_CURVE = {"current": (0.008, 0.0, 0.0), "voltage": (0.0, 0.005, 0.0), "series": (0.0, 0.0, 0.2)}
@@ -47,8 +50,11 @@ PARALLEL = Make()
 NEAR = Make(12, True)
 
 
-def known(make):
-    """Return the panel as the fit gets it, and the doubts of one standard uncertainty."""
+def known(make, front=None):
+    """Return the panel as the fit gets it, and the doubts of one standard uncertainty.
+
+    ``front`` is a modifier whose input quantities take the place of a_r 0.16 +- U_GLASS.
+    """
 
     def panel(il=0.0, a=0.0, rs=0.0):
         i0 = make.il_i0_rs_rsh_a
@@ -64,19 +70,22 @@ def known(make):
             shunt_exponent_low=EXPONENT,
         )
 
-    def near(a_r):
+    def near(iam):
         if not make.near:
             return None
         face = PanelFace(make.width, make.height, make.rows, make.columns)
-        return near_lamp(face, make.distance, Beam(make.beam), partial(martin_ruiz, a_r=a_r))
+        return near_lamp(face, make.distance, Beam(make.beam), iam)
 
-    turned = Turned(panel(), CELSIUS, martin_ruiz, near(0.16))
+    fronts = {"glass": partial(martin_ruiz, a_r=0.16 + U_GLASS)}
+    if front is not None:
+        fronts = {name: front_off(front, name) for name in inputs_of(front)}
+    front = front or martin_ruiz
+    turned = Turned(panel(), CELSIUS, front, near(front))
     lower = replace(turned.panel, shunt_exponent_low=EXPONENT - U_EXPONENT)
     doubts = {name: replace(turned, panel=panel(*shifts)) for name, shifts in U_CURVE.items()}
     doubts["cell temperature"] = replace(turned, temp_cell=CELSIUS + U_HEAT)
-    doubts["glass"] = replace(
-        turned, iam=partial(martin_ruiz, a_r=0.16 + U_GLASS), near=near(0.16 + U_GLASS)
-    )
+    for name, other in fronts.items():
+        doubts[name] = replace(turned, iam=other, near=near(other))
     doubts["shunt below 100 W/m2"] = replace(turned, panel=lower)
     return turned, doubts
 
@@ -92,19 +101,22 @@ def by_its_sweep(turned):
     return replace(turned, panel=own, relative=True)
 
 
-def beam_of_cells(make, aoi, a_r):
+def beam_of_cells(make, aoi, glass):
     """Return each cell's light over that of the middle when facing; the same in parallel light.
 
     Parallel: cosine. Near: E = cos^n(from the axis) cos(incidence) / r^2, by points in each cell.
+    ``glass`` is a_r of Martin and Ruiz, or what the front lets through at angles in deg.
     """
 
-    def glass(cosine):
-        return (1 - np.exp(-cosine / a_r)) / (1 - np.exp(-1 / a_r))
+    def through(cosine):
+        if callable(glass):
+            return glass(np.degrees(np.arccos(np.clip(cosine, 0.0, 1.0))))
+        return (1 - np.exp(-cosine / glass)) / (1 - np.exp(-1 / glass))
 
     turn = np.radians(aoi)
     if not make.near:
         cosine = max(np.cos(turn), 0.0)
-        return np.array([cosine * glass(cosine)])
+        return np.array([cosine * through(cosine)])
     n = np.log(0.5) / np.log(np.cos(np.radians(make.beam / 2)))
     count = 8
     across = ((np.arange(make.columns * count) + 0.5) / (make.columns * count) - 0.5) * make.width
@@ -113,7 +125,7 @@ def beam_of_cells(make, aoi, a_r):
     y, z = up * np.cos(turn), make.distance + up * np.sin(turn)
     r = np.sqrt(across**2 + y**2 + z**2)
     cosine = np.maximum((z * np.cos(turn) - y * np.sin(turn)) / r, 0.0)
-    light = glass(cosine) * cosine * (z / r) ** n * (make.distance / r) ** 2
+    light = through(cosine) * cosine * (z / r) ** n * (make.distance / r) ** 2
     return light.reshape(make.rows, count, make.columns, count).mean(axis=(1, 3)).ravel()
 
 
@@ -126,6 +138,12 @@ class Off:
     glass: float = 0.0
     load: float = 0.0
     exponent: float = EXPONENT
+    front: object = None
+
+    @property
+    def through(self):
+        """The front: as given, or Martin and Ruiz with a_r off."""
+        return 0.16 + self.glass * U_GLASS if self.front is None else self.front
 
 
 def draw(rng):
@@ -145,7 +163,7 @@ def voltages(make, aoi, light, stray, load, off=NOTHING):
     for name, shares in U_CURVE.items():
         moved = [m + off.curve[name] * share for m, share in zip(moved, shares, strict=True)]
     celsius = CELSIUS + off.heat * U_HEAT
-    cells = np.array([beam_of_cells(make, one, 0.16 + off.glass * U_GLASS) for one in aoi])
+    cells = np.array([beam_of_cells(make, one, off.through) for one in aoi])
     cells = light * ((1 - stray) * cells + stray)
     photo, dark, series, shunt, slope = calcparams_desoto(
         cells,
@@ -182,14 +200,27 @@ def voltages(make, aoi, light, stray, load, off=NOTHING):
     return low * ohm
 
 
-def table(make, seed, load, count=15, stated_load=None, light=None, stray=None):
-    """Return readings of the voltage over the scale's angle, and the truth (light, zero, stray)."""
+def table(
+    make,
+    seed,
+    load,
+    count=15,
+    stated_load=None,
+    light=None,
+    stray=None,
+    front=None,
+    scale=(-70, 70),
+):
+    """Return readings of the voltage over the scale's angle, and the truth (light, zero, stray).
+
+    ``front`` is what the panel's front lets through at angles in deg, in place of a drawn a_r.
+    """
     rng = np.random.default_rng(seed)
-    scale = np.linspace(-70.0, 70.0, count)
+    scale = np.linspace(*scale, count)
     zero, some = rng.uniform(-8, 8), rng.uniform(0.0, 0.12)
     stray = some if stray is None else stray
     light = light or LIGHT * rng.uniform(0.8, 1.25)
-    off = draw(rng)
+    off = replace(draw(rng), front=front)
     at = scale - zero + U_ANGLE * rng.standard_normal(count)
     read = voltages(make, at, light, stray, load, off)
     read = read * (1 + U_READING * rng.standard_normal(count))

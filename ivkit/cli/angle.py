@@ -56,7 +56,7 @@ def _option(name: str, low: float, high: float, unit: str, metavar: str, text: s
 @click.option(
     "--iam",
     type=click.Choice(("martin-ruiz", "ashrae", "physical", "none")),
-    help="What the glass loses at an angle. [that of the datasheet, else martin-ruiz]",
+    help="What the glass loses at an angle. [as measured modules do, by the datasheet]",
 )
 @_option("--stray", 0, 1, "", "SHARE", "Light that does not turn with the panel. [0.01; fitted]")
 @_option(

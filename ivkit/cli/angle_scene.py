@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -18,8 +17,7 @@ if TYPE_CHECKING:
     from ivkit.panel.measured_panel import MeasuredPanel
     from ivkit.verdict.turned import Turned
 
-_GLASS, _DISTANCE = ASSUMED["a_r of the glass"], ASSUMED["distance of the lamp"]
-_BEAM = ASSUMED["beam angle"]
+_DISTANCE, _BEAM = ASSUMED["distance of the lamp"], ASSUMED["beam angle"]
 PERCENT = 100.0  # the light of a sweep that does not state it
 ITS_LIGHT, ITS_HEAT = "irradiance of the sweep", "temperature of the sweep"
 
@@ -145,41 +143,6 @@ def geometry_of(
     return geometry
 
 
-def glass_of(name: str | None, own: Any) -> tuple[Any, Any]:
-    """Return the incidence angle modifier by its name, and the same one uncertainty off."""
-    from ivkit.light import incidence
-
-    if name is None and own is incidence.no_glass:
-        name = "none"
-    if name in (None, "martin-ruiz"):
-        a_r = _GLASS.value
-        if name is None and isinstance(own, partial):
-            a_r = own.keywords.get("a_r", a_r)
-        return (
-            partial(incidence.martin_ruiz, a_r=a_r),
-            partial(incidence.martin_ruiz, a_r=a_r + _GLASS.u),
-        )
-    if name == "ashrae":
-        return incidence.ashrae, partial(incidence.ashrae, b0=0.07)
-    if name == "physical":
-        # What is uncertain about it is about what is about the other.
-        return (
-            incidence.physical,
-            lambda aoi: (
-                incidence.physical(aoi)
-                * incidence.martin_ruiz(aoi, _GLASS.value + _GLASS.u)
-                / _above_zero(incidence.martin_ruiz(aoi))
-            ),
-        )
-    return incidence.no_glass, None
-
-
-def _above_zero(values: Any) -> Any:
-    import numpy as np
-
-    return np.where(values > 0, values, 1.0)
-
-
 def of_sheet(
     sheet: "Datasheet",
     geometry: Geometry | None,
@@ -189,6 +152,8 @@ def of_sheet(
     notes: list[str] | None = None,
 ) -> Scene:
     """Return a panel by its datasheet."""
+    from ivkit.light.glass import NAMED
+
     notes = [] if notes is None else notes
     usual = ASSUMED["cell temperature"]
     celsius = usual.value if temperature is None else temperature
@@ -200,7 +165,7 @@ def of_sheet(
             u_temperature = ASSUMED["stated cell temperature"].u
             notes.append(ASSUMED["stated cell temperature"].sentence())
 
-    iam = glass_of(glass, sheet.iam)
+    iam = sheet.iam if glass is None else NAMED[glass]
     return Scene(
         *_with_doubts(sheet, celsius, u_temperature, iam, geometry, sheet.bypass_groups),
         1000.0,
@@ -223,7 +188,7 @@ def of_sweep(
     where it was not, None where the sweep shall tell.
     """
     from ivkit.errors import SweepError
-    from ivkit.light import incidence
+    from ivkit.light.glass import NAMED, PLAIN
     from ivkit.panel.measured_panel import NOISE, measured_panel
 
     if fit.model is None:
@@ -248,7 +213,7 @@ def of_sweep(
     panel = measured_panel(fit)
     if bench is not None and bench.panel.bypass_groups:
         panel = replace(panel, bypass_groups=bench.panel.bypass_groups)
-    iam = glass_of(glass, incidence.martin_ruiz)
+    iam = PLAIN if glass is None else NAMED[glass]
     u_heat = u_temperature
     if u_heat is None:
         since = temperature is None
@@ -258,7 +223,7 @@ def of_sweep(
     refit: Callable | None = None
     either = None
     if geometry is not None:
-        panel, refit, either = _by_cells(panel, fit, geometry, iam[0], sweep_light, notes)
+        panel, refit, either = _by_cells(panel, fit, geometry, iam, sweep_light, notes)
     turned, doubts = _with_doubts(panel, celsius, u_heat, iam, geometry, panel.bypass_groups, refit)
     if either is not None:
         doubts["evenness of the sweep's light"] = replace(turned, panel=either.panel())
@@ -338,23 +303,24 @@ def _with_doubts(
     known: Any,
     celsius: float,
     u_celsius: float,
-    glass: tuple[Any, Any],
+    iam: Any,
     geometry: Geometry | None,
     groups: int,
     refit: Callable | None = None,
 ) -> "tuple[Turned, dict[str, Turned]]":
     """Return the panel that turns, and the same with one thing one standard uncertainty off."""
+    from ivkit.light.glass import inputs_of, off
     from ivkit.verdict.turned import Turned
 
-    iam, other_iam = glass
     near = None if geometry is None else geometry.shares(iam)
     turned = Turned(known.panel(), celsius, iam, near, groups)
     doubts = {name: replace(turned, panel=known.panel({name: 1.0})) for name in known.sources}
     if u_celsius > 0:
         doubts["cell temperature"] = replace(turned, temp_cell=celsius + u_celsius)
-    if other_iam is not None:
+    for name in inputs_of(iam):
+        other_iam = off(iam, name)
         near = None if geometry is None else geometry.shares(other_iam)
-        doubts["glass"] = replace(turned, iam=other_iam, near=near)
+        doubts[name] = replace(turned, iam=other_iam, near=near)
     for name, other in ({} if geometry is None else geometry.moved()).items():
         moved = turned.panel if refit is None else refit(other).panel()
         doubts[name] = replace(turned, panel=moved, near=other.shares(iam))

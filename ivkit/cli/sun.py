@@ -133,7 +133,7 @@ class Glass(click.ParamType):
 @click.option(
     "--glass",
     type=Glass(),
-    default=f"{ASSUMED['a_r of the glass'].value}",
+    default=f"{ASSUMED['glass: angular loss'].value}",
     show_default=True,
     metavar="A_R",
     help="Angular loss coefficient (Martin and Ruiz), or none.",

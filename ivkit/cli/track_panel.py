@@ -115,10 +115,7 @@ class Panel:
                 f"facing power {self.facing.power:.3g} W from the datasheet in {light:g} W/m2, "
                 f"u = {100 * self.facing.u / self.facing.power:.2g} %"
             )
-        around = self._around(diffuse, u_diffuse)
-        a_r = {"antireflective": 0.14, "none": 0.005}.get(sheet.glass, around.a_r)
-        u_a_r = 0.0 if sheet.glass == "none" else around.u_a_r
-        around = replace(around, a_r=a_r, u_a_r=u_a_r)
+        around = replace(self._around(diffuse, u_diffuse), iam=sheet.iam)
         return self._law(sheet.panel().at(1000.0, warm), around), self.facing
 
     def _law(self, model: Any, around: "Surroundings") -> "Law":

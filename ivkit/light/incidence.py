@@ -15,7 +15,6 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError
 
 Array = NDArray[np.float64]
@@ -168,7 +167,7 @@ def plausible_degrees(
     return angle
 
 
-def martin_ruiz(aoi: ArrayLike, a_r: float = ASSUMED["a_r of the glass"].value) -> Array:
+def martin_ruiz(aoi: ArrayLike, a_r: float = 0.16) -> Array:
     """Return the incidence angle modifier of Martin and Ruiz, 1 straight on, 0 from 90 deg.
 
     Parameters
@@ -270,15 +269,6 @@ def no_glass(aoi: ArrayLike) -> Array:
     return _in_front(aoi, np.ones_like)
 
 
-MODIFIERS: dict[str, IncidenceAngleModifier] = {
-    "martin-ruiz": martin_ruiz,
-    "ashrae": ashrae,
-    "physical": physical,
-    "none": no_glass,
-}
-"""Incidence angle modifiers by the name a command or a bench file gives them."""
-
-
 def beam_on_plane(
     aoi: ArrayLike,
     iam: IncidenceAngleModifier = martin_ruiz,
@@ -296,8 +286,8 @@ def beam_on_plane(
         Angle of incidence of the beam, deg, either sign, magnitude up to 180. From 90 on, only
         the share d is left.
     iam : callable
-        `martin_ruiz`, `ashrae`, `physical`, `no_glass`, or one with other coefficients
-        (``functools.partial(martin_ruiz, a_r=0.2)``).
+        `martin_ruiz`, `ashrae`, `physical`, `no_glass`, or `ivkit.light.glass.Glass`, which has
+        the shape of measured modules.
     diffuse_share : array_like
         d, 0 to 1; broadcasts with `aoi`.
 

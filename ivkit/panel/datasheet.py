@@ -10,7 +10,7 @@ everything that a curve tells, with `ivkit.panel.expected.expect`.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property, partial
+from functools import cached_property
 from math import log
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,8 @@ from numpy.typing import ArrayLike, NDArray
 from uncertainties import UFloat, ufloat
 
 from ivkit.errors import BenchError, RangeError
-from ivkit.light.incidence import IncidenceAngleModifier, martin_ruiz, no_glass
+from ivkit.light.glass import GLASSES
+from ivkit.light.incidence import IncidenceAngleModifier
 from ivkit.panel.conditions import BOLTZMANN_EV, KELVIN, ReferencePanel
 from ivkit.panel.fill import PRACTICE, USUAL_TOLERANCE, Assumption, fill
 from ivkit.panel.law import LAW, LOW, NAMES, Statement, constrain, gamma_of, panel_by_law
@@ -41,12 +42,6 @@ TOLD_APART = 8.0
 _THERMAL = BOLTZMANN_EV * (25.0 + KELVIN)
 #: How far the curve's Vmp may be off the stated one before it is said, as a fraction.
 _BENT = 0.01
-
-_GLASS: dict[str, IncidenceAngleModifier] = {
-    "plain": martin_ruiz,
-    "antireflective": partial(martin_ruiz, a_r=0.14),
-    "none": no_glass,
-}
 
 
 @dataclass(frozen=True)
@@ -135,7 +130,7 @@ class Datasheet(Shown):
     @property
     def iam(self) -> IncidenceAngleModifier:
         """The incidence angle modifier of its glass."""
-        return _GLASS[self.glass]
+        return GLASSES[self.glass]
 
     def solved(self, shifts: Mapping[str, ArrayLike] | None = None) -> ReferencePanel:
         """Return the panels with sources off by ``shifts``; NaN where no curve has the figures.

@@ -19,7 +19,8 @@ from ivkit.curve.diode import SingleDiode
 from ivkit.curve.fit import Fit
 from ivkit.curve.many import PARAMETERS
 from ivkit.errors import SweepError
-from ivkit.light.incidence import IncidenceAngleModifier, martin_ruiz
+from ivkit.light.glass import PLAIN
+from ivkit.light.incidence import IncidenceAngleModifier
 from ivkit.panel.conditions import WARMER, ReferencePanel
 from ivkit.panel.datasheet import Datasheet, bends_of
 from ivkit.panel.law import LAW, panel_of_curve
@@ -76,7 +77,7 @@ class MeasuredPanel:
     estimates: Array
     shifts: Mapping[str, Array]
     notes: tuple[str, ...] = ()
-    iam: IncidenceAngleModifier = martin_ruiz
+    iam: IncidenceAngleModifier = PLAIN
     strings: int = 1
     assumed: tuple[str, ...] = ()
     sources: dict[str, UFloat] = field(init=False, compare=False, repr=False)
@@ -182,7 +183,7 @@ def measured_panel(
         estimates=estimates,
         shifts=shifts,
         notes=tuple(known.notes),
-        iam=sheet.iam if sheet is not None else martin_ruiz,
+        iam=sheet.iam if sheet is not None else PLAIN,
     )
 
 
@@ -226,7 +227,7 @@ def panel_from_together(found: "Together", sheet: Datasheet | None = None) -> Me
         estimates=estimates,
         shifts=shifts,
         notes=found.notes,
-        iam=sheet.iam if sheet is not None else martin_ruiz,
+        iam=sheet.iam if sheet is not None else PLAIN,
     )
 
 

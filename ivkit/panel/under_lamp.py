@@ -17,6 +17,7 @@ from uncertainties import UFloat, ufloat
 
 from ivkit.curve.key_points import KeyPoints
 from ivkit.errors import RangeError
+from ivkit.light.glass import inputs_of, off
 from ivkit.light.lamp import Lamp, PanelLight
 from ivkit.light.lamp_shape import Beam, Shape
 from ivkit.light.panel_face import PanelFace, Placement
@@ -196,6 +197,7 @@ def under_lamp(
         "beam": beam_angle_deg if isinstance(shape, Beam) else None,
         "temperature": temp_cell,
         **{cause: ufloat(0.0, 1.0, cause) for cause in weights},
+        **{name: ufloat(0.0, 1.0, name) for name in inputs_of(sheet.iam)},
         **{_OF_PANEL + name: source for name, source in sheet.sources.items()},
     }
     plain = {name: getattr(value, "nominal_value", value) for name, value in inputs.items()}
@@ -205,17 +207,18 @@ def under_lamp(
             f"the lamp would be worth {light.cells.max():.0f} W/m2 of sunlight to a cell",
             remedy="check the unit of the reading, and that distances are in metres",
         )
+    cells = set_up.cells(light, plain)
     curved = {_OF_PANEL + name: bend for name, bend in sheet.bends.items()}
     found = propagate(set_up.solve, inputs, curved)
-    whole = set_up.curve(plain, set_up.cells(light))
+    whole = set_up.curve(plain, cells)
     limiting = None
     if by_cell:
         limiting = int(np.ravel(whole.at_max_power().limiting_cell)[0])
-    even = set_up.curve(plain, set_up.cells(light), even=True)
+    even = set_up.curve(plain, cells, even=True)
     voltage = np.linspace(0.0, found["v_oc"].nominal_value, 200)
     return UnderLamp(
         None if face is None else light,
-        set_up.cells(light),
+        cells,
         found["mean"],
         KeyPoints(*(found[name] for name in _NAMES)),
         KeyPoints(*(found[f"even {name}"] for name in _NAMES)),
@@ -281,9 +284,12 @@ class _SetUp:
         lamp = lamp.times(self.factor * max(share, 0.0), "W_m2")
         return lamp.on(self.face or _POINT, placement)
 
-    def cells(self, light: PanelLight) -> Array:
+    def cells(self, light: PanelLight, given: Mapping[str, Any]) -> Array:
         """Return the effective irradiance of each cell behind the glass, W/m2."""
-        return light.cells * self.sheet.iam(light.aoi)
+        iam = self.sheet.iam
+        for name in inputs_of(iam):
+            iam = off(iam, name, given[name])
+        return light.cells * iam(light.aoi)
 
     def curve(self, given: Mapping[str, Any], cells: Array, even: bool = False) -> Any:
         """Return the panel's curve: its string of cells, or with the light spread evenly."""
@@ -300,7 +306,7 @@ class _SetUp:
 
     def solve(self, **given: Any) -> dict[str, float]:
         """Return the mean light, the key points of the string and of even light, and the loads."""
-        cells = self.cells(self.light(given))
+        cells = self.cells(self.light(given), given)
         curve = self.curve(given, cells)
         return {
             "mean": float(np.mean(cells)),

@@ -34,6 +34,7 @@ _NEXT = {
     "irradiance": "read the light again, or by the Isc of a known cell of the same kind",
     "stray light": "hide the lamp with a card and read what is left",
     "zero of the angle": "read the same angle to either side: its middle is where the panel faces",
+    "glass": "read at angles below 60 deg as well, where the front takes little",
     "load": "measure the load resistors with an ohmmeter, and state how well by --u-load",
     "the readings": "read with a better meter, or on a smaller range, and state it by --u-reading",
     "open-circuit voltage": "read Voc with a better meter, and state it by --u-open-voltage",

@@ -7,7 +7,6 @@ share of power means an angle only together with the panel's own curve and what 
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -15,7 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from ivkit.curve.diode import SingleDiode
 from ivkit.errors import RangeError
-from ivkit.light.incidence import beam_on_plane, martin_ruiz
+from ivkit.light.glass import PLAIN, inputs_of, off
+from ivkit.light.incidence import IncidenceAngleModifier, beam_on_plane
 from ivkit.panel.bracket import rising_root
 
 Array = NDArray[np.float64]
@@ -37,16 +37,14 @@ class Surroundings:
         Share of the facing light that does not change as the panel turns, 0 to 1.
     u_diffuse_share : float
         Its standard uncertainty.
-    a_r, u_a_r : float
-        Angular loss coefficient of the glass (`ivkit.light.incidence.martin_ruiz`) and its
-        standard uncertainty. Clean glass is 0.16, with an anti-reflective coating 0.14, dusty 0.20
-        (Martin and Ruiz 2001), hence the usual 0.16(2).
+    iam : callable
+        Incidence angle modifier of the glass, with what is uncertain about it
+        (`ivkit.light.glass`).
     """
 
     diffuse_share: float = 0.0
     u_diffuse_share: float = 0.0
-    a_r: float = 0.16
-    u_a_r: float = 0.02
+    iam: IncidenceAngleModifier = PLAIN
 
 
 @dataclass(frozen=True)
@@ -174,7 +172,7 @@ def panel_law(
     --------
     >>> panel = SingleDiode(0.62, 3.7e-10, 1.2, 900.0, 1.0175)
     >>> round(panel_law(panel, 8.0).exponent(60.0), 2), round(panel_law(panel).exponent(60.0), 2)
-    (2.11, 1.09)
+    (2.19, 1.13)
     """
     around = surroundings or Surroundings()
     if load_ohm is not None and not 0 < load_ohm < np.inf:
@@ -182,16 +180,15 @@ def panel_law(
             f"a load of {load_ohm:g} ohm takes no power", remedy="give it in ohm, above 0"
         )
 
-    def power_at(aoi: Array, load: float | None, diffuse: float, a_r: float, shunt: float) -> Any:
-        share = beam_on_plane(aoi, partial(martin_ruiz, a_r=a_r), min(max(diffuse, 0.0), 1.0))
+    def power_at(aoi: Array, load: float | None, diffuse: float, iam: Any, shunt: float) -> Any:
+        share = beam_on_plane(aoi, iam, min(max(diffuse, 0.0), 1.0))
         light = 1.0 if facing_power is None else light_for(model, load, facing_power)
         return _relative(model, light, share, load, shunt)
 
-    nominal = (load_ohm, around.diffuse_share, around.a_r, 1.0)
+    nominal = (load_ohm, around.diffuse_share, around.iam, 1.0)
     causes = {
         "load": (u_load_ohm if load_ohm else 0.0, 0),
         "stray light": (around.u_diffuse_share, 1),
-        "glass": (around.u_a_r, 2),
         "shunt in faint light": (-U_SHUNT_EXPONENT, 3),
     }
     variants: dict[str, PowerAt] = {}
@@ -200,6 +197,10 @@ def panel_law(
             moved = [*nominal]
             moved[place] += step
             variants[name] = lambda aoi, moved=moved: power_at(aoi, *moved)
+    for name in inputs_of(around.iam):
+        moved = [*nominal]
+        moved[2] = off(around.iam, name)
+        variants[name] = lambda aoi, moved=moved: power_at(aoi, *moved)
     law = angle_law(lambda aoi: power_at(aoi, *nominal), variants)
     shares = np.linspace(0.0, 3.0, 301)
     facing = 1.0 if facing_power is None else light_for(model, load_ohm, facing_power)

@@ -25,8 +25,8 @@ from ivkit.light.place import Place
 from ivkit.light.sky import DEFAULT_ALBEDO, PlaneLight, Sky, SkyModel, on_plane
 from ivkit.panel.power_table import Panel, PowerTable
 
-GLASS = ASSUMED["a_r of the glass"].value
-"""Angular loss coefficient of clean glass (Martin and Ruiz, 2001)."""
+GLASS = ASSUMED["glass: angular loss"].value
+"""Angular loss coefficient of plain glass; what grazing angles lose besides is not counted."""
 
 
 class Yield(StrEnum):

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.many import PARAMETERS
+from ivkit.light.glass import inputs_of, off
 from ivkit.light.incidence import beam_on_plane
 from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
 from ivkit.panel.law import NAMES
@@ -99,8 +100,10 @@ class Prospect:
         names, panel = self._sources
         count = len(load)
         size = len(np.ravel(panel.photocurrent))
-        total = size + 2 * len(_STATED)
-        rows = {name: size + 2 * k for k, name in enumerate(_STATED)}
+        iam = self.sheet.iam
+        stated = (*_STATED, *inputs_of(iam))
+        total = size + 2 * len(stated)
+        rows = {name: size + 2 * k for k, name in enumerate(stated)}
 
         def spread(values: Array, name: str, step: Any, by_share: bool = False) -> Array:
             out = np.tile(values, (total, 1))
@@ -111,15 +114,17 @@ class Prospect:
         lights = spread(light, "irradiance", self.u_light, True)
         angles = spread(angle, "angle", self.u_angle)
         stray = spread(np.full(count, self.stray), "stray light", self.u_stray)
-        share = beam_on_plane(
-            np.clip(np.abs(angles), 0.0, 180.0), self.sheet.iam, np.clip(stray, 0.0, 1.0)
-        )
+        angles, stray = np.clip(np.abs(angles), 0.0, 180.0), np.clip(stray, 0.0, 1.0)
+        share = beam_on_plane(angles, iam, stray)
+        for name in stated[len(_STATED) :]:
+            for row, sign in ((rows[name], 1.0), (rows[name] + 1, -1.0)):
+                share[row] = beam_on_plane(angles[row], off(iam, name, sign), stray[row])
         falling = np.maximum(lights * share * self.scale, _DARK)
         heats = spread(heat, "cell temperature", self.u_temp_cell)
         loads = spread(load, "load", _STEP, True)
         batch = _grown(panel, total)
         power = self._power(batch.at(falling, heats), loads, load, given)
-        shifts = {name: _half(power, 1 + 2 * k) for k, name in enumerate((*names, *_STATED))}
+        shifts = {name: _half(power, 1 + 2 * k) for k, name in enumerate((*names, *stated))}
         middle = power[0]
         for k, name in enumerate(names):
             if name in NAMES:

@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ivkit.light.glass import inputs_of
+from ivkit.light.glass import off as off_by
 from ivkit.light.incidence import beam_on_plane
 from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import ReferencePanel
@@ -81,6 +83,7 @@ class Scene:
         if np.max(np.abs(given.angle)) > 0.5:
             names += ["zero of the angle"] * (setting.u_angle > 0)
             names += ["stray light"] * (setting.u_stray > 0)
+            names += [name for name in inputs_of(setting.sheet.iam) if name not in setting.light]
             names += [UNEQUAL] * (setting.near is not None)
         if self._distances is not None and setting.u_distance_m > 0:
             names.append("distance")
@@ -185,6 +188,8 @@ class _Rows:
             if cause in ("cell temperature", OPEN_VOLTAGE):
                 heat[k] += sign * setting.u_temp_cell
             elif cause in setting.light:
+                # Glass that leaves more of the light facing the lamp leaves more at an angle.
+                light[k] = self._light({cause: -sign})
                 light[k] *= np.maximum(1.0 + sign * setting.light[cause], 0.0)
             else:
                 light[k] = self._light({cause: sign})
@@ -203,9 +208,10 @@ class _Rows:
         signed = np.where(given.angle < 0, -angle, angle) + change.zero
         signed = signed + off.get("zero of the angle", 0.0) * setting.u_angle
         stray = setting.stray + change.stray + off.get("stray light", 0.0) * setting.u_stray
-        share = beam_on_plane(
-            np.minimum(np.abs(signed), 90.0), setting.sheet.iam, np.clip(stray, 0.0, 1.0)
-        )
+        iam = setting.sheet.iam
+        for name in inputs_of(iam):
+            iam = off_by(iam, name, off.get(name, 0.0))
+        share = beam_on_plane(np.minimum(np.abs(signed), 90.0), iam, np.clip(stray, 0.0, 1.0))
         if setting.near is not None:
             left = self.scene.near_share(np.clip(signed, -90.0, 90.0), float(np.clip(stray, 0, 1)))
             # The order of the cells and the lamp's shape are known so well (common practice, no

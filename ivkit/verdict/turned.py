@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from ivkit.curve.string import SeriesString
 from ivkit.errors import RangeError
-from ivkit.light.incidence import IncidenceAngleModifier, beam_on_plane, martin_ruiz
+from ivkit.light.glass import PLAIN
+from ivkit.light.incidence import IncidenceAngleModifier, beam_on_plane
 from ivkit.light.lamp import Lamp, PanelLight
 from ivkit.light.lamp_shape import Beam, Point, Shape
 from ivkit.light.panel_face import PanelFace, Placement
@@ -55,7 +56,7 @@ class Turned:
 
     panel: ReferencePanel
     temp_cell: float = 25.0
-    iam: IncidenceAngleModifier = martin_ruiz
+    iam: IncidenceAngleModifier = PLAIN
     near: Array | None = None
     bypass_groups: int = 0
     relative: bool = False
@@ -192,7 +193,7 @@ def near_lamp(
     face: PanelFace,
     distance_m: float,
     shape: Shape | None = None,
-    iam: IncidenceAngleModifier = martin_ruiz,
+    iam: IncidenceAngleModifier = PLAIN,
     *,
     tilt_axis_deg: float = 0.0,
     offset_m: tuple[float, float] = (0.0, 0.0),

@@ -11,6 +11,7 @@ import pandas as pd
 from scipy.signal import lfilter
 
 from ivkit.curve.diode import SingleDiode
+from ivkit.light.glass import GRAZING, LOSS, PLAIN
 from ivkit.readings.log import read_log
 from ivkit.verdict.angle_law import Surroundings, panel_law, power_in_light
 from ivkit.verdict.log import clean
@@ -59,7 +60,8 @@ def coverage(load: float | None, logs: int = LOGS) -> float:
     time = 0.25 * np.arange(400)
     step = np.clip((time - 10) / 8, 0, 1)
     for _ in range(logs):
-        hidden = Surroundings(max(0.0, rng.normal(0.02, 0.01)), 0, rng.normal(0.16, 0.02))
+        glass = PLAIN.off(LOSS, rng.normal()).off(GRAZING, rng.normal())
+        hidden = Surroundings(max(0.0, rng.normal(0.02, 0.01)), 0, glass)
         aoi = rng.uniform(5, 40)
         power = panel_law(LAMP, load, surroundings=hidden).at(80 + (aoi - 80) * step)
         alike = lfilter([np.sqrt(1 - 0.49)], [1, -0.7], rng.normal(size=450))[50:]
