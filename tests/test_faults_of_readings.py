@@ -195,6 +195,17 @@ def test_a_divider_forgotten_or_applied_twice_shows_by_the_cell(factor, word):
     assert word in fault.message
 
 
+@pytest.mark.parametrize(
+    ("cells", "severity", "word"),
+    [(20, "note", "perovskite does"), (13, "error", "stacked junctions, tandem or triple, do")],
+)
+def test_cells_of_another_kind_are_not_called_impossible(cells, severity, word):
+    # 21.6 V at open circuit: 1.05 V a cell as of perovskite, 1.66 V as of a tandem.
+    fault = the_fault(V, current(V), cells=cells)
+    assert (fault.name, fault.severity) == ("voltage_per_cell", severity)
+    assert word in fault.message
+
+
 def test_a_current_that_no_light_gives_from_this_area():
     # 0.62 A from 36 cells takes 36 x 0.62 / 350 m2 in the sun; ten times the current is a slip.
     known = {"cells": 36, "evidence": Evidence(area=36 * 0.62 / 350)}

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from ivkit.curve.fit import fit
+from ivkit.light.incidence import martin_ruiz
 from ivkit.light.lamp_shape import Beam
 from ivkit.light.panel_face import PanelFace
 from ivkit.panel.cells import cells_under
@@ -17,7 +18,7 @@ from ivkit.verdict.turned import near_lamp
 from tests.turned_panels import CELSIUS, EXPONENT, NEAR, Make, voltages
 
 FACE = PanelFace(NEAR.width, NEAR.height, NEAR.rows, NEAR.columns)
-SHARES = near_lamp(FACE, NEAR.distance, Beam(NEAR.beam))
+SHARES = near_lamp(FACE, NEAR.distance, Beam(NEAR.beam), martin_ruiz)  # the truth's glass
 LOADS = np.array(
     [0.01, *np.geomspace(2.0, 40.0, 9), *np.linspace(45.0, 120.0, 14), 150, 230, 560, 1e6]
 )

@@ -7,6 +7,7 @@ import click
 
 from ivkit.assumptions import ASSUMED
 from ivkit.cli.output import FiniteNumber
+from ivkit.panel.technology import TECHNOLOGY
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
@@ -71,7 +72,7 @@ _OPTIONS = (
     ),
     click.option(
         "--technology",
-        type=click.Choice(("c-Si", "a-Si", "CdTe", "CIGS")),
+        type=click.Choice(tuple(TECHNOLOGY)),
         default="c-Si",
         show_default=True,
         help="Of the cells of a sweep without a datasheet.",

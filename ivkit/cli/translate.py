@@ -7,6 +7,7 @@ import click
 from ivkit.cli.inputs import SweepOptions, sweep_options
 from ivkit.cli.output import FiniteNumber, Output, output_options
 from ivkit.cli.panel_source import load_panel, panel_options
+from ivkit.panel.technology import TECHNOLOGY
 
 if TYPE_CHECKING:
     from ivkit.panel.datasheet import Datasheet
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--technology",
-    type=click.Choice(("c-Si", "a-Si", "CdTe", "CIGS")),
+    type=click.Choice(tuple(TECHNOLOGY)),
     default="c-Si",
     show_default=True,
     help="Of the cells, where there is no datasheet.",

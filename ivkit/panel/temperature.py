@@ -68,7 +68,7 @@ def temperature_from_voc(
     >>> from ivkit.panel.sheet_file import SheetFile
     >>> sheet = make_datasheet(SheetFile(pmp_W=10.0, cells=36, voc_V=21.8, voc_tolerance_pct=1))
     >>> print(f"{temperature_from_voc(sheet, 20.2, light=800.0):.2uS} degC")
-    43.0(2.3) degC
+    43.2(2.3) degC
     """
     if (light is None) == (i_sc is None):
         raise RangeError(

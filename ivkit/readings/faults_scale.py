@@ -1,5 +1,7 @@
 """Faults of scale: what no cell gives, what no light gives, and columns that contradict others."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from ivkit.readings.fault import Fault, fault, named_points
@@ -9,6 +11,9 @@ from ivkit.readings.sweep import Sweep
 #: V per cell. The best silicon cells reach 0.75 V at open circuit (Green et al., Solar cell
 #: efficiency tables, Prog. Photovolt. 32 (2024) 3, doi:10.1002/pip.3750), amorphous ones 0.9 V.
 MOST_VOLTS = 1.0
+#: Perovskite cells of one junction reach 1.26 V (those tables, from memory), three stacked
+#: junctions 3.2 V (common practice, no source).
+MOST_ONE_JUNCTION, MOST_STACK = 1.35, 3.2
 #: Near open circuit, in any light that a sweep can be taken in (common practice, no source).
 LEAST_VOLTS = 0.15
 #: A/m2 at 1000 W/m2. All photons of AM1.5G up to 1200 nm, where silicon ends, are 464 A/m2 (from
@@ -28,18 +33,26 @@ def voltage_per_cell(sweep: Sweep) -> list[Fault]:
     each = most / sweep.cells
     largest = np.max(np.abs(sweep.current))
     reached = np.min(np.abs(sweep.current)) < 0.5 * largest
-    if each > MOST_VOLTS:
-        what = f"more than any cell gives ({MOST_VOLTS:g} V)"
+    severity = None
+    if each > MOST_STACK:
+        what = f"more than any cell gives ({MOST_STACK:g} V, three stacked junctions)"
+    elif each > MOST_ONE_JUNCTION:
+        what = (
+            f"more than any cell of one junction gives ({MOST_ONE_JUNCTION:g} V); stacked "
+            "junctions, tandem or triple, do"
+        )
+    elif each > MOST_VOLTS:
+        what = f"more than a silicon or thin-film cell gives ({MOST_VOLTS:g} V); perovskite does"
+        severity = "note"
     elif each < LEAST_VOLTS and reached:
         what = f"less than a cell in light gives ({LEAST_VOLTS:g} V)"
     else:
         return []
-    return [
-        fault(
-            "voltage_per_cell",
-            f"{most:.4g} V from {sweep.cells} cells is {each:.2g} V a cell, {what}",
-        )
-    ]
+    found = fault(
+        "voltage_per_cell",
+        f"{most:.4g} V from {sweep.cells} cells is {each:.3g} V a cell, {what}",
+    )
+    return [found if severity is None else replace(found, severity=severity)]
 
 
 def current_beyond_area(sweep: Sweep) -> list[Fault]:
