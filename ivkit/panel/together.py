@@ -20,7 +20,7 @@ from ivkit.curve.engine import Array
 from ivkit.curve.fit import Fit, fit_each
 from ivkit.curve.key_points import KeyPoints
 from ivkit.curve.uncertainty import Sources, key_point_gradients
-from ivkit.errors import SweepError
+from ivkit.errors import RangeError, SweepError
 from ivkit.panel.agreement import Agreement, agreement
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import prior_law
@@ -139,10 +139,13 @@ def fit_together(
     light_ref = reference.get("irradiance_ref", 1000.0)
     light, relative = _conditions(fits, technology, free_irradiance, light_ref, notes)
     model = _model(fits, light, alpha_sc, technology, reference, notes)
-    theta = solve(model)
-    seen = agreement(model, theta, solve)
-    notes += seen.notes()
-    return _Result(model, theta, seen).together(technology or "c-Si", relative, notes)
+    try:
+        theta = solve(model)
+        seen = agreement(model, theta, solve)
+        notes += seen.notes()
+        return _Result(model, theta, seen).together(technology or "c-Si", relative, notes)
+    except RangeError as error:
+        raise _none(error.what) from None
 
 
 def _conditions(
