@@ -172,7 +172,7 @@ def _found(fit: "AngleFit") -> str:
         rows.append([label, told, interval(low, high, (high - low) / 4.0)])
     block = "What the readings tell\n" + table(rows, ("", "best", "95 % interval"))
     if doubts:
-        block += "\n" + _wrap("Doubt comes from: " + "; ".join(doubts) + ".", "  ", "  ")
+        block += "\n" + _wrap("Uncertainty comes from: " + "; ".join(doubts) + ".", "  ", "  ")
     return block
 
 

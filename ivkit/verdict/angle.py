@@ -12,6 +12,7 @@ Intervals are those of the profile of chi-square, which hold where a parameter i
 or sits at its bound (Cowan, Statistical Data Analysis, 1998, 9.7).
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
@@ -273,7 +274,7 @@ class _Told:
             for k, part in zip(self.moving, vector, strict=True):
                 moved[k] = moved[k] + float(np.sqrt(max(size, 0.0)) * part) * cause
         for name, shift in self.weighting.shared.items():
-            cause = ufloat(0.0, 1.0, name.rstrip(" 0123456789"))
+            cause = ufloat(0.0, 1.0, re.sub(r" \d+$", "", name))
             for k, part in zip(self.moving, gain @ shift, strict=True):
                 moved[k] = moved[k] + float(part) * cause
         return moved
