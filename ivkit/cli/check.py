@@ -160,7 +160,7 @@ def command(
             f"{setting.irradiance:.4g} W/m2 outdoors is more than the sun gives above the "
             "atmosphere: only the edge of a cloud does that, for a minute or so"
         )
-    notes += [*map(str, sheet.assumed), *sheet.notes]
+    notes += [*map(str, sheet.assumed), *sheet.law_assumed, *sheet.notes]
     output.deliver(
         describe(found, scene, limits, notes),
         document(found, scene, limits, notes),

@@ -83,7 +83,7 @@ def command(
             offset_m=given["offset"],
             temp_cell=celsius,
             loads=given["load"],
-            assumed=assumed,
+            assumed=[*assumed, *sheet.law_assumed],
         )
 
     distances: list[Any] = []

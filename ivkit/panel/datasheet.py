@@ -27,7 +27,7 @@ from ivkit.panel.fill import PRACTICE, USUAL_TOLERANCE, Assumption, fill
 from ivkit.panel.law import LAW, LOW, NAMES, Statement, constrain, gamma_of, panel_by_law
 from ivkit.panel.matrix import read_matrix
 from ivkit.panel.sheet_file import SheetFile
-from ivkit.panel.technology import TECHNOLOGY, Technology
+from ivkit.panel.technology import TECHNOLOGY, Technology, assumed_law
 from ivkit.schema import load_settings
 from ivkit.shown import Shown
 
@@ -85,6 +85,8 @@ class Datasheet(Shown):
         The file it came from; empty for one made in code.
     remarks : tuple of str
         What was understood on the way.
+    law_stated : bool
+        Whether the sheet says what the panel gives in other light: its power at 200 W/m2, or more.
     """
 
     name: str
@@ -109,6 +111,7 @@ class Datasheet(Shown):
     assumed: tuple[Assumption, ...]
     path: str = ""
     remarks: tuple[str, ...] = ()
+    law_stated: bool = False
     sources: dict[str, UFloat] = field(init=False, compare=False, repr=False)
     bends: dict[str, UFloat] = field(init=False, compare=False, repr=False)
 
@@ -131,6 +134,13 @@ class Datasheet(Shown):
     def iam(self) -> IncidenceAngleModifier:
         """The incidence angle modifier of its glass."""
         return GLASSES[self.glass]
+
+    @property
+    def law_assumed(self) -> tuple[str, ...]:
+        """What is assumed of the panel in other light, as a sentence; none where it is stated."""
+        if self.law_stated or self.kind.law is None:
+            return ()
+        return (assumed_law(self.kind, "pmp_200_W or matrix of the datasheet replaces it"),)
 
     def solved(self, shifts: Mapping[str, ArrayLike] | None = None) -> ReferencePanel:
         """Return the panels with sources off by ``shifts``; NaN where no curve has the figures.
@@ -336,6 +346,7 @@ def make_datasheet(
         assumed=tuple(assumed),
         path=path,
         remarks=remarks,
+        law_stated=bool(matrix or _low_power(sheet, i_mp * v_mp)),
     )
 
 

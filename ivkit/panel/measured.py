@@ -13,7 +13,7 @@ from ivkit.errors import SweepError, about
 from ivkit.panel.conditions import LOW_LIGHT, ReferencePanel
 from ivkit.panel.datasheet import Datasheet, prior_law
 from ivkit.panel.law import LAW, LOW, NAMES, panel_of_curve
-from ivkit.panel.technology import TECHNOLOGY
+from ivkit.panel.technology import TECHNOLOGY, assumed_law
 from ivkit.panel.temperature import FROM_VOC, temperature_from_voc
 
 WORTH_KNOWING = 0.5  # of a shunt resistance, 1 sigma: beyond, its logarithm says little
@@ -106,6 +106,9 @@ class Measured:
                 f"{usual_a.value:g} +- {usual_a.u:g} %/K of Isc and {usual_b.value:g} +- "
                 f"{usual_b.u:g} %/K of Voc"
             )
+        if sheet is None or not sheet.law_stated:
+            instead = "a sweep in the target's light, or pmp_200_W of a datasheet, replaces it"
+            self.notes.append(assumed_law(self.kind, instead))
         self.law = [
             float(value)
             + sum((float(row[k]) * variables[name] for name, row in rows.items() if row[k]), 0.0)

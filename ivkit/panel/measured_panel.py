@@ -25,7 +25,7 @@ from ivkit.panel.conditions import WARMER, ReferencePanel
 from ivkit.panel.datasheet import Datasheet, bends_of
 from ivkit.panel.law import LAW, panel_of_curve
 from ivkit.panel.measured import Measured
-from ivkit.panel.technology import TECHNOLOGY, Technology
+from ivkit.panel.technology import TECHNOLOGY, Technology, assumed_law
 
 if TYPE_CHECKING:
     from ivkit.panel.together import Together
@@ -90,6 +90,11 @@ class MeasuredPanel:
         }
         object.__setattr__(self, "sources", sources)
         object.__setattr__(self, "bends", bends_of(sources))
+
+    @property
+    def law_assumed(self) -> tuple[str, ...]:
+        """What is assumed of the panel in other light than its sweep's, as a sentence."""
+        return (assumed_law(self.kind, "sweeps in several lights replace it"),)
 
     @property
     def p_mp(self) -> float:

@@ -65,6 +65,12 @@ class Law:
     u_gamma: float
 
 
+def assumed_law(kind: "Technology", instead: str) -> str:
+    """Return the sentence that names a technology's law among an answer's assumptions."""
+    source = kind.law.ideality.source
+    return f"behaviour in other light and temperature usual for {kind.name} ({source}); {instead}"
+
+
 def _law(source: str, *values: float, u_alpha: float, u_beta: float, u_gamma: float) -> Law:
     """Return a law of pairs of values and standard uncertainties, the low shunt's left out."""
     pairs = [Usual(value, u, source) for value, u in zip(values[::2], values[1::2], strict=True)]
