@@ -127,15 +127,15 @@ _FEW = "no module measured; as crystalline silicon, widened (common practice, no
 # n, Rsh Isc/Voc, k, m, c1, c2, d, e, h: each with its standard uncertainty.
 _SILICON = _law(
     _MATRICES,
-    1.20, 0.095, 20.0, 0.42, 0.5, 0.4, 0.0, 0.006, 0.10, 0.075, 0.035, 0.02,
-    0.0, 0.004, 0.05, 0.12, -0.006, 0.006,
-    u_alpha=0.015, u_beta=0.04, u_gamma=0.03,
+    1.20, 0.09, 20.0, 0.42, 0.5, 0.4, 0.0, 0.006, 0.10, 0.075, 0.035, 0.02,
+    0.0, 0.004, 0.05, 0.1, -0.006, 0.005,
+    u_alpha=0.015, u_beta=0.05, u_gamma=0.03,
 )  # fmt: skip
 _HETEROJUNCTION = _law(
     _ONE_KIND,
     1.22, 0.13, 32.0, 0.45, 0.5, 0.35, 0.0, 0.01, 0.10, 0.085, 0.035, 0.02,
     0.0, 0.004, 0.05, 0.15, -0.006, 0.008,
-    u_alpha=0.015, u_beta=0.04, u_gamma=0.03,
+    u_alpha=0.015, u_beta=0.05, u_gamma=0.03,
 )  # fmt: skip
 _TELLURIDE = _law(
     _ONE_KIND,
