@@ -131,6 +131,8 @@ class Measured:
         shunt, points = self.fit.parameters["resistance_shunt"], self.fit.key_points
         if shunt is None or not shunt.std_dev < WORTH_KNOWING * shunt.nominal_value:
             return
+        if self.light.std_dev < 1e-6 * self.here[0]:
+            return  # light in units of the sweep's own: nobody knows how far 200 W/m2 is
         a, v_oc = plain(self.fit.parameters["nNsVth"]), plain(points.v_oc)
         at_low = max(1.0 - a / v_oc * np.log(self.here[0] / LOW), 0.1)
         seen = log(shunt * points.i_sc / points.v_oc) - float(np.log(at_low))
