@@ -130,7 +130,9 @@ class Prospect:
             if name in NAMES:
                 bend = power[1 + 2 * k] + power[2 + 2 * k] - 2.0 * power[0]
                 middle = middle + 0.5 * bend
-                shifts[name] = np.hypot(shifts[name], bend / np.sqrt(2.0)) * np.sign(shifts[name])
+                shifts[name] = np.copysign(
+                    np.hypot(shifts[name], bend / np.sqrt(2.0)), shifts[name]
+                )
         # V/I is no stated load: what it is uncertain by comes with voltage and current.
         slope = shifts.pop("load") / _STEP
         worked_out = np.array([g == BOTH for g in given])
