@@ -167,6 +167,10 @@ class Datasheet(Shown):
         steps[1::2], steps[2::2] = np.eye(count), -np.eye(count)
         return self.solved(dict(zip(self.sources, steps.T, strict=True)))
 
+    def moved(self, amounts: Array) -> ReferencePanel:
+        """Return panels with sources off by ``amounts``, shape (R, S), in their order."""
+        return self.solved(dict(zip(self.sources, amounts.T, strict=True)))
+
     def panel(self, shifts: Mapping[str, float] | None = None) -> ReferencePanel:
         """Return the panel that has these figures, with sources off by ``shifts``.
 
