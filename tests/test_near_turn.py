@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from ivkit.light.incidence import beam_on_plane
+from ivkit.panel.cells import usual_face
 from ivkit.panel.datasheet import load_datasheet
-from ivkit.panel.under_lamp import usual_face
 from ivkit.verdict.near_turn import near_share
 from ivkit.verdict.turned import Turned, near_lamp
 

@@ -12,9 +12,11 @@ from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.radiometry import black_body
 from ivkit.light.spectrum import THERMOPILE
 from ivkit.light.spectrum_file import read_spectrum
+from ivkit.light.strength import Strength
+from ivkit.panel.cells import usual_face
 from ivkit.panel.datasheet import make_datasheet
 from ivkit.panel.sheet_file import SheetFile
-from ivkit.panel.under_lamp import Strength, under_lamp, usual_face
+from ivkit.panel.under_lamp import under_lamp
 from ivkit.verdict.score import en_number, verdict
 
 SHEET = make_datasheet(

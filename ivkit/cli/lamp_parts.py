@@ -16,7 +16,9 @@ from ivkit.light.lamp_shape import Beam, Disc, Point, Shape, Strip
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.radiometry import Spectrum
 from ivkit.light.spectrum import THERMOPILE, named
-from ivkit.panel.under_lamp import Panel, Strength, usual_face
+from ivkit.light.strength import Strength
+from ivkit.panel.cells import usual_face
+from ivkit.panel.under_lamp import Panel
 
 #: What replaces an entry here, where it differs from other commands.
 U_READING = "--u-reading, or u_reading_pct in [light] of the bench,"

@@ -21,9 +21,7 @@ from ivkit.light.glass import inputs_of, off
 from ivkit.light.lamp import Lamp, PanelLight
 from ivkit.light.lamp_shape import Beam, Shape
 from ivkit.light.panel_face import PanelFace, Placement
-from ivkit.light.radiometry import Band, Spectrum
-from ivkit.light.response import of_technology
-from ivkit.light.spectrum import effective_irradiance
+from ivkit.light.strength import Strength
 from ivkit.panel.cells import cells_under
 from ivkit.panel.datasheet import Datasheet
 from ivkit.panel.measured_panel import MeasuredPanel
@@ -32,62 +30,10 @@ from ivkit.shown import Shown
 
 Array = NDArray[np.float64]
 
-TERMS = ("panel", "distance", "power", "cell")
 #: Brighter light than any lamp on a bench makes, W/m2: a unit or a distance must be wrong. Cells
 #: and panels are checked up to about 1200 W/m2.
 TOO_BRIGHT = 5000.0
 Panel = Datasheet | MeasuredPanel
-
-
-@dataclass(frozen=True)
-class Strength:
-    """How strong the lamp is, in the terms at hand.
-
-    Attributes
-    ----------
-    terms : str
-        ``panel``: a reading on the panel's centre; ``distance``: a reading on the lamp's axis;
-        ``power``: electrical watts and efficacy; ``cell``: effective irradiance on the panel's
-        centre, from a known cell.
-    value : UFloat
-        lx or W/m2; for ``power`` W.
-    unit : str
-        ``lx`` or ``W_m2``.
-    spectrum : Spectrum or None
-        Of the lamp; None only for ``cell``.
-    band : tuple of float or None
-        Of a reading in W/m2, nm.
-    distance_m : float or None
-        Of a reading on the axis.
-    read_at : Placement or None
-        Of a reading on the panel: where the panel was then, if it has moved since.
-    efficacy_lm_W : UFloat or None
-        For ``power``.
-    """
-
-    terms: str
-    value: UFloat
-    unit: str = "lx"
-    spectrum: Spectrum | None = None
-    band: Band | None = None
-    distance_m: float | None = None
-    efficacy_lm_W: UFloat | None = None
-    read_at: Placement | None = None
-
-    def __post_init__(self) -> None:
-        if self.terms not in TERMS:
-            raise RangeError(f"terms {self.terms!r} of a lamp are not one of {', '.join(TERMS)}")
-        if self.terms != "cell" and self.spectrum is None:
-            raise RangeError(
-                "lux or watts say nothing without the kind of lamp",
-                remedy="name its light (halogen, led, ...) or its colour temperature; to silicon "
-                "1000 lx are worth 3 W/m2 from an LED or a fluorescent lamp, 25 from halogen, 32 "
-                "from an incandescent lamp",
-            )
-        if not getattr(self.value, "nominal_value", self.value) > 0:
-            raise RangeError(
-                "no light: the lamp's reading is 0", remedy="read again, with the lamp on"
-            )
 
 
 @dataclass(frozen=True)
@@ -185,7 +131,7 @@ def under_lamp(
             "curve of the mean light: which cells are in series is not known, so what the darkest "
             "of them take away is not counted"
         )
-    factor, weights, told = _conversion(strength, sheet)
+    factor, weights, told = strength.effective(sheet.kind.name)
     set_up = _SetUp(
         sheet, strength, shape, face, by_cell, offset_m, tuple(map(float, loads)), factor, weights
     )
@@ -229,19 +175,6 @@ def under_lamp(
         limiting,
         tuple(dict.fromkeys([*notes, *told])),
     )
-
-
-def usual_face(sheet: Panel) -> PanelFace | None:
-    """Return square cells that tile the datasheet's area, as near to a square as their number
-    allows; None where area or cells are not known.
-    """
-    count = _cells_of(sheet)
-    if sheet.area_m2 is None or count is None:
-        return None
-    rows = max(k for k in range(1, int(count**0.5) + 1) if count % k == 0)
-    columns = count // rows
-    side = (sheet.area_m2 / count) ** 0.5
-    return PanelFace(columns * side, rows * side, rows, columns)
 
 
 def _cells_of(sheet: Panel) -> int | None:
@@ -318,20 +251,6 @@ class _SetUp:
 
 #: A panel without extent, for even light.
 _POINT = PanelFace(1e-6, 1e-6, 1, 1)
-
-
-def _conversion(
-    strength: Strength, sheet: Panel
-) -> tuple[float, dict[str, float], tuple[str, ...]]:
-    """Return effective W/m2 per lx or W/m2, what it is uncertain by as shares, and assumptions."""
-    if strength.terms == "cell":
-        return 1.0, {}, ()
-    response = of_technology(sheet.kind.name)
-    given = {"lux": 1.0} if strength.unit == "lx" else {"irradiance": 1.0, "band": strength.band}
-    per_unit = effective_irradiance(strength.spectrum, response=response, **given)
-    value = float(per_unit.value_W_m2)
-    shares = {f"spectrum: {cause}": u / value for cause, u in per_unit.parts_W_m2.items() if u > 0}
-    return value, shares, per_unit.assumed
 
 
 def _points(curve: Any, prefix: str) -> dict[str, float]:

@@ -136,14 +136,18 @@ def misfit(
         clear = np.minimum(np.abs(read), np.abs(right)) > 3.0 * least
         off = np.where(clear & (np.sign(read) != np.sign(right)), _WRONG_SIGN, off)
         resolved = np.abs(right) > least
-        own = given.noise[name] / np.maximum(np.abs(read), least) if name in given.noise else given.u
+        own = (
+            given.noise[name] / np.maximum(np.abs(read), least) if name in given.noise else given.u
+        )
         channels = np.zeros((len(names), count))
         channels[place] = 0.0 if name in given.noise else given.u / np.sqrt(2.0)  # of the meter
         slope = np.where(resolved, expected.by_load[name], 0.0)
         apart.append(off)
         noise.append(own**2 + (least / size) ** 2 + left_over**2)
         by_load.append(slope)
-        shared = np.where(mine[None, :] == np.arange(len(loads))[:, None], given.u_load * slope, 0.0)
+        shared = np.where(
+            mine[None, :] == np.arange(len(loads))[:, None], given.u_load * slope, 0.0
+        )
         moves.append(np.concatenate([expected.moves[name] * resolved, shared, channels]))
         used.append(np.isfinite(read) & np.isfinite(off))
     d, variance, b = np.array(apart), np.array(noise), np.array(by_load)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.errors import RangeError
-from ivkit.light.incidence import IncidenceAngleModifier
+from ivkit.light.incidence import IncidenceAngleModifier, no_glass
 from ivkit.light.lamp import Lamp
 from ivkit.light.lamp_shape import Beam, Point, Shape
 from ivkit.light.panel_face import PanelFace, Placement
@@ -183,6 +183,57 @@ class NearLamp:
         read = (1.0 - stray) * centre + stray * straight
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(read > 0, reading / read * facing, 0.0)
+
+
+def lamp_over(
+    panel: Any,
+    strength: Strength,
+    shape: Shape,
+    distance_m: Any,
+    face: PanelFace | None = None,
+    **more: Any,
+) -> tuple[NearLamp, tuple[str, ...]]:
+    """Return a lamp over a panel, and what was assumed of its light.
+
+    Parameters
+    ----------
+    panel : Datasheet or MeasuredPanel
+    strength, shape, distance_m, face
+        As of `NearLamp`; without a face the light counts as even.
+    more
+        Of `NearLamp`: ``beam_angle_deg``, ``offset_m``, ``axis_deg``.
+
+    Raises
+    ------
+    RangeError
+        A lamp inside or behind the panel, cells that are not those of the panel, light that no
+        lamp on a bench makes.
+    """
+    notes = []
+    count = None if panel.cells is None else panel.cells * panel.strings
+    if face is not None and count is not None and face.cells != count:
+        raise RangeError(
+            f"{face.rows} rows of {face.columns} cells are {face.cells}, but the panel has "
+            f"{count} of them",
+            remedy="make rows times columns the number of cells",
+        )
+    if face is not None and (panel.strings != 1 or count is None):
+        notes.append(
+            "curve of the mean light: which cells are in series is not known, so what the darkest "
+            "of them take away is not counted"
+        )
+    factor, spectral, assumed = strength.effective(panel.kind.name)
+    found = NearLamp(
+        strength, factor, spectral, shape, distance_m, POINT if face is None else face, **more
+    )
+    here, zero = Off((), np.zeros((1, 0))), np.zeros((1, 1))
+    brightest = float(found.falling(here, zero, zero, no_glass, None).max())
+    if brightest > TOO_BRIGHT:
+        raise RangeError(
+            f"the lamp would be worth {brightest:.0f} W/m2 of sunlight to a cell",
+            remedy="check the unit of the reading, and that distances are in metres",
+        )
+    return found, (*notes, *assumed)
 
 
 def _plain(quantity: Any) -> Any:

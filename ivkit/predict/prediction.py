@@ -6,7 +6,7 @@ curvature, which corrects the mean and adds to the uncertainty (5.1.2 note). A f
 knee needs it.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -125,7 +125,9 @@ class Prediction:
         """Return the fraction of each input in the variance of a quantity, mean over readings."""
         one = self[name]
         parts: dict[str, float] = {}
-        for key, square in zip((*self.scene.names,) * 2, np.mean(one.shifts**2, axis=1), strict=True):
+        for key, square in zip(
+            (*self.scene.names,) * 2, np.mean(one.shifts**2, axis=1), strict=True
+        ):
             parts[key] = parts.get(key, 0.0) + float(square)
         parts[LOAD] = float(np.mean(one.of_load**2))
         total = sum(parts.values())

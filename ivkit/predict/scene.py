@@ -135,7 +135,8 @@ class At:
 
     def select(self, which: Any) -> "At":
         """Return some of the rows, by index or mask."""
-        return At(*(None if x is None else x[which] for x in vars(self).values()))
+        rows = (self.load, self.angle, self.light, self.warmer, self.distance, self.u_load)
+        return At(*(None if x is None else x[which] for x in rows))
 
     @cached_property
     def condition(self) -> "At":
@@ -205,7 +206,10 @@ class Scene:
         up = self._light(either_side(tuple(causes)), At.of(), AS_STATED)[:, 0]
         up = up if up.ndim == 1 else up.mean(axis=-1)
         light = float(up[0]) + sum(
-            (0.5 * float(up[1 + 2 * k] - up[2 + 2 * k]) * one for k, one in enumerate(causes.values())),
+            (
+                0.5 * float(up[1 + 2 * k] - up[2 + 2 * k]) * one
+                for k, one in enumerate(causes.values())
+            ),
             0.0,
         )
         found = temperature_from_voc(self.panel, v_oc, light=light)
