@@ -55,6 +55,8 @@ class Column:
         By default that of the key.
     show : sequence of str, or callable
         What the text shows in place of each value: the words, or a function of the value.
+    missing : str
+        What the text shows where there is no value.
     """
 
     key: str
@@ -63,6 +65,7 @@ class Column:
     heading: str | None = ""
     unit: str = ""
     show: Sequence[str] | Callable[[Any], str] | None = None
+    missing: str = "-"
 
     def __post_init__(self) -> None:
         values = _listed(self.values)
@@ -226,6 +229,30 @@ class Answer:
         from ivkit.answer.html import as_html
 
         return as_html(self)
+
+
+def columns(rows: Sequence[Any], **keys: str | Callable[[Any], Any]) -> list[Column]:
+    """Return one column a key from objects or mappings, one of them a row.
+
+    >>> [one.values for one in columns([{"p": 1.0}, {"p": 2.0}], power_W="p", row=lambda r: "x")]
+    [[1.0, 2.0], ['x', 'x']]
+    """
+
+    def cell(row: Any, way: str | Callable[[Any], Any]) -> Any:
+        if callable(way):
+            return way(row)
+        return row[way] if isinstance(row, Mapping) else getattr(row, way)
+
+    return [Column(key, [cell(row, way) for row in rows]) for key, way in keys.items()]
+
+
+def based_on(**parts: str | None) -> tuple[str, ...]:
+    """Return what an answer rests on, as far as it is there.
+
+    >>> based_on(panel="panel.toml", light=None, bench="bench.toml")
+    ('panel: panel.toml', 'bench: bench.toml')
+    """
+    return tuple(f"{name}: {one}" for name, one in parts.items() if one)
 
 
 def _listed(values: Any) -> list[Any]:

@@ -67,7 +67,7 @@ def _tables(tables: Mapping[str, Table]) -> dict[str, Any]:
 
 
 def csv_text(table: Table) -> str:
-    """Return a table as CSV: a blank where there is no number."""
+    """Return a table as CSV: a blank where there is no number, or an infinite one."""
     out = io.StringIO()
     write = csv.writer(out, lineterminator="\n")
     columns = table.to_dict()
@@ -77,7 +77,7 @@ def csv_text(table: Table) -> str:
 
 
 def _cell(value: Any) -> Any:
-    return "" if value is None or (isinstance(value, float) and math.isnan(value)) else value
+    return "" if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def load(source: str | os.PathLike | Mapping[str, Any]) -> Answer:

@@ -9,18 +9,19 @@ from ivkit.answer.lines import HEADED, budget_line, capital, grid, summary_rows
 
 def as_html(answer: Answer) -> str:
     """Return an answer as HTML: its sentences, its tables, what to mind."""
-    out = [paragraph(line) for line in (*answer.based_on, answer.headline, *answer.paragraphs)]
+    first = (capital("; ".join(answer.based_on)), answer.headline, *answer.paragraphs)
+    out = [paragraph(line) for line in first if line]
     rows = summary_rows(answer)
     if rows:
         out.append(html_table(rows))
     for one in answer.tables.values():
         if one.most_rows and len(one):
             head, rows, _ = grid(one)
-            out.append(html_table(rows, head, "" if one.sideways else one.title))
+            out.append(html_table(rows, head, "" if one.title in head else one.title))
             out += [paragraph(one.note)] if one.note else []
     out += [paragraph(budget_line(*item)) for item in list(answer.budget.items())[:1]]
     for heading, name in HEADED:
-        said = [f"<li>{escape(capital(line))}</li>" for line in getattr(answer, name)]
+        said = [f"<li>{escape(line)}</li>" for line in getattr(answer, name)]
         if said:
             out.append(f"{paragraph(heading + ':')}<ul>{''.join(said)}</ul>")
     out += [paragraph(line) for line in (*answer.cautions, answer.next) if line]

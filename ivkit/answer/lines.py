@@ -53,15 +53,18 @@ def shown(value: Any, unit: str = "") -> str:
 
 def cells_of(column: Column) -> list[str]:
     """Return the values of a column as text."""
-    if callable(column.show):
-        return [column.show(value) for value in column.values]
-    if column.show is not None:
+    if column.show is not None and not callable(column.show):
         return list(column.show)
     u = column.u or [None] * len(column.values)
-    return [
-        shown(value if one is None or value is None else _Pair(value, one), column.unit)
-        for value, one in zip(column.values, u, strict=True)
-    ]
+    return [_cell(column, *pair) for pair in zip(column.values, u, strict=True)]
+
+
+def _cell(column: Column, value: Any, u: float | None) -> str:
+    if value is None or value == "" or value != value:
+        return column.missing
+    if callable(column.show):
+        return column.show(value)
+    return shown(value if u is None else _Pair(value, u), column.unit)
 
 
 class _Pair:
@@ -71,21 +74,20 @@ class _Pair:
         self.nominal_value, self.std_dev = nominal_value, std_dev
 
 
-def grid(one: Table) -> tuple[list[str], list[list[str]], int]:
-    """Return a table as text: head, rows, and how many columns are words on the left."""
+def grid(one: Table) -> tuple[list[str], list[list[str]], set[int]]:
+    """Return a table as text: head, rows, and which columns are words, on their left."""
     columns = [column for column in one.columns if column.heading is not None]
     cells = [cells_of(column) for column in columns]
     if one.sideways:
-        words = [column for column in columns[:1] if _wordy(column)]
-        head = [one.title, *cells[0]] if words else [one.title, *[""] * len(one)]
-        body = list(zip(columns, cells, strict=True))[len(words) :]
-        return head, [[column.heading, *line] for column, line in body], 1
+        named = _wordy(columns[0])
+        rows = [[c.heading, *line] for c, line in zip(columns, cells, strict=True)]
+        return ([one.title, *cells[0]] if named else []), rows[named:], {0}
     rows = [list(row) for row in zip(*cells, strict=True)]
     if len(rows) > one.most_rows:
         gap = [f"... {len(rows) - one.most_rows} more", *[""] * (len(columns) - 1)]
         rows = [*rows[: max(one.most_rows - ENDS, 1)], gap, *rows[-ENDS:]]
-    left = next((k for k, c in enumerate(columns) if not _wordy(c)), len(columns))
-    return [column.heading for column in columns], rows, max(left, 1)
+    left = {k for k, column in enumerate(columns) if _wordy(column)}
+    return [column.heading for column in columns], rows, left
 
 
 def _wordy(column: Column) -> bool:
@@ -109,7 +111,7 @@ def summary_rows(answer: Answer) -> list[list[str]]:
 
 
 def capital(text: str) -> str:
-    """Return a sentence with a capital, unless it begins with a name in quotes or with a dot."""
+    """Return a sentence with a capital."""
     return text[:1].upper() + text[1:]
 
 
@@ -119,7 +121,7 @@ def lines(answer: Answer, width: int | None = None) -> str:
     What it rests on, headline, summary, tables, budget, warnings, assumptions, how the file was
     read, skipped rows, cautions.
     """
-    blocks = ["\n".join(wrap(line, width) for line in answer.based_on)]
+    blocks = [wrap(capital("; ".join(answer.based_on)), width)]
     blocks += [wrap(line, width) for line in answer.headline.split("\n")]
     blocks += [wrap(line, width) for line in answer.paragraphs]
     rows = summary_rows(answer)
@@ -132,7 +134,7 @@ def lines(answer: Answer, width: int | None = None) -> str:
     for heading, name in HEADED:
         said: Sequence[str] = getattr(answer, name)
         if said:
-            blocks.append(f"{heading}:\n{bullets(map(capital, said), width)}")
+            blocks.append(f"{heading}:\n{bullets(said, width)}")
     blocks += [wrap(line, width) for line in answer.cautions]
     blocks.append(wrap(answer.next, width) if answer.next else "")
     return "\n\n".join(block for block in blocks if block)
@@ -144,6 +146,6 @@ def _table(one: Table, width: int | None) -> list[str]:
         return []
     head, rows, left = grid(one)
     body = table(rows, head if any(head) else (), left, width)
-    if one.title and not one.sideways:
+    if one.title and one.title not in head:
         body = f"{wrap(one.title, width)}\n{body}"
     return [body, wrap(one.note, width) if one.note else ""]

@@ -1,12 +1,14 @@
 """Numbers and tables as text: two figures of uncertainty, the value to match, the unit."""
 
 import math
+import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
+_UNIT = re.compile(r"(?<=[\d)]) (?=(?:%|[MkmµnK]?(?:V|A|W|ohm|Hz|m|s|deg|degC)|W/m2)(?![\w/]))")
 _SCALED = {"V", "A", "W", "ohm", "Ω", "S"}
 
 
@@ -73,16 +75,17 @@ def page_width() -> int:
 def wrap(text: str, width: int | None = None, first: str = "", then: str = "") -> str:
     """Return a paragraph in lines of ``width``, by default `page_width`.
 
-    ``first`` and ``then`` begin its lines.
+    ``first`` and ``then`` begin its lines. A number and its unit stay together.
     """
-    return textwrap.fill(
-        text,
+    filled = textwrap.fill(
+        _UNIT.sub("\N{NO-BREAK SPACE}", text),
         width or page_width(),
         initial_indent=first,
         subsequent_indent=then,
         break_long_words=False,
         break_on_hyphens=False,
     )
+    return filled.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def bullets(lines: Iterable[str], width: int | None = None) -> str:
@@ -121,10 +124,10 @@ def percent(fraction: float) -> str:
 def table(
     rows: Sequence[Sequence[str]],
     head: Sequence[str] = (),
-    left: int = 1,
+    left: int | Collection[int] = 1,
     width: int | None = None,
 ) -> str:
-    """Return rows as aligned columns: the first ``left`` to the left, the rest to the right.
+    """Return rows as aligned columns: those of ``left``, or its first ones, begin on the left.
 
     Where that is wider than ``width`` (by default `page_width`), the head is broken at its blanks,
     then the widest column of words.
@@ -139,6 +142,7 @@ def table(
       day
       fixed         20 V
     """
+    left = set(range(left)) if isinstance(left, int) else set(left)
     lines = [list(head), *map(list, rows)] if head else [list(row) for row in rows]
     room = (width or page_width()) - 2 * len(lines[0])
     widths = [max(len(line[k]) for line in lines) for k in range(len(lines[0]))]
@@ -147,7 +151,7 @@ def table(
             body = max((len(one[k]) for one in rows), default=0)
             widths[k] = max(body, _halved(head[k]))
     if sum(widths) > room:
-        widest = max(range(left), key=lambda k: widths[k], default=0)
+        widest = max(left, key=lambda k: widths[k], default=0)
         longest = max(len(word) for line in lines for word in (line[widest].split() or [""]))
         widths[widest] = max(widths[widest] - (sum(widths) - room), longest, 8)
     out = []
@@ -161,7 +165,7 @@ def table(
         height = max(map(len, cells))
         for k, cell in enumerate(cells):  # a head stands on its column, a row hangs from its name
             blank = [""] * (height - len(cell))
-            cells[k] = blank + cell if head and row == 0 and k >= left else cell + blank
+            cells[k] = blank + cell if head and row == 0 and k not in left else cell + blank
         out += [_line([cell[h] for cell in cells], widths, left) for h in range(height)]
     return "\n".join(out)
 
@@ -172,12 +176,12 @@ def _halved(words: str) -> int:
     return min((max(k, len(words) - k - 1) for k in breaks), default=len(words))
 
 
-def _line(cells: Sequence[str], widths: Sequence[int], left: int) -> str:
+def _line(cells: Sequence[str], widths: Sequence[int], left: Collection[int]) -> str:
     """Return one line of a table."""
     return (
         "  "
         + "  ".join(
-            cell.ljust(width) if k < left else cell.rjust(width)
+            cell.ljust(width) if k in left else cell.rjust(width)
             for k, (cell, width) in enumerate(zip(cells, widths, strict=True))
         ).rstrip()
     )
