@@ -5,6 +5,8 @@ A command's answer is made once, by one function from a result; nothing reads it
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from ivkit.answer.quantities import heading_of, unit_of
@@ -165,7 +167,7 @@ class Answer:
     next : str
         What to do now.
     figure : callable or None
-        Draws the picture; made by `functools.partial` it can be pickled.
+        Draws the picture; made by `drawn_by` it can be pickled.
     """
 
     command: str
@@ -253,6 +255,16 @@ def based_on(**parts: str | None) -> tuple[str, ...]:
     ('panel: panel.toml', 'bench: bench.toml')
     """
     return tuple(f"{name}: {one}" for name, one in parts.items() if one)
+
+
+def drawn_by(function: str, *arguments: Any, **named: Any) -> "Callable[[], Figure]":
+    """Return what draws a figure by ``module:function``, which is loaded only then."""
+    return partial(_draw, function, *arguments, **named)
+
+
+def _draw(function: str, *arguments: Any, **named: Any) -> "Figure":
+    module, _, name = function.partition(":")
+    return getattr(import_module(module), name)(*arguments, **named)
 
 
 def _listed(values: Any) -> list[Any]:

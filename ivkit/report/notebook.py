@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from ivkit.answer import Answer
 from ivkit.answer.html import as_html as answer_html
 from ivkit.answer.html import html_table
 from ivkit.report.page import PageTable
@@ -47,13 +48,26 @@ def as_html(result: Any) -> str:
 
     The caption is the result's own text, where it has one; the tables follow.
     """
-    kind = type(result).__qualname__
-    make = _KINDS.get(kind)
+    make = _KINDS.get(type(result).__qualname__)
     if isinstance(make, str):
-        module, _, name = make.partition(":")
-        return answer_html(getattr(import_module(f"ivkit.report.{module}"), name)(result))
+        return answer_html(answer_of(result))
     caption, tables = make(result) if make else (str(result), [])
     return "".join([f"<p>{escape(caption)}</p>", *map(_table, tables)])
+
+
+def answer_of(result: Any) -> Answer:
+    """Return a result as an answer.
+
+    Raises
+    ------
+    TypeError
+        A result of this kind has none.
+    """
+    make = _KINDS.get(type(result).__qualname__)
+    if not isinstance(make, str):
+        raise TypeError(f"a {type(result).__name__} has no answer of its own")
+    module, _, name = make.partition(":")
+    return getattr(import_module(f"ivkit.report.{module}"), name)(result)
 
 
 def _table(table: PageTable) -> str:
@@ -153,16 +167,6 @@ def _fit(fit: Any) -> tuple[str, list[PageTable]]:
     return caption, tables
 
 
-def _load_choice(choice: Any) -> tuple[str, list[PageTable]]:
-    rows = []
-    for one in choice.candidates:
-        rating = "/".join(f"{w:g} W" for w in one.ratings if np.isfinite(w)) or "none"
-        taken = "take this" if one is choice.choice else ""
-        rows.append([one.made_of.label, _shown(one.power, "W"), percent(one.loss), rating, taken])
-    head = ("load", "power into it", "lost", "rating to buy", "")
-    return str(choice), [PageTable(rows, head)]
-
-
 def _judgement(found: Any) -> tuple[str, list[PageTable]]:
     units = {"power": "W", "voltage": "V", "current": "A"}
     rows = []
@@ -251,7 +255,7 @@ _KINDS: dict[str, str | Callable[[Any], tuple[str, list[PageTable]]]] = {
         f"{len(fits)} sweep{'' if len(fits) == 1 else 's'}",
         [_frame(fits.to_frame())],
     ),
-    "LoadChoice": _load_choice,
+    "LoadChoice": "load_text:load_answer",
     "Judgement": _judgement,
     "Plan": "plan_text:plan_answer",
     "Tracking": _tracking,
