@@ -80,8 +80,11 @@ class Column:
         object.__setattr__(self, "unit", self.unit or unit_of(self.key))
         if self.heading == "":
             object.__setattr__(self, "heading", heading_of(self.key))
+        if callable(self.show):
+            told = [self.missing if nothing(value) else self.show(value) for value in values]
+            object.__setattr__(self, "show", told)
         lengths = {len(values)} | ({len(self.u)} if self.u is not None else set())
-        if self.show is not None and not callable(self.show):
+        if self.show is not None:
             lengths.add(len(self.show))
         if len(lengths) > 1:
             raise ValueError(f"column {self.key}: values, u and show differ in length")
@@ -233,19 +236,40 @@ class Answer:
         return as_html(self)
 
 
-def columns(rows: Sequence[Any], **keys: str | Callable[[Any], Any]) -> list[Column]:
+def columns(
+    rows: Sequence[Any],
+    headings: Mapping[str, str | None] | None = None,
+    shows: Mapping[str, Any] | None = None,
+    **keys: str | Callable[[Any], Any],
+) -> list[Column]:
     """Return one column a key from objects or mappings, one of them a row.
 
+    Parameters
+    ----------
+    rows : sequence
+    headings, shows : mapping, optional
+        By key, as in `Column`.
+    **keys : str or callable
+        Attribute or item of a row, or a function of it.
+
+    Examples
+    --------
     >>> [one.values for one in columns([{"p": 1.0}, {"p": 2.0}], power_W="p", row=lambda r: "x")]
     [[1.0, 2.0], ['x', 'x']]
     """
+    headings, shows = headings or {}, shows or {}
 
     def cell(row: Any, way: str | Callable[[Any], Any]) -> Any:
         if callable(way):
             return way(row)
         return row[way] if isinstance(row, Mapping) else getattr(row, way)
 
-    return [Column(key, [cell(row, way) for row in rows]) for key, way in keys.items()]
+    return [
+        Column(
+            key, [cell(row, way) for row in rows], None, headings.get(key, ""), show=shows.get(key)
+        )
+        for key, way in keys.items()
+    ]
 
 
 def based_on(**parts: str | None) -> tuple[str, ...]:
@@ -265,6 +289,11 @@ def drawn_by(function: str, *arguments: Any, **named: Any) -> "Callable[[], Figu
 def _draw(function: str, *arguments: Any, **named: Any) -> "Figure":
     module, _, name = function.partition(":")
     return getattr(import_module(module), name)(*arguments, **named)
+
+
+def nothing(value: Any) -> bool:
+    """Return whether there is no value: None, "" or NaN."""
+    return value is None or value == "" or value != value
 
 
 def _listed(values: Any) -> list[Any]:

@@ -5,7 +5,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from ivkit.answer.answer import Answer, Column, Entry, Table
+from ivkit.answer.answer import Answer, Column, Entry, Table, nothing
 from ivkit.answer.quantities import FRACTION, heading_of, unit_of
 from ivkit.answer.text import bullets, number, percent, table, wrap
 
@@ -53,18 +53,15 @@ def shown(value: Any, unit: str = "") -> str:
 
 def cells_of(column: Column) -> list[str]:
     """Return the values of a column as text."""
-    if column.show is not None and not callable(column.show):
+    if column.show is not None:
         return list(column.show)
     u = column.u or [None] * len(column.values)
-    return [_cell(column, *pair) for pair in zip(column.values, u, strict=True)]
-
-
-def _cell(column: Column, value: Any, u: float | None) -> str:
-    if value is None or value == "" or value != value:
-        return column.missing
-    if callable(column.show):
-        return column.show(value)
-    return shown(value if u is None else _Pair(value, u), column.unit)
+    return [
+        column.missing
+        if nothing(value)
+        else shown(value if one is None else _Pair(value, one), column.unit)
+        for value, one in zip(column.values, u, strict=True)
+    ]
 
 
 class _Pair:

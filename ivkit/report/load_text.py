@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ivkit.answer import Answer, Column, Entry, Table
+from ivkit.answer import Answer, Column, Entry, Table, columns
 from ivkit.answer.text import number, percent
 from ivkit.verdict.load import Candidate, LoadChoice, value_and_u
 
@@ -140,73 +140,53 @@ def _loads(found: LoadChoice) -> Table:
     drawer = all(one.made_of.source == "drawer" for one in rows)
     curve = not math.isnan(found.choice.loss)  # else nothing is known of powers and losses
     ends = f"lost at +-{100 * found.terms.tolerance:g} %"
-    marks = [f"{'>' if one is found.choice else ' '} {one.made_of.label}" for one in rows]
-    heat = [", ".join(_short(one, "W") for one in row.dissipations) for row in rows]
-    ratings = [
-        ", ".join("none" if math.isnan(one) else f"{one:g} W" for one in row.ratings)
-        for row in rows
-    ]
-    return Table(
-        "",
-        [
-            Column("load", [one.made_of.label for one in rows], show=marks),
-            Column("connection", [one.made_of.connection for one in rows], heading=None),
-            Column(
-                "source",
-                [one.made_of.source for one in rows],
-                heading=None if drawer else "from",
-            ),
-            Column(
-                "load_ohm",
-                [one.resistance for one in rows],
-                heading=None if single else "together",
-                show=_ohm,
-            ),
-            Column("power_W", *_pairs(one.power for one in rows), "power" if curve else None),
-            Column(
-                "lost_fraction",
-                [one.loss for one in rows],
-                [one.u_loss for one in rows],
-                "lost" if curve else None,
-            ),
-            Column(
-                "lost_at_tolerance_fraction",
-                [one.loss_at_tolerance for one in rows],
-                heading=ends if curve else None,
-            ),
-            Column(
-                "dissipation_W",
-                [max(one.dissipations) for one in rows],
-                heading="heat, up to",
-                show=heat,
-            ),
-            Column("rating_W", [max(one.ratings) for one in rows], heading="rating", show=ratings),
-            Column("chosen", [one is found.choice for one in rows], heading=None),
+    headings = {"connection": None, "chosen": None, "source": None if drawer else "from"}
+    headings |= {"load_ohm": None if single else "together", "rating_W": "rating"}
+    headings |= {"dissipation_W": "heat, up to", "lost_at_tolerance_fraction": ends}
+    if not curve:
+        headings |= dict.fromkeys(("power_W", "lost_fraction", "lost_at_tolerance_fraction"))
+    shows = {
+        "load": [f"{'>' if one is found.choice else ' '} {one.made_of.label}" for one in rows],
+        "load_ohm": _ohm,
+        "dissipation_W": [", ".join(_short(w, "W") for w in one.dissipations) for one in rows],
+        "rating_W": [
+            ", ".join("none" if math.isnan(w) else f"{w:g} W" for w in one.ratings) for one in rows
         ],
-        note=_heat(found),
+    }
+    made = columns(
+        rows,
+        headings,
+        shows,
+        load=lambda one: one.made_of.label,
+        connection=lambda one: one.made_of.connection,
+        source=lambda one: one.made_of.source,
+        load_ohm="resistance",
+        power_W="power",
+        lost_fraction=lambda one: _uncertain(one.loss, one.u_loss),
+        lost_at_tolerance_fraction="loss_at_tolerance",
+        dissipation_W=lambda one: max(one.dissipations),
+        rating_W=lambda one: max(one.ratings),
+        chosen=lambda one: one is found.choice,
     )
-
-
-def _pairs(values: Any) -> tuple[list[float], list[float]]:
-    """Return values and their u."""
-    pairs = [value_and_u(one) for one in values]
-    return [value for value, _ in pairs], [u for _, u in pairs]
+    return Table("", made, note=_heat(found))
 
 
 def _conditions(found: LoadChoice, names: Sequence[str]) -> Table:
     """Return what the choice gets at each condition."""
-    files = [
-        names[k] if k < len(names) else f"condition {k + 1}" for k in range(len(found.weights))
-    ]
-    tops = [value_and_u(one)[0] for one in found.max_powers]
-    lost = [max(0.0, 1.0 - p / top) for p, top in zip(found.choice_powers, tops, strict=True)]
+    several = range(len(found.weights))
+    pairs = zip(found.choice_powers, found.max_powers, strict=True)
+    lost = [max(0.0, 1.0 - power / value_and_u(top)[0]) for power, top in pairs]
     return Table(
         "",
         [
-            Column("condition", files, show=lambda name: Path(name).name),
+            Column(
+                "condition",
+                [names[k] if k < len(names) else f"condition {k + 1}" for k in several],
+                show=lambda name: Path(name).name,
+            ),
             Column("weight_fraction", found.weights),
-            Column("best_load_ohm", *_pairs(found.best_resistances)),
-            Column("pmp_W", *_pairs(found.max_powers)),
+            Column("best_load_ohm", found.best_resistances),
+            Column("pmp_W", found.max_powers),
             Column("power_W", found.choice_powers, heading=f"into {found.choice.made_of.label}"),
             Column("lost_fraction", lost),
         ],

@@ -48,7 +48,6 @@ def plan_answer(plan: "Plan", based_on: Sequence[str] = ()) -> Answer:
     if told:
         relative = percent(power.std_dev / power.nominal_value)
         will = f"They will give Pmp {shown(power, 'W')}, {relative} (1 sigma)."
-    ratings = [one.rating or None for one in plan.loads]
     helps = [one for one in plan.improvements if one.share >= 0.01 and not plan.assumed_noise]
     best = helps[0] if helps else None
     most = f"The change that helps most: halve the error of the {best.name}" if best else ""
@@ -67,12 +66,16 @@ def plan_answer(plan: "Plan", based_on: Sequence[str] = ()) -> Answer:
         tables={
             "loads": Table(
                 "",
-                [
-                    *columns(plan.loads, load=lambda one: load_name(one.load)),
-                    Column("load_ohm", [one.load for one in plan.loads], heading=None),
-                    *columns(plan.loads, voltage_V="voltage", current_A="current", power_W="power"),
-                    Column("rating_W", ratings, heading="rating to buy"),
-                ],
+                columns(
+                    plan.loads,
+                    {"load_ohm": None, "rating_W": "rating to buy"},
+                    load=lambda one: load_name(one.load),
+                    load_ohm="load",
+                    voltage_V="voltage",
+                    current_A="current",
+                    power_W="power",
+                    rating_W=lambda one: one.rating or None,
+                ),
             ),
             "expected": Table(
                 "expected of the sweep",
@@ -81,26 +84,27 @@ def plan_answer(plan: "Plan", based_on: Sequence[str] = ()) -> Answer:
             ),
             "channels": Table(
                 "Front end",
-                [
-                    *columns(plan.channels, channel="name", range_used_fraction="used"),
-                    Column("step_fraction", [one.step for one in plan.channels], heading=None),
-                    *columns(plan.channels, better="better"),
-                ],
+                columns(
+                    plan.channels,
+                    {"step_fraction": None},
+                    channel="name",
+                    range_used_fraction="used",
+                    step_fraction="step",
+                    better="better",
+                ),
                 note=_burden(plan),
             ),
             "improvements": Table(
                 f"{most}{f': {best.part}' if best.part else ''}." if best else "",
-                [
-                    *columns(helps, cause="name"),
-                    Column("variance_fraction", [one.share for one in helps], heading=None),
-                    Column(
-                        "u_pmp_W",
-                        [one.u_power for one in helps],
-                        heading="u(Pmp) with it halved",
-                        show=lambda u: percent(u / power.nominal_value) if told else "-",
-                    ),
-                    Column("part", [one.part for one in helps], heading=None),
-                ],
+                columns(
+                    helps,
+                    {"variance_fraction": None, "part": None, "u_pmp_W": "u(Pmp) with it halved"},
+                    {"u_pmp_W": lambda u: percent(u / power.nominal_value) if told else "-"},
+                    cause="name",
+                    variance_fraction="share",
+                    u_pmp_W="u_power",
+                    part="part",
+                ),
             ),
         },
         budget={"pmp_W": {one.name: one.share for one in plan.improvements}},
