@@ -149,3 +149,12 @@ _ALL = (
     Assumed("Linke turbidity", 3.0, None, "", "--turbidity"),
 )
 ASSUMED: Mapping[str, Assumed] = {one.name: one for one in _ALL}
+
+
+def is_assumption(note: str) -> bool:
+    """Return whether a note on a file is the sentence of an assumption.
+
+    >>> is_assumption(ASSUMED["load resistor"].sentence()), is_assumption("read 'V' as voltage")
+    (True, False)
+    """
+    return any(note.startswith(one.name) and f"assumed ({one.source})" in note for one in _ALL)

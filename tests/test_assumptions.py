@@ -55,7 +55,7 @@ PANEL = ("--datasheet", SHEET)
         (("lamp", *PANEL, "--lux", 6000, "--source", "halogen", "--distance", 0.35), "assumed"),
         (("check", *PANEL, "--power", 0.2, "--load", 33, *LIGHT), "notes"),
         (("angle", *PANEL), "notes"),
-        (("plan", *PANEL, *LIGHT), "notes"),
+        (("plan", *PANEL, *LIGHT), "assumptions"),
         (("track", ROOT / "examples/shed_track.csv", *PANEL, "--load", 68), "notes"),
     ],
 )

@@ -195,7 +195,8 @@ def test_the_command_answers_first_and_cautions_last(capsys):
         main(arguments)
     assert stop.value.code == 0
     out = capsys.readouterr().out
-    assert out.startswith("Take 8 readings, in this order: short circuit, open circuit, ")
+    assert out.startswith("Panel: the curve of ")
+    assert "\n\nTake 8 readings, in this order: short circuit, open circuit, " in out
     most = "helps most: halve the error of the divider ratio: divider resistors of 0.5 % instead"
     assert most in " ".join(out.split())
     assert "so that warming cells or fading light show as scatter" in " ".join(out.split())
@@ -203,10 +204,11 @@ def test_the_command_answers_first_and_cautions_last(capsys):
     with pytest.raises(SystemExit):
         main([*arguments, "--json", "-"])
     document = json.loads(capsys.readouterr().out)
-    assert len(document["loads"]) == 8
-    assert document["loads"][1]["load_ohm"] is None
-    assert document["take_again"] == "short circuit"
-    assert document["improvements"][0]["part"].startswith("divider resistors of 0.5 %")
+    loads, improvements = (document["tables"][n]["columns"] for n in ("loads", "improvements"))
+    assert len(loads["load_ohm"]) == 8
+    assert loads["load_ohm"][1] is None
+    assert document["summary"]["take_again"] == "short circuit"
+    assert improvements["part"][0].startswith("divider resistors of 0.5 %")
     with pytest.raises(SystemExit) as stop:
         main([*arguments, "--drawer", "10,ten"])
     assert stop.value.code == 2
@@ -219,7 +221,7 @@ def test_a_datasheet_and_the_light_do_instead_of_a_sweep(command_line):
     status, out, _ = command_line(*arguments)
     assert status == 0
     # 0.14 of the label's 10 W, a little less for the lower voltage in faint light.
-    assert 1.1 < json.loads(out)["key_points"]["pmp_W"]["value"] < 1.4
+    assert 1.1 < json.loads(out)["summary"]["pmp_W"]["value"] < 1.4
     status, _, err = command_line("plan", "--datasheet", sheet)
     assert status == 2
     assert "a datasheet needs --irradiance" in err

@@ -7,13 +7,14 @@ import pytest
 
 ROOT = Path(__file__).parent.parent / "ivkit"
 BEFORE = {
+    "answer": set(),
     "readings": set(),
     "curve": {"readings"},
     "light": {"readings", "curve"},
     "panel": {"readings", "curve", "light"},
     "verdict": {"readings", "curve", "light", "panel"},
-    "report": {"readings", "curve", "light", "panel", "verdict"},
-    "cli": {"readings", "curve", "light", "panel", "verdict", "report"},
+    "report": {"answer", "readings", "curve", "light", "panel", "verdict"},
+    "cli": {"answer", "readings", "curve", "light", "panel", "verdict", "report"},
 }
 COMPUTING = ("readings", "curve", "light", "panel", "verdict")
 

@@ -124,14 +124,11 @@ def command(
         tolerance=tolerance / 100,
     )
     fits: list[Any] = []
-    remarks: list[str] = []
-    understood: list[str] = []
     if point:
         found = best_load_of_point(vmp, imp, terms)
     else:
         fits = options.fit_all(sweeps)
         _refuse_what_has_no_knee(fits)
-        remarks, understood = _notes(fits)
         if len(fits) == 1 and fits[0].model is None:
             at = fits[0].key_points_from_data
             found = best_load_of_point(at["v_mp"], at["i_mp"], terms)
@@ -143,22 +140,22 @@ def command(
                 parameters=[fit.parameters for fit in fits],
             )
 
-    from ivkit.report.load_text import describe, document
+    from ivkit.answer import based_on, drawn_by
+    from ivkit.report.load_text import load_answer
 
     names = [fit.sweep.name for fit in fits]
-
-    def figure():
-        from ivkit.report.load_figure import load_figure
-
-        return load_figure(found, [f.model for f in fits], [f.sweep for f in fits], names)
-
-    output.deliver(
-        describe(found, names, remarks, understood),
-        document(found, names, [*understood, *remarks]),
-        found.to_frame,
-        figure if not fits or fits[0].model is not None else None,
-        options.files(sweeps),
+    drawn = found, [fit.model for fit in fits], [fit.sweep for fit in fits], names
+    curve = bool(fits) and fits[0].model is not None
+    bench = None if point else options.load_bench()
+    panel = "Vmp and Imp as given" if point else ", ".join(sweeps)
+    answer = load_answer(
+        found,
+        names,
+        _warnings(fits),
+        based_on(panel=panel, bench=bench and bench.path),
+        drawn_by("ivkit.report.load_figure:load_figure", *drawn) if curve else None,
     )
+    output.deliver(answer, inputs=options.files(sweeps))
 
 
 def _parts(text: str) -> tuple[float, ...]:
@@ -199,15 +196,12 @@ def _refuse_what_has_no_knee(fits: list[Any]) -> None:
             )
 
 
-def _notes(fits: list[Any]) -> tuple[list[str], list[str]]:
-    """Return what to mind about the readings, and how they were understood."""
+def _warnings(fits: list[Any]) -> list[str]:
+    """Return what to mind about the readings."""
     from ivkit.curve.health import FLAGS
 
-    remarks, understood = [], []
+    warnings = []
     for fit in fits:
         name = f"{fit.sweep.name}: " if len(fits) > 1 else ""
-        for flag in fit.flags:
-            text = f"{FLAGS[flag][0]}: {FLAGS[flag][1]}."
-            remarks.append(f"{name}{text if name else text[0].upper() + text[1:]}")
-        understood += [f"{name}{note}" for note in fit.sweep.notes]
-    return remarks, understood
+        warnings += [f"{name}{FLAGS[flag][0]}: {FLAGS[flag][1]}" for flag in fit.flags]
+    return warnings

@@ -9,13 +9,16 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
 from ivkit import __version__
+from ivkit.answer import Answer
+from ivkit.answer.document import plain
+from ivkit.assumptions import is_assumption
 from ivkit.errors import FileError
 from ivkit.report.delivered import Delivered
 
@@ -82,8 +85,8 @@ class Output:
 
     def deliver(
         self,
-        text: str,
-        document: Any,
+        text: str | Answer,
+        document: Any = None,
         table: "Callable[[], DataFrame] | None" = None,
         figure: "Callable[[], Figure] | None" = None,
         inputs: Iterable[str | Path] = (),
@@ -92,8 +95,9 @@ class Output:
 
         Parameters
         ----------
-        text : str
-            The human answer.
+        text : Answer or str
+            The answer; alone it is enough. The other form, a text with its ``document``, ``table``
+            and ``figure``, is for commands that have no `Answer` yet.
         document : mapping
             For ``--json``, to which is added what was understood of each file read; NaN and
             infinity become null, numpy numbers become plain ones.
@@ -107,6 +111,9 @@ class Output:
         FileError
             A file cannot be written, or is one of the inputs.
         """
+        if isinstance(text, Answer):
+            self._answer(text, inputs)
+            return
         taker = _TAKERS.get()
         if taker is not None:
             taker.append(Delivered(text, plain(document), figure, tuple(map(str, inputs))))
@@ -137,33 +144,45 @@ class Output:
         write_whole(files, inputs)
         click.echo(screen.rstrip("\n"))
 
+    def _answer(self, answer: Answer, inputs: Iterable[str | Path]) -> None:
+        """Write and print an answer, with how the files were read where it does not say it."""
+        read = _read_here().get("read", ())
+        said = {*answer.notes, *answer.assumptions}
+        for one in read:
+            name = f"{one['file']}: " if len(read) > 1 else ""
+            assumed = [note for note in one["notes"] if is_assumption(note)]
+            notes = [f"{name}{note}" for note in one["notes"] if note not in assumed]
+            answer = replace(
+                answer,
+                notes=(*answer.notes, *(note for note in notes if note not in said)),
+                assumptions=tuple(dict.fromkeys([*answer.assumptions, *assumed])),
+            )
+        taker = _TAKERS.get()
+        if taker is not None:
+            said = Delivered(str(answer), answer.to_dict(), answer.figure, tuple(map(str, inputs)))
+            taker.append(said)
+            return
+        files: dict[str, bytes] = {}
+        if self.json:
+            files[self.json] = (json.dumps(answer.to_dict(), indent=2) + "\n").encode()
+        if self.csv:
+            if not answer.tables:
+                raise click.UsageError("this command has no table for --csv")
+            files[self.csv] = answer.to_csv().encode()
+        if self.plot:
+            if answer.figure is None:
+                raise click.UsageError("this command has no figure for --plot")
+            files[self.plot] = _render(answer.figure(), Path(self.plot).suffix.lower()[1:])
+        screen = files.pop("-", b"").decode() or str(answer)
+        write_whole(files, inputs)
+        click.echo(screen.rstrip("\n"))
+
 
 def _render(figure: "Figure", kind: str) -> bytes:
     """Return the figure as the bytes of a png, svg or pdf."""
     buffer = io.BytesIO()
     figure.savefig(buffer, format=kind, dpi=160)
     return buffer.getvalue()
-
-
-def plain(value: Any) -> Any:
-    """Return ``value`` as JSON can hold it: no NaN, no numpy, uncertain numbers as value and u.
-
-    >>> plain({"a": float("nan"), "b": (1, 2.5)})
-    {'a': None, 'b': [1, 2.5]}
-    """
-    if isinstance(value, dict):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    if hasattr(value, "std_dev") and hasattr(value, "nominal_value"):
-        if not math.isfinite(value.nominal_value):
-            return None
-        return {"value": value.nominal_value, "u": plain(value.std_dev)}
-    if hasattr(value, "tolist"):
-        return plain(value.tolist())
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def write_whole(files: dict[str, bytes], inputs: Iterable[str | Path] = ()) -> None:

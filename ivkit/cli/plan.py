@@ -64,8 +64,9 @@ def command(
 
     Example: ivkit plan --datasheet panel.toml --irradiance 140 --temperature 33
     """
+    from ivkit.answer import based_on
     from ivkit.errors import about
-    from ivkit.report.plan_text import describe_plan, plan_document, plan_frame
+    from ivkit.report.plan_text import plan_answer
     from ivkit.verdict.plan import plan_sweep
 
     if sweep is not None and (datasheet or module):
@@ -85,12 +86,9 @@ def command(
         )
     if sweep is None and options.temp_cell is None:
         plan = replace(plan, notes=(*plan.notes, ASSUMED["cell temperature"].sentence()))
-    output.deliver(
-        describe_plan(plan),
-        plan_document(plan),
-        lambda: plan_frame(plan),
-        inputs=inputs,
-    )
+    panel = f"the curve of {sweep}" if sweep else datasheet or module
+    rests = based_on(panel=panel, bench=bench and bench.path)
+    output.deliver(plan_answer(plan, rests), inputs=inputs)
 
 
 def _measured(sweep: str, options: SweepOptions) -> "SingleDiode":

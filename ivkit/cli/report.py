@@ -133,7 +133,7 @@ def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Se
     for number, fit in enumerate(fits):
         sections.append(sweep_section(fit, f"s{number}", take))
     if choice is not None:
-        answers.append(load_text.answer(choice))
+        answers.append(load_text.headline(choice))
         sections.append(load_section(choice, told, "load"))
     return answers, sections
 

@@ -156,7 +156,7 @@ def load_section(choice: "LoadChoice", fits: Sequence["Fit"], prefix: str) -> Se
     head = ("load", "power into it", "lost", "rating to buy")
     return Section(
         "Which load",
-        [load_text.answer(choice)],
+        [load_text.headline(choice)],
         figures=[
             PageFigure(
                 inline_svg(figure, prefix),

@@ -5,12 +5,16 @@ here, found by the name of its class, so that no computing room needs to be load
 without one is shown as its text.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from html import escape
+from importlib import import_module
 from typing import Any
 
 import numpy as np
 
+from ivkit.answer import Answer
+from ivkit.answer.html import as_html as answer_html
+from ivkit.answer.html import html_table
 from ivkit.report.page import PageTable
 from ivkit.report.text import number, percent
 
@@ -45,8 +49,25 @@ def as_html(result: Any) -> str:
     The caption is the result's own text, where it has one; the tables follow.
     """
     make = _KINDS.get(type(result).__qualname__)
+    if isinstance(make, str):
+        return answer_html(answer_of(result))
     caption, tables = make(result) if make else (str(result), [])
     return "".join([f"<p>{escape(caption)}</p>", *map(_table, tables)])
+
+
+def answer_of(result: Any) -> Answer:
+    """Return a result as an answer.
+
+    Raises
+    ------
+    TypeError
+        A result of this kind has none.
+    """
+    make = _KINDS.get(type(result).__qualname__)
+    if not isinstance(make, str):
+        raise TypeError(f"a {type(result).__name__} has no answer of its own")
+    module, _, name = make.partition(":")
+    return getattr(import_module(f"ivkit.report.{module}"), name)(result)
 
 
 def _table(table: PageTable) -> str:
@@ -57,26 +78,7 @@ def _table(table: PageTable) -> str:
         width = len(rows[0]) - 1
         between = [[f"... {hidden} more", *[""] * width]]
         rows = rows[: _MOST - _ENDS] + between + rows[-_ENDS:]
-    sides = [_side(column) for column in zip(*rows, strict=True)]
-    out = ["<table>"]
-    if table.title:
-        out.append(f'<caption style="text-align: left">{escape(table.title)}</caption>')
-    if table.head:
-        out += ["<thead>", _row(table.head, "th", sides), "</thead>"]
-    return "".join([*out, "<tbody>", *(_row(row, "td", sides) for row in rows), "</tbody></table>"])
-
-
-def _side(cells: Sequence[str]) -> str:
-    """Return where a column is aligned: numbers to the right, words to the left."""
-    return "right" if any(cell[:1].isdigit() or cell[:2] == "-0" for cell in cells) else "left"
-
-
-def _row(cells: Sequence[str], tag: str, sides: Sequence[str]) -> str:
-    inside = (
-        f'<{tag} style="text-align: {side}; padding: 0.1em 0.7em">{escape(str(cell))}</{tag}>'
-        for side, cell in zip(sides, cells, strict=True)
-    )
-    return f"<tr>{''.join(inside)}</tr>"
+    return html_table(rows, table.head, table.title)
 
 
 def _shown(value: Any, unit: str = "") -> str:
@@ -165,16 +167,6 @@ def _fit(fit: Any) -> tuple[str, list[PageTable]]:
     return caption, tables
 
 
-def _load_choice(choice: Any) -> tuple[str, list[PageTable]]:
-    rows = []
-    for one in choice.candidates:
-        rating = "/".join(f"{w:g} W" for w in one.ratings if np.isfinite(w)) or "none"
-        taken = "take this" if one is choice.choice else ""
-        rows.append([one.made_of.label, _shown(one.power, "W"), percent(one.loss), rating, taken])
-    head = ("load", "power into it", "lost", "rating to buy", "")
-    return str(choice), [PageTable(rows, head)]
-
-
 def _judgement(found: Any) -> tuple[str, list[PageTable]]:
     units = {"power": "W", "voltage": "V", "current": "A"}
     rows = []
@@ -223,15 +215,6 @@ def _translated(found: Any) -> tuple[str, list[PageTable]]:
     return caption, [_frame(frame(found, None))]
 
 
-def _plan(plan: Any) -> tuple[str, list[PageTable]]:
-    from ivkit.report.plan_text import plan_frame
-
-    return f"{len(plan.loads)} loads to take", [
-        _frame(plan_frame(plan)),
-        *_points(plan.key_points)[1],
-    ]
-
-
 def _tracking(found: Any) -> tuple[str, list[PageTable]]:
     from ivkit.report.track_document import frame
 
@@ -262,7 +245,8 @@ def _datasheet(sheet: Any) -> tuple[str, list[PageTable]]:
     )
 
 
-_KINDS: dict[str, Callable[[Any], tuple[str, list[PageTable]]]] = {
+#: What shows a result of a class; "module:function" makes an answer of it.
+_KINDS: dict[str, str | Callable[[Any], tuple[str, list[PageTable]]]] = {
     "Sweep": _sweep,
     "KeyPoints": _points,
     "SingleDiode": _diode,
@@ -271,9 +255,9 @@ _KINDS: dict[str, Callable[[Any], tuple[str, list[PageTable]]]] = {
         f"{len(fits)} sweep{'' if len(fits) == 1 else 's'}",
         [_frame(fits.to_frame())],
     ),
-    "LoadChoice": _load_choice,
+    "LoadChoice": "load_text:load_answer",
     "Judgement": _judgement,
-    "Plan": _plan,
+    "Plan": "plan_text:plan_answer",
     "Tracking": _tracking,
     "Datasheet": _datasheet,
     "Translated": _translated,

@@ -8,7 +8,7 @@ must be rated for (`rating`).
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -18,9 +18,6 @@ from ivkit.shown import Shown
 from ivkit.verdict.combinations import Combination, Loss, from_drawer, from_series
 from ivkit.verdict.loaded import LoadedPanel, uncertain
 from ivkit.verdict.rating import Derating, rating_to_buy
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 
 @dataclass(frozen=True)
@@ -148,31 +145,6 @@ class LoadChoice(Shown):
             f"best load {value:.4g} ohm; take {self.choice.made_of.label} "
             f"({self.choice.made_of.source}), which loses {self.choice.loss:.2%}"
         )
-
-    def to_frame(self) -> "DataFrame":
-        """Return one row a candidate; units in the names of the columns."""
-        from pandas import DataFrame
-
-        rows = []
-        for c in self.candidates:
-            power, u_power = value_and_u(c.power)
-            rows.append(
-                {
-                    "load": c.made_of.label,
-                    "connection": c.made_of.connection,
-                    "source": c.made_of.source,
-                    "resistance_ohm": c.resistance,
-                    "power_W": power,
-                    "u_power_W": u_power,
-                    "loss_fraction": c.loss,
-                    "u_loss_fraction": c.u_loss,
-                    "loss_at_tolerance_fraction": c.loss_at_tolerance,
-                    "dissipation_W": max(c.dissipations),
-                    "rating_W": float(np.max(c.ratings)),
-                    "chosen": c is self.choice,
-                }
-            )
-        return DataFrame(rows)
 
 
 def value_and_u(quantity: Any) -> tuple[float, float]:

@@ -1,0 +1,35 @@
+"""Key points and parameters of a curve by their keys: for the summary and the tables of answers."""
+
+from math import isfinite
+from typing import Any
+
+#: Key in files -> attribute of KeyPoints.
+KEY_POINTS = {
+    "isc_A": "i_sc",
+    "voc_V": "v_oc",
+    "vmp_V": "v_mp",
+    "imp_A": "i_mp",
+    "pmp_W": "p_mp",
+    "fill_factor": "fill_factor",
+    "best_load_ohm": "best_load",
+}
+#: Key in files -> parameter of the single diode.
+PARAMETERS = {
+    "photocurrent_A": "photocurrent",
+    "saturation_current_A": "saturation_current",
+    "resistance_series_ohm": "resistance_series",
+    "resistance_shunt_ohm": "resistance_shunt",
+    "nNsVth_V": "nNsVth",
+    "ideality_factor": "ideality_factor",
+}
+
+
+def known(quantity: Any) -> bool:
+    """Return whether there is a value at all."""
+    return quantity is not None and isfinite(quantity.nominal_value)
+
+
+def key_points(points: Any) -> dict[str, Any]:
+    """Return the key points by key; None where there are none, or where one is not known."""
+    found = {key: getattr(points, name, None) for key, name in KEY_POINTS.items()}
+    return {key: value if known(value) else None for key, value in found.items()}
