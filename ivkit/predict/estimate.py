@@ -19,6 +19,7 @@ from scipy.special import chdtri
 from uncertainties import ufloat
 
 from ivkit.errors import RangeError, SweepError
+from ivkit.predict import score
 from ivkit.predict.facing import Facing
 from ivkit.predict.lamp_facing import LampFacing
 from ivkit.predict.off import Off
@@ -26,13 +27,6 @@ from ivkit.predict.prediction import worked_out
 from ivkit.predict.profile import Profile
 from ivkit.predict.readings import Readings
 from ivkit.predict.scene import At, Scene
-from ivkit.predict.score import (
-    FALSE_ALARM,
-    HIGH as TOO_HIGH,
-    INCONSISTENT,
-    LOW as TOO_LOW,
-    PLAUSIBLE,
-)
 from ivkit.predict.unknowns import (
     HIGH,
     LARGEST_ZERO,
@@ -116,8 +110,8 @@ class Estimate:
 
     @property
     def limit(self) -> float:
-        """Most chi-square of readings without a fault, in all but `FALSE_ALARM` of tables."""
-        return float(chdtri(self.freedom, FALSE_ALARM))
+        """Most chi-square of readings without a fault, in all but `ivkit.predict.score.FALSE_ALARM` of tables."""
+        return float(chdtri(self.freedom, score.FALSE_ALARM))
 
     @property
     def agrees(self) -> bool:
@@ -133,11 +127,11 @@ class Estimate:
     def verdict(self) -> str:
         """Too high or too low where the light alone is off; else plausible or inconsistent."""
         if self.agrees:
-            return PLAUSIBLE
+            return score.PLAUSIBLE
         en = self.en_of("light")
         if en is not None and abs(en) > 1.0 and self.chi_square - 4.0 * en**2 <= self.limit:
-            return TOO_HIGH if en > 0 else TOO_LOW
-        return INCONSISTENT
+            return score.HIGH if en > 0 else score.LOW
+        return score.INCONSISTENT
 
     def en_of(self, name: str) -> float | None:
         """Return E_n of a free quantity against what was known of it; None where nothing was."""
@@ -295,7 +289,7 @@ def _told(task: Task, x: Array, weighting: Weighting, cost: float, stated: bool)
     known = np.concatenate([1.0 / task.prior[moving], np.ones(len(names))])
     normal = whole.T @ whole + np.diag(known**2)
     covariance = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
-    limit = float(chdtri(freedom, FALSE_ALARM))
+    limit = float(chdtri(freedom, score.FALSE_ALARM))
     ratio = max(cost / freedom, 1.0)
     enlarge = 1.0 if stated and cost <= limit else float(np.sqrt(ratio))
     apart = task.read - seen
@@ -373,7 +367,10 @@ def _uncertain(
     moved = {int(k): 0.0 * ufloat(0.0, 1.0) for k in free}
     gain = covariance[:first] @ whole.T
     sizes, vectors = np.linalg.eigh(gain @ gain.T * enlarge**2)
-    causes = [(ufloat(0.0, 1.0, NOISE), np.sqrt(max(s, 0.0)) * v) for s, v in zip(sizes, vectors.T)]
+    causes = [
+        (ufloat(0.0, 1.0, NOISE), np.sqrt(max(s, 0.0)) * v)
+        for s, v in zip(sizes, vectors.T, strict=True)
+    ]
     causes += [
         (ufloat(0.0, 1.0, re.sub(r" \d+$", "", name)), covariance[:first, first + k])
         for k, name in enumerate(names)

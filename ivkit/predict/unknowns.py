@@ -150,13 +150,10 @@ class Task:
         near = self._near if isinstance(curve, SeriesString) else None
         worked = Resistor(self.at.load * change.load).operate(curve, near=near)
         shape = (*x.shape[:-1], len(self.at))
-        if not len(self.at) == np.shape(worked.voltage)[-1]:
-            worked = replace(
-                worked,
-                voltage=np.broadcast_to(worked.voltage, (len(rows), len(self.at))),
-                current=np.broadcast_to(worked.current, (len(rows), len(self.at))),
-            )
-        voltage, current = worked.voltage.reshape(shape), worked.current.reshape(shape)
+        voltage, current = (
+            np.broadcast_to(values, (len(rows), len(self.at))).reshape(shape)
+            for values in (worked.voltage, worked.current)
+        )
         if x.ndim == 1:
             self._near = current
         if plain:
