@@ -12,7 +12,7 @@ from ivkit.light.incidence import IncidenceAngleModifier
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Off:
     """By how many standard uncertainties inputs are off.
 
