@@ -52,12 +52,13 @@ def results(fit):
     """Return one result of each kind."""
     from ivkit.panel.datasheet import load_datasheet
     from ivkit.panel.translate import translate
+    from ivkit.predict.facing import Facing
+    from ivkit.predict.readings import Readings
+    from ivkit.predict.scene import Scene
     from ivkit.verdict.load import best_load
     from ivkit.verdict.log import clean
     from ivkit.verdict.plan import plan_sweep
     from ivkit.verdict.plausibility import judge
-    from ivkit.verdict.scene import Scene
-    from ivkit.verdict.stated import Readings, Setting
     from ivkit.verdict.tracking import track
 
     sheet = load_datasheet(ROOT / "datasheets" / "jetty_10W.toml")
@@ -73,7 +74,7 @@ def results(fit):
         "Fit": fit,
         "Fits": ivkit.fit_many([fit.sweep.voltage], [fit.sweep.current]),
         "LoadChoice": best_load([fit.model], parameters=[fit.parameters]),
-        "Judgement": judge(Scene(Setting(sheet, 137.0, {"lux meter": 0.11}), readings)),
+        "Judgement": judge(Scene(sheet, Facing.of(137.0, 15.0, "lux meter")), readings),
         "Plan": plan_sweep(fit.model),
         "Tracking": track(log),
         "Translated": translate(ivkit.fit(jetty), sheet=sheet),

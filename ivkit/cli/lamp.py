@@ -55,7 +55,6 @@ def command(
     from ivkit.errors import about
     from ivkit.panel.under_lamp import under_lamp
     from ivkit.report.lamp_text import describe, document, frame
-    from ivkit.report.slips_text import slips_document
 
     read = ", ".join(name for name in (given["spectrum"], *files) if name)
     with about(read):
@@ -93,13 +92,6 @@ def command(
             distances = _against_distance(at, _fixed(strength, given), given["distance"], shape)
     judged, verdict = _judge(given, found)
     slips: Any = ()
-    if verdict in ("too high", "too low") and given["measured"] > 0:
-        from ivkit.verdict.lamp_light import slips_under
-
-        load = given["load"][0] if given["load"] else float("nan")
-        from_far = given["distance"] if strength.terms in ("distance", "power") else None
-        slips = slips_under(found, sheet, celsius, judged["measured"], load, from_far)
-        judged["slips"] = slips_document(slips)
 
     def figure() -> Any:
         from ivkit.report.lamp_figure import lamp_figure
