@@ -37,8 +37,8 @@ class Off:
 
     def groups(self, names: Sequence[str]) -> Iterator[tuple[dict[str, float], NDArray[np.bool_]]]:
         """Yield each combination of some inputs, and the rows that have it."""
-        some = np.concatenate([self(name) for name in names], axis=1)
-        if not names or not np.any(some):
+        some = np.concatenate([np.zeros((len(self), 0)), *map(self, names)], axis=1)
+        if not np.any(some):
             yield dict.fromkeys(names, 0.0), np.ones(len(self), dtype=bool)
             return
         for row in np.unique(some, axis=0):
