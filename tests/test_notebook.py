@@ -86,10 +86,14 @@ def results(fit):
 def _under_lamp(sheet):
     from ivkit.light.illuminants import named
     from ivkit.light.lamp_shape import Point
-    from ivkit.panel.under_lamp import Strength, under_lamp
+    from ivkit.light.strength import Strength
+    from ivkit.predict.near import lamp_over
+    from ivkit.predict.scene import Scene
+    from ivkit.predict.under_lamp import under_lamp
 
     strength = Strength("panel", ufloat(5700.0, 285.0), "lx", named("halogen"))
-    return under_lamp(sheet, strength, Point(), 0.8, loads=(100.0,))
+    light, _ = lamp_over(sheet, strength, Point(), 0.8)
+    return under_lamp(Scene(sheet, light), loads=(100.0,))
 
 
 KINDS = sorted(_KINDS)

@@ -211,15 +211,6 @@ def _tracking(found: Any) -> tuple[str, list[PageTable]]:
     return str(found), [PageTable(rows)]
 
 
-def _under_lamp(found: Any) -> tuple[str, list[PageTable]]:
-    light = found.effective_irradiance
-    tables = _points(found.key_points)[1]
-    if found.loads:
-        rows = [[_load(ohm), _shown(power, "W")] for ohm, power in found.loads.items()]
-        tables.append(PageTable(rows, ("load", "power")))
-    return f"effective irradiance {_shown(light)} W/m2, mean over the panel", tables
-
-
 def _datasheet(sheet: Any) -> tuple[str, list[PageTable]]:
     rows = [[label, _shown(getattr(sheet, name), unit)] for label, name, unit in _POINTS[:-1]]
     assumed = [[one.figure, _shown(one.value), one.source] for one in sheet.assumed]
@@ -245,5 +236,5 @@ _KINDS: dict[str, str | Callable[[Any], tuple[str, list[PageTable]]]] = {
     "Tracking": _tracking,
     "Datasheet": _datasheet,
     "Translated": _translated,
-    "UnderLamp": _under_lamp,
+    "UnderLamp": "lamp_answer:lamp_answer",
 }
