@@ -11,6 +11,8 @@ from ivkit.light.response import of_technology
 from ivkit.light.spectrum import effective_irradiance
 
 TERMS = ("panel", "distance", "power", "cell")
+#: Those that are a reading on the panel.
+ON_PANEL = ("panel", "cell")
 
 
 @dataclass(frozen=True)

@@ -110,7 +110,7 @@ class Estimate:
 
     @property
     def limit(self) -> float:
-        """Most chi-square of readings without a fault, in all but `ivkit.predict.score.FALSE_ALARM` of tables."""
+        """Most chi-square of readings without a fault, in all but `score.FALSE_ALARM` of tables."""
         return float(chdtri(self.freedom, score.FALSE_ALARM))
 
     @property

@@ -111,6 +111,7 @@ def misfit(
     left_over: Array,
     *,
     leave_out: tuple[int, str] | None = None,
+    loose: float = 0.0,
 ) -> Misfit:
     """Return how well the readings match.
 
@@ -123,6 +124,8 @@ def misfit(
         What no law of the panel accounts for, as a fraction.
     leave_out : tuple of int and str, optional
         A reading and its channel that was written down wrong, with anything in it.
+    loose : float
+        Logarithm of a factor that each whole channel may be off by besides.
     """
     given, names = readings, readings.observed
     floor = floors(given, expected)
@@ -140,7 +143,8 @@ def misfit(
             given.noise[name] / np.maximum(np.abs(read), least) if name in given.noise else given.u
         )
         channels = np.zeros((len(names), count))
-        channels[place] = 0.0 if name in given.noise else given.u / np.sqrt(2.0)  # of the meter
+        of_meter = 0.0 if name in given.noise else given.u / np.sqrt(2.0)
+        channels[place] = np.hypot(of_meter, loose)
         slope = np.where(resolved, expected.by_load[name], 0.0)
         apart.append(off)
         noise.append(own**2 + (least / size) ** 2 + left_over**2)

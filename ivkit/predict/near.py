@@ -1,7 +1,7 @@
 """The light of a lamp of known strength over a panel, cell by cell."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any
 
@@ -14,7 +14,7 @@ from ivkit.light.lamp import Lamp
 from ivkit.light.lamp_shape import Beam, Point, Shape
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.smooth import cubic_between
-from ivkit.light.strength import Strength
+from ivkit.light.strength import ON_PANEL, Strength
 from ivkit.predict.off import Off, behind
 
 Array = NDArray[np.float64]
@@ -102,6 +102,17 @@ class NearLamp:
         here, zero = Off((), np.zeros((1, 0))), np.zeros((1, 1))
         unit, _, facing = self._geometry(here, zero, None, 0.0)
         return float(self._facing(here, unit[..., -1], facing, zero)[0, 0])
+
+    def fixed(self, tilt_deg: float = 0.0) -> "NearLamp":
+        """Return the lamp with a reading on the panel, so tilted, as one that stays where it was.
+
+        Otherwise it is a reading wherever the panel is.
+        """
+        strength = self.strength
+        if strength.terms not in ON_PANEL or strength.read_at is not None:
+            return self
+        then = Placement(_plain(self.distance_m), tilt_deg, self.axis_deg, self.offset_m)
+        return replace(self, strength=replace(strength, read_at=then))
 
     def falling(
         self,

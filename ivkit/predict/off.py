@@ -12,7 +12,7 @@ from ivkit.light.incidence import IncidenceAngleModifier
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Off:
     """By how many standard uncertainties inputs are off.
 
@@ -37,7 +37,7 @@ class Off:
 
     def groups(self, names: Sequence[str]) -> Iterator[tuple[dict[str, float], NDArray[np.bool_]]]:
         """Yield each combination of some inputs, and the rows that have it."""
-        some = np.concatenate([np.zeros((len(self), 0)), *(self(name) for name in names)], axis=1)
+        some = np.concatenate([np.zeros((len(self), 0)), *map(self, names)], axis=1)
         if not np.any(some):
             yield dict.fromkeys(names, 0.0), np.ones(len(self), dtype=bool)
             return

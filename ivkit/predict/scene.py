@@ -87,7 +87,7 @@ class Mount:
     iam: IncidenceAngleModifier | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class At:
     """What holds at each reading; make it with `of`.
 
@@ -301,15 +301,22 @@ class Scene:
 
     def _light(self, moved: Off, at: At, change: Change) -> Array:
         """Return the light behind the glass, W/m2, (R, M) or (R, M, cells)."""
+        key = moved, at, change.from_plane, change.zero, change.stray, change.farther
+        if key not in self._known:
+            self._known[key] = self._unscaled(moved, at, change)
+        light = self._known[key]
+        times = change.light * at.light
+        return light * (times if light.ndim == 2 else times[..., None])
+
+    def _unscaled(self, moved: Off, at: At, change: Change) -> Array:
+        """Return the same in the scene's own light, whatever ``change.light`` says."""
         angle = np.abs(at.angle)
         angle = 90.0 - angle if change.from_plane else angle
         signed = np.where(at.angle < 0, -angle, angle) + change.zero
         signed = signed + self.mount.u_angle * moved(ZERO)
         stray = self.mount.stray + change.stray + self.mount.u_stray * moved(STRAY)
         stray = np.clip(stray, 0.0, 1.0)
-        light = self.light.falling(moved, signed, stray, self.iam, at.distance, change.farther)
-        times = change.light * at.light
-        return light * (times if light.ndim == 2 else times[..., None])
+        return self.light.falling(moved, signed, stray, self.iam, at.distance, change.farther)
 
     def _warm(self, moved: Off, at: At, change: Change) -> Array:
         """Return the cell temperature, degC, (R, M)."""

@@ -16,7 +16,7 @@ from ivkit.answer import Answer
 from ivkit.answer.html import as_html as answer_html
 from ivkit.answer.html import html_table
 from ivkit.report.page import PageTable
-from ivkit.report.text import number, percent
+from ivkit.report.text import number
 
 _MOST = 40  # rows; of a longer table the beginning and the end are shown
 _ENDS = 5
@@ -167,22 +167,6 @@ def _fit(fit: Any) -> tuple[str, list[PageTable]]:
     return caption, tables
 
 
-def _judgement(found: Any) -> tuple[str, list[PageTable]]:
-    units = {"power": "W", "voltage": "V", "current": "A"}
-    rows = []
-    for k, quantity in enumerate(found.quantities):
-        unit = units[quantity]
-        measured = number(float(found.measured[k]), float(found.u_measured[k]), unit)
-        predicted = number(float(found.predicted[k]), float(found.u_predicted[k]), unit)
-        rows.append([str(k + 1), quantity, measured, predicted, f"{found.scores[k]:.2f}"])
-    tables = [PageTable(rows, ("reading", "quantity", "measured", "predicted", "E_n"))]
-    if found.slips:
-        slips = [[s.name, s.size, percent(s.belief), s.explains, s.check] for s in found.slips]
-        heading = ("slip", "size", "belief", "what it explains", "how to check")
-        tables.append(PageTable(slips, heading))
-    return f"{found.verdict}: furthest off E_n = {found.en:.2f}, agreement up to 1", tables
-
-
 def _frame(frame: Any) -> PageTable:
     """Return a table of results: ``u_x`` goes into the parentheses of ``x``."""
     columns: dict[str, list[str]] = {}
@@ -227,15 +211,6 @@ def _tracking(found: Any) -> tuple[str, list[PageTable]]:
     return str(found), [PageTable(rows)]
 
 
-def _under_lamp(found: Any) -> tuple[str, list[PageTable]]:
-    light = found.effective_irradiance
-    tables = _points(found.key_points)[1]
-    if found.loads:
-        rows = [[_load(ohm), _shown(power, "W")] for ohm, power in found.loads.items()]
-        tables.append(PageTable(rows, ("load", "power")))
-    return f"effective irradiance {_shown(light)} W/m2, mean over the panel", tables
-
-
 def _datasheet(sheet: Any) -> tuple[str, list[PageTable]]:
     rows = [[label, _shown(getattr(sheet, name), unit)] for label, name, unit in _POINTS[:-1]]
     assumed = [[one.figure, _shown(one.value), one.source] for one in sheet.assumed]
@@ -256,10 +231,10 @@ _KINDS: dict[str, str | Callable[[Any], tuple[str, list[PageTable]]]] = {
         [_frame(fits.to_frame())],
     ),
     "LoadChoice": "load_text:load_answer",
-    "Judgement": _judgement,
+    "Judgement": "check_answer:check_answer",
     "Plan": "plan_text:plan_answer",
     "Tracking": _tracking,
     "Datasheet": _datasheet,
     "Translated": _translated,
-    "UnderLamp": _under_lamp,
+    "UnderLamp": "lamp_answer:lamp_answer",
 }
