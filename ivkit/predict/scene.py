@@ -301,10 +301,13 @@ class Scene:
 
     def _light(self, moved: Off, at: At, change: Change) -> Array:
         """Return the light behind the glass, W/m2, (R, M) or (R, M, cells)."""
-        key = moved, at, change.from_plane, change.zero, change.stray, change.farther
-        if key not in self._known:
-            self._known[key] = self._unscaled(moved, at, change)
-        light = self._known[key]
+        if isinstance(change.zero, np.ndarray):  # of a fit, which asks for each once
+            light = self._unscaled(moved, at, change)
+        else:
+            key = moved, at, change.from_plane, change.zero, change.stray, change.farther
+            if key not in self._known:
+                self._known[key] = self._unscaled(moved, at, change)
+            light = self._known[key]
         times = change.light * at.light
         return light * (times if light.ndim == 2 else times[..., None])
 
