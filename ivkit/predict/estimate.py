@@ -45,6 +45,7 @@ Array = NDArray[np.float64]
 #: Not resolved: a 95 % interval that is wider to one side, in the measure of `UNKNOWNS`.
 _TOO_WIDE = {"light": 0.7, "zero": 10.0, "temperature": 20.0, "load": 0.7}
 _ONE_SIDED = 1.645  # 95 % of a normal distribution
+_PART = 0.1  # of a standard uncertainty, for a slope
 _MOST_OFF = 5.0  # standard uncertainties, beyond which the panel itself is not moved
 NOISE = "noise"
 
@@ -58,8 +59,9 @@ class Estimate:
     scene : Scene
         Free quantities as stated, their own inputs left out.
     readings : Readings
-    best : ndarray, shape (5,)
-        `UNKNOWNS` as found, whether resolved or not: in their measure.
+    best, before : ndarray, shape (5,)
+        `UNKNOWNS` as found, whether resolved or not, in their measure; and the same but for those
+        of which something was known, as they were known.
     values : dict of str to UFloat
         Free quantities: light and load as a factor of the scene's, zero in deg, stray light as a
         fraction, temperature in K more. Each has a variable for each input.
@@ -73,8 +75,9 @@ class Estimate:
         Inputs: those of the scene, then loads that several readings share.
     shifts, u_shifts : ndarray, shape (K,)
         Inputs as the readings have them, and what they are still uncertain by, in u.
-    seen, adjusted : ndarray, shape (N,)
-        What was compared at the best, inputs at their estimates and as adjusted; V, A or W.
+    read, prior, adjusted : ndarray, shape (N,)
+        What was compared, V, A or W; the same as predicted: free quantities as they were known, or
+        as found where they were not, with inputs at their estimates; and all as found.
     u_own : ndarray, shape (N,)
         Standard uncertainty of each reading on its own, its angle's included.
     en : ndarray, shape (N,)
@@ -83,13 +86,20 @@ class Estimate:
         And how many readings and known quantities are left to agree.
     pulls : dict of str to (float, float)
         Of free quantities of which something was known: shift, and what is left of u, in u.
+    moving : ndarray of int
+        Which of `UNKNOWNS` are free and not at a bound.
     covariance : ndarray
-        Of the free quantities that move, then of the inputs.
+        Of those, in their measure, then of the inputs, in u.
+    loads : tuple of float
+        Stated loads that several readings share, ohm.
+    quantities : tuple of str
+        What was compared: voltage, current or power.
     """
 
     scene: Scene
     readings: Readings
     best: Array
+    before: Array
     values: dict[str, Any]
     intervals: dict[str, tuple[float, float]]
     unresolved: tuple[str, ...]
@@ -97,13 +107,15 @@ class Estimate:
     names: tuple[str, ...]
     shifts: Array
     u_shifts: Array
-    seen: Array
+    read: Array
+    prior: Array
     adjusted: Array
     u_own: Array
     en: Array
     chi_square: float
     freedom: int
     pulls: dict[str, tuple[float, float]]
+    moving: Array
     covariance: Array
     loads: tuple[float, ...]
     quantities: tuple[str, ...]
@@ -174,14 +186,51 @@ class Estimate:
         ``at`` counts angles as the scale does. The power is that which would be worked out of what
         ``given`` says is read (`ivkit.predict.prediction`) at the stated load.
         """
-        count, load = len(self.scene.names), at.load
-        amounts = np.zeros((1, count))
-        if adjusted:
-            amounts[0] = np.clip(self.shifts[:count], -_MOST_OFF, _MOST_OFF)
-            load = np.array([self.load(float(ohm))[0] for ohm in load])
-        moved, change = Off(self.scene.names, amounts), change_of(self.scene, self.best[None])
-        rows = self.scene.solve(at, moved, change, load=load)
+        x = self.best if adjusted else self.before
+        rows = self._rows(at, x[None], self._amounts(adjusted), adjusted)
         return worked_out(rows, at.load, np.broadcast_to(np.asarray(given), at.load.shape))[0]
+
+    def operate(self, at: At, *, adjusted: bool = True) -> tuple[Array, Array, Array]:
+        """Return voltage (V), current (A) and standard uncertainty of the power (W), shape (N,).
+
+        Uncertain by what the readings leave of the unknowns and of the inputs.
+        """
+        amounts, count = self._amounts(adjusted), len(self.scene.names)
+        here = self._rows(at, self.best[None], amounts, adjusted)
+        voltage, current = here["voltage"][0], here["current"][0]
+        power, moving = voltage * current, self.moving
+        x = np.tile(self.best, (len(moving) + count, 1))
+        off = np.tile(amounts, (len(x), 1))
+        steps = _PART * np.sqrt(np.diag(self.covariance)[: len(moving)])
+        inward = np.where(self.best[moving] + steps > HIGH[moving], -steps, steps)
+        x[np.arange(len(moving)), moving] += inward
+        off[len(moving) + np.arange(count), np.arange(count)] += _PART
+        rows = self._rows(at, x, off, adjusted)
+        moves = rows["voltage"] * rows["current"] - power
+        moves = moves / np.concatenate([inward, np.full(count, _PART)])[:, None]
+        by_load = []
+        for ohm in self.loads:
+            mine, part = at.load == ohm, _PART * self.readings.u_load
+            more = self._rows(at, self.best[None], amounts, adjusted, 1.0 + part)
+            change = more["voltage"][0] * more["current"][0] - power
+            by_load.append(np.where(mine, change / _PART, 0.0))
+        moves = np.concatenate([moves, np.reshape(by_load, (-1, len(at)))])
+        variance = np.einsum("in,ij,jn->n", moves, self.covariance, moves)
+        return voltage, current, np.sqrt(np.maximum(variance, 0.0))
+
+    def _amounts(self, adjusted: bool) -> Array:
+        """Return how far the scene's inputs are off, in standard uncertainties, shape (1, K)."""
+        shifts = np.clip(self.shifts[: len(self.scene.names)], -_MOST_OFF, _MOST_OFF)
+        return (shifts if adjusted else 0.0 * shifts)[None]
+
+    def _rows(
+        self, at: At, x: Array, amounts: Array, adjusted: bool, times: float = 1.0
+    ) -> dict[str, Array]:
+        load = at.load
+        if adjusted:
+            load = np.array([self.load(float(ohm))[0] for ohm in load])
+        moved, change = Off(self.scene.names, amounts), change_of(self.scene, x)
+        return self.scene.solve(at, moved, change, load=load * times)
 
 
 def estimate(
@@ -189,6 +238,7 @@ def estimate(
     readings: Readings,
     free: Sequence[str] | Mapping[str, float | None],
     *,
+    zero: float = 0.0,
     u_angle: float = 0.0,
     stated: bool = True,
     name: str = "",
@@ -203,6 +253,8 @@ def estimate(
         Some of `ivkit.predict.unknowns.UNKNOWNS`. With its standard uncertainty where something is
         known of it besides: light and load as a fraction, zero in deg, stray light as a fraction,
         temperature in K. What the scene's own inputs say of it is left out.
+    zero : float
+        Of the scale where it is not free, or about what it is known, deg.
     u_angle : float
         Standard uncertainty of each angle on its own, deg.
     stated : bool
@@ -236,7 +288,7 @@ def estimate(
     scene = _freed(scene, known)
     which = np.array([k for k, one in enumerate(NAMES) if one in known], dtype=int)
     prior = np.array([known.get(one) or np.inf for one in NAMES], dtype=float)
-    start = np.array([0.0, 0.0, scene.mount.stray, 0.0, 0.0])
+    start = np.array([0.0, zero, scene.mount.stray, 0.0, 0.0])
     flat = int(np.sum(np.isinf(prior[which])))
     if len(readings) <= flat:
         raise SweepError(
@@ -327,10 +379,12 @@ def _told(task: Task, x: Array, weighting: Weighting, cost: float, stated: bool)
             u = task.prior[k]
             spread = float(np.sqrt(covariance[place, place])) / u
             pulls[NAMES[k]] = (float((x[k] - task.start[k]) / u), min(spread, 1.0))
-    found = Estimate(
+    before = np.where(np.isfinite(task.prior), task.start, x)
+    return Estimate(
         task.scene,
         task.readings,
         x,
+        before,
         values,
         intervals,
         tuple(unresolved),
@@ -338,18 +392,19 @@ def _told(task: Task, x: Array, weighting: Weighting, cost: float, stated: bool)
         names,
         shifts,
         np.sqrt(np.diag(covariance)[first:]),
-        seen,
+        task.read,
+        task.model(before),
         seen + moves.T @ shifts,
         root,
         en,
         cost,
         freedom,
         pulls,
+        moving,
         covariance,
         task.loads,
         tuple(map(str, task.quantities)),
     )
-    return found
 
 
 def _uncertain(
