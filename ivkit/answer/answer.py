@@ -10,6 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from ivkit.answer.quantities import heading_of, unit_of
+from ivkit.assumptions import is_assumption
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -157,7 +158,9 @@ class Answer:
         Key with unit -> number, uncertain number, str, bool, None or list. The text shows those
         that are an `Entry`.
     tables : mapping
-        Name -> `Table`; the first is what ``--csv`` writes.
+        Name -> `Table`, in the order of the text.
+    csv : str
+        The table that ``--csv`` writes and `to_frame` returns; by default the first.
     curves : mapping
         Name -> `Table` of what is drawn; not in the text.
     budget : mapping
@@ -179,6 +182,7 @@ class Answer:
     based_on: Sequence[str] = ()
     summary: Mapping[str, Any] = field(default_factory=dict)
     tables: Mapping[str, Table] = field(default_factory=dict)
+    csv: str = ""
     curves: Mapping[str, Table] = field(default_factory=dict)
     budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     assumptions: Sequence[str] = ()
@@ -214,13 +218,13 @@ class Answer:
         return document(self)
 
     def to_frame(self, table: str | None = None) -> "DataFrame":
-        """Return a table as a DataFrame, by default the first."""
+        """Return a table as a DataFrame, by default that of ``--csv``."""
         from pandas import DataFrame
 
         return DataFrame(self._table(table).to_dict())
 
     def to_csv(self, table: str | None = None) -> str:
-        """Return a table as CSV, by default the first."""
+        """Return a table as CSV, by default that of ``--csv``."""
         from ivkit.answer.document import csv_text
 
         return csv_text(self._table(table))
@@ -228,7 +232,7 @@ class Answer:
     def _table(self, name: str | None) -> Table:
         if not self.tables:
             raise KeyError(f"the answer of {self.command} has no table")
-        return self.tables[next(iter(self.tables)) if name is None else name]
+        return self.tables[name or self.csv or next(iter(self.tables))]
 
     def _repr_html_(self) -> str:
         from ivkit.answer.html import as_html
@@ -279,6 +283,24 @@ def based_on(**parts: str | None) -> tuple[str, ...]:
     ('panel: panel.toml', 'bench: bench.toml')
     """
     return tuple(f"{name}: {one}" for name, one in parts.items() if one)
+
+
+def said_of(read: Sequence[tuple[str, Sequence[str]]]) -> tuple[list[str], list[str]]:
+    """Return how files were read and what was assumed of them, each told once.
+
+    ``read`` are names with notes; a note that not all files have gets the name before it.
+
+    >>> said_of([("a.csv", ["decimal comma", "read 'U'"]), ("b.csv", ["decimal comma"])])
+    (['decimal comma', "a.csv: read 'U'"], [])
+    """
+    notes = [
+        note if all(note in more for _, more in read) else f"{name}: {note}"
+        for name, own in read
+        for note in own
+        if not is_assumption(note)
+    ]
+    assumed = [note for _, own in read for note in own if is_assumption(note)]
+    return list(dict.fromkeys(notes)), list(dict.fromkeys(assumed))
 
 
 def drawn_by(function: str, *arguments: Any, **named: Any) -> "Callable[[], Figure]":

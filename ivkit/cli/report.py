@@ -118,10 +118,10 @@ def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Se
     """Return the sentences for the top of the page, and its sections."""
     from ivkit.report import load_text
     from ivkit.report.bench_page import load_section, sweep_section
-    from ivkit.report.sweep_text import answer
+    from ivkit.report.sweep_text import headline
     from ivkit.verdict.load import Terms, best_load
 
-    answers = [answer(fit) for fit in fits]
+    answers = [headline(fit) for fit in fits]
     told = [fit for fit in fits if fit.model is not None and "knee_not_reached" not in fit.flags]
     sections = []
     choice = None

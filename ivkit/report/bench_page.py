@@ -14,9 +14,9 @@ from ivkit.report.page import PageFigure, PageTable, Section, inline_svg, unique
 from ivkit.report.sweep_text import (
     KEY_POINTS,
     PARAMETERS,
-    answer,
     data_point,
     disagreements,
+    headline,
     parameter_text,
     shown,
 )
@@ -127,7 +127,7 @@ def sweep_section(fit: "Fit", prefix: str, load_ohm: float | None = None) -> Sec
     bars = [(name, share, percent(share)) for name, share in shares.items() if share >= 0.005]
     return Section(
         f"Sweep {PurePath(fit.sweep.name).name}",
-        [answer(fit)],
+        [headline(fit)],
         warnings,
         figures,
         tables,

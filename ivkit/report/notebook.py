@@ -137,36 +137,6 @@ def _diode(model: Any) -> tuple[str, list[PageTable]]:
     return "single-diode curve", [PageTable(rows)]
 
 
-def _fit(fit: Any) -> tuple[str, list[PageTable]]:
-    from ivkit.report import sweep_text as words
-
-    caption = str(fit)
-    if fit.model is None:
-        return words.answer(fit), []
-    points = [
-        [
-            label,
-            words.shown(getattr(fit.key_points, name), unit),
-            words.shown(words.data_point(fit, name), unit),
-        ]
-        for label, name, _, unit in words.KEY_POINTS
-    ]
-    parameters = [
-        [label, words.parameter_text(fit, name, unit)]
-        for label, name, _, unit in words.PARAMETERS
-        if name != "ideality_factor" or fit.parameters[name] is not None
-    ]
-    parameters.append(["rms residual", _shown(fit.rmse, "A")])
-    tables = [
-        PageTable(points, ("key point", "from the fit", "from the data alone")),
-        PageTable(parameters, ("single diode", "")),
-    ]
-    minded = [[one.name.replace("_", " "), str(one)] for one in fit.faults]
-    if minded:
-        tables.append(PageTable(minded, ("mind", "")))
-    return caption, tables
-
-
 def _judgement(found: Any) -> tuple[str, list[PageTable]]:
     units = {"power": "W", "voltage": "V", "current": "A"}
     rows = []
@@ -250,7 +220,7 @@ _KINDS: dict[str, str | Callable[[Any], tuple[str, list[PageTable]]]] = {
     "Sweep": _sweep,
     "KeyPoints": _points,
     "SingleDiode": _diode,
-    "Fit": _fit,
+    "Fit": "sweep_text:sweep_answer",
     "Fits": lambda fits: (
         f"{len(fits)} sweep{'' if len(fits) == 1 else 's'}",
         [_frame(fits.to_frame())],
