@@ -140,10 +140,12 @@ def _sweeps(fits: list[Fit], rows: list[dict[str, Any]]) -> Table:
         key: [parameter_text(fit, name) for fit in fits] for key, name in keys.PARAMETERS.items()
     }
     texts["file"] = [PurePath(row["file"]).name for row in rows]
+    uncertain = {*keys.KEY_POINTS, *keys.PARAMETERS}
     made = [
         Column(
             key,
             [row.get(key) for row in rows],
+            [getattr(row[key], "std_dev", None) for row in rows] if key in uncertain else None,
             heading="" if key in shown_keys else None,
             show=texts.get(key),
         )
