@@ -48,10 +48,14 @@ def test_json_keeps_its_contract(ivkit):
         *("fill_factor", "best_load_ohm"),
     ):
         assert set(found[key]) == {"value", "u"}, key
-    points = document["tables"]["from_data"]["columns"]
-    assert points["from"] == ["from the fit", "from the data alone"]
+    points = document["tables"]["key_points"]["columns"]
+    assert points["from"] == ["fit", "low_95", "high_95", "data"]
+    # GUM G.3: the 95 % interval of 26 readings and 5 parameters is 2.080 u either way.
+    assert points["pmp_W"][2] - points["pmp_W"][0] == pytest.approx(
+        2.0796 * found["pmp_W"]["u"], 1e-4
+    )
     assert points["pmp_W"][0] == found["pmp_W"]["value"]
-    assert all(u > 0 for u in points["u_pmp_W"])
+    assert points["u_pmp_W"][3] > 0
     # Easwarakhanthan et al. (1986), best known optimum of the exact residual.
     assert found["rmse_A"] == pytest.approx(7.7300627e-4, abs=1e-9)
     assert found["ideality_factor"]["value"] == pytest.approx(1.47727, rel=1e-4)

@@ -62,7 +62,7 @@ def sweep_answer(
     warnings = [f"{name}{one}" for name, fit in about for one in minded(fit)]
     faults = [{"file": fit.sweep.name, "fault": one} for fit in fits for one in fit.faults]
     common = together_parts(together) if together else {}
-    tables = {"sweeps": _sweeps(fits, rows), "from_data": _from_data(fits, rows)}
+    tables = {"sweeps": _sweeps(fits, rows), "key_points": _points(fits, rows)}
     if alone:  # key points first, by the fit and by the data alone
         tables = dict(reversed(tables.items()))
     tables = common.get("tables", {}) | tables
@@ -157,15 +157,27 @@ def _sweeps(fits: list[Fit], rows: list[dict[str, Any]]) -> Table:
     return Table(title, made, 0 if none else 40, note, sideways=beside)
 
 
-def _from_data(fits: list[Fit], rows: list[dict[str, Any]]) -> Table:
-    """Return the key points of each sweep by its fit and by the data alone."""
-    names, ways, cells = [], [], []
+_WAYS = {
+    "fit": "from the fit",
+    "low_95": "95 %, from",
+    "high_95": "to",
+    "data": "from the data alone",
+}
+
+
+def _points(fits: list[Fit], rows: list[dict[str, Any]]) -> Table:
+    """Return the key points of each sweep by its fit, their 95 % intervals, and by data alone."""
+    cells = []
     for fit, row in zip(fits, rows, strict=True):
-        names += [row["file"]] * 2
-        ways += ["from the fit", "from the data alone"]
-        cells += [row, {key: data_point(fit, name) for key, name in keys.KEY_POINTS.items()}]
-    made = [Column(key, [one[key] for one in cells]) for key in keys.KEY_POINTS]
-    made = [Column("from", ways), *made, Column("file", names, heading=None)]
+        found = {key: row[key] for key in keys.KEY_POINTS}
+        cells.append(found)
+        for sign in (-1, 1):
+            half = sign * fit.interval_factor
+            cells.append({k: v and v.nominal_value + half * v.std_dev for k, v in found.items()})
+        cells.append({key: data_point(fit, name) for key, name in keys.KEY_POINTS.items()})
+    made = [Column("from", list(_WAYS) * len(fits), show=list(_WAYS.values()) * len(fits))]
+    made += [Column(key, [one[key] for one in cells]) for key in keys.KEY_POINTS]
+    made.append(Column("file", [row["file"] for row in rows for _ in _WAYS], heading=None))
     return Table("key points", made, 40 if len(fits) == 1 else 0, sideways=True)
 
 
@@ -264,12 +276,8 @@ def _interval(fit: Fit) -> str:
 
 
 def minded(fit: Fit) -> list[str]:
-    """Return what is to be minded of a fit: faults that do not spoil it, and disagreements."""
-    said = [
-        f"{one}{' (left out of the fit)' if one.leave_out else ''}"
-        for one in fit.faults
-        if one.severity != "error"
-    ]
+    """Return what is to be minded of a fit: faults, and where fit and data alone disagree."""
+    said = [f"{one}{' (left out of the fit)' if one.leave_out else ''}" for one in fit.faults]
     return [*said, *disagreements(fit)]
 
 
