@@ -154,8 +154,8 @@ class Output:
         )
         taker = _TAKERS.get()
         if taker is not None:
-            said = Delivered(str(answer), answer.to_dict(), answer.figure, tuple(map(str, inputs)))
-            taker.append(said)
+            read = tuple(map(str, inputs))
+            taker.append(Delivered(str(answer), {}, answer.figure, read, answer))
             return
         files: dict[str, bytes] = {}
         if self.json:
