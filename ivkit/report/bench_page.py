@@ -105,16 +105,12 @@ def answer_section(answer: Answer, prefix: str, of: str = "") -> Section:
         if one.most_rows and len(one):
             head, rows, left = grid(one)
             named = "" if one.title in head else one.title
-            tables.append(PageTable(rows, head, named, left=left))
+            tables.append(PageTable(rows, head, named, left=left, note=one.note))
     key = next(iter(answer.budget), "")
     parts = [(name, part, percent(part)) for name, part in answer.budget.get(key, {}).items()]
     return Section(
         title.format(of=of),
-        [
-            answer.headline,
-            *answer.paragraphs,
-            *(one.note for one in answer.tables.values() if one.note),
-        ],
+        [answer.headline, *answer.paragraphs],
         [capital(line) for line in answer.warnings],
         figures,
         tables,

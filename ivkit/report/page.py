@@ -22,7 +22,7 @@ TEMPLATE = Path(__file__).with_name("page.html")
 
 @dataclass(frozen=True)
 class PageTable:
-    """A table: an optional title, a head, and rows of text.
+    """A table: an optional title, a head, rows of text, and a note under it.
 
     The columns in ``left`` are words, the others numbers; with ``words`` all are.
     """
@@ -32,6 +32,7 @@ class PageTable:
     title: str = ""
     words: bool = False
     left: Collection[int] = (0,)
+    note: str = ""
 
 
 @dataclass(frozen=True)
