@@ -125,7 +125,7 @@ def test_a_sweep_shows_its_readings_and_what_else_is_known(results):
     page = Page(results["Sweep"]._repr_html_())
     assert "140 W/m2" in page.cells[0]
     assert "divider ratio" in page.cells[1]
-    assert page.cells[2:6] == ["", "load", "voltage", "current"]
+    assert page.cells[2:6] == ["reading", "load", "voltage", "current"]
     assert "open" in page.cells
 
 

@@ -54,8 +54,8 @@ class Column:
         uncertain numbers.
     heading : str or None
         By default that of the key; None keeps the column out of the text.
-    unit : str
-        By default that of the key.
+    unit : str or sequence of str
+        By default that of the key; one for each value where the rows are different quantities.
     show : sequence of str, or callable
         What the text shows in place of each value: the words, or a function of the value.
     missing : str
@@ -66,7 +66,7 @@ class Column:
     values: Sequence[Any]
     u: Sequence[float | None] | None = None
     heading: str | None = ""
-    unit: str = ""
+    unit: str | Sequence[str] = ""
     show: Sequence[str] | Callable[[Any], str] | None = None
     missing: str = "-"
 
@@ -85,10 +85,12 @@ class Column:
             told = [self.missing if nothing(value) else self.show(value) for value in values]
             object.__setattr__(self, "show", told)
         lengths = {len(values)} | ({len(self.u)} if self.u is not None else set())
+        if not isinstance(self.unit, str):
+            lengths.add(len(self.unit))
         if self.show is not None:
             lengths.add(len(self.show))
         if len(lengths) > 1:
-            raise ValueError(f"column {self.key}: values, u and show differ in length")
+            raise ValueError(f"column {self.key}: values, u, unit and show differ in length")
 
 
 @dataclass(frozen=True)

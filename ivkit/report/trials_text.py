@@ -3,8 +3,9 @@
 from typing import TYPE_CHECKING
 
 from ivkit.answer import Table, columns
+from ivkit.answer.lines import shown
 from ivkit.answer.quantities import heading_of, unit_of
-from ivkit.answer.text import interval, number
+from ivkit.answer.text import interval
 from ivkit.report.key_points import KEY_POINTS, PARAMETERS
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def trials_table(trials: "Trials", name: str = "") -> Table:
         | {"high_95": None},
         {
             "quantity": heading_of,
-            "value": [number(one.mean, one.u, unit_of(key)) for key, one in rows],
+            "value": [shown(one.mean, unit_of(key), one.u) for key, one in rows],
             "low_95": [interval(one.low, one.high, one.u, unit_of(key)) for key, one in rows],
         },
         quantity=lambda row: row[0],
