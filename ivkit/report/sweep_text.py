@@ -5,6 +5,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from uncertainties import ufloat
 
 from ivkit.answer import Answer, Column, Table, columns, said_of
 from ivkit.answer.lines import shown
@@ -12,10 +13,11 @@ from ivkit.answer.quantities import heading_of, unit_of
 from ivkit.answer.text import interval, number, percent
 from ivkit.curve.fault_list import NO_SINGLE_DIODE
 from ivkit.curve.fit import Fit
+from ivkit.curve.key_points import KeyPoints
 from ivkit.curve.uncertainty import budget
+from ivkit.readings.redundancy import check_loads
 from ivkit.report import key_points as keys
 from ivkit.report.key_points import key_points, known
-from ivkit.report.redundancy_text import stated_loads
 from ivkit.report.together_text import together_parts
 from ivkit.report.trials_text import trials_table
 
@@ -27,7 +29,6 @@ if TYPE_CHECKING:
 
 #: label, attribute of KeyPoints, key in JSON, unit
 KEY_POINTS = tuple((heading_of(k), name, k, unit_of(k)) for k, name in keys.KEY_POINTS.items())
-PARAMETERS = tuple((heading_of(k), name, k, unit_of(k)) for k, name in keys.PARAMETERS.items())
 
 #: Flags that say why there is no curve; the others say how it is known.
 _NO_CURVE = ("too_few_points", "no_light", "straight_line")
@@ -60,7 +61,7 @@ def sweep_answer(
     about = [("" if alone else f"{fit.sweep.name}: ", fit) for fit in fits]
     notes, assumed = said_of([(fit.sweep.name, fit.sweep.notes) for fit in fits])
     warnings = [f"{name}{one}" for name, fit in about for one in minded(fit)]
-    faults = [{"file": fit.sweep.name, "fault": one} for fit in fits for one in fit.faults]
+    faults = [(fit.sweep.name, one) for fit in fits for one in fit.faults]
     common = together_parts(together) if together else {}
     tables = {"sweeps": _sweeps(fits, rows), "key_points": _points(fits, rows)}
     if alone:  # key points first, by the fit and by the data alone
@@ -68,20 +69,16 @@ def sweep_answer(
     tables = common.get("tables", {}) | tables
     for k, drawn in (trials or {}).items():
         tables["trials" if alone else f"trials_{k + 1}"] = trials_table(drawn, about[k][0])
-    tables["faults"] = Table(
-        "",
-        columns(
-            faults,
-            file="file",
-            name=lambda one: one["fault"].name,
-            severity=lambda one: one["fault"].severity,
-            points=lambda one: " ".join(str(k) for k in one["fault"].points),
-            message=lambda one: one["fault"].message,
-            remedy=lambda one: one["fault"].remedy,
-            left_out=lambda one: one["fault"].leave_out,
-        ),
-        most_rows=0,
+    made = columns(
+        [one for _, one in faults],
+        name="name",
+        severity="severity",
+        points=lambda one: " ".join(map(str, one.points)),
+        message="message",
+        remedy="remedy",
+        left_out="leave_out",
     )
+    tables["faults"] = Table("", [Column("file", [name for name, _ in faults]), *made], 0)
     return Answer(
         "characterize",
         common.get("headline") or "\n".join(map(headline, fits)),
@@ -100,13 +97,16 @@ def sweep_answer(
 def _row(fit: Fit) -> dict[str, Any]:
     """Return everything about one sweep that is a number or a word, by key."""
     condition = fit.sweep.condition
-    loads = stated_loads(fit) or {}
+    loads = check_loads(fit.sweep if fit.taken is None else fit.taken)
     row = {
         "file": fit.sweep.name,
         "points": len(fit.sweep if fit.taken is None else fit.taken),
         "points_used": len(fit.sweep),
-        **key_points(fit.key_points if fit.model else None),
-        **{key: parameter(fit, name) for key, name in keys.PARAMETERS.items()},
+        **key_points(fit.key_points),
+        **{
+            key: None if name in fit.limits else fit.parameters[name]
+            for key, name in keys.PARAMETERS.items()
+        },
         "rmse_A": fit.rmse,
         "temp_cell_degC": condition.temp_cell,
         "irradiance_W_m2": condition.effective_irradiance,
@@ -118,8 +118,10 @@ def _row(fit: Fit) -> dict[str, Any]:
         if hasattr(fit.between, name):
             stem, _, unit = key.rpartition("_")
             row[f"{stem}_least_{unit}"], row[f"{stem}_most_{unit}"] = getattr(fit.between, name)
+    if loads is not None:  # estimates, even where they are within their u of nothing
+        row["loads_series_resistance_ohm"] = ufloat(loads.resistance, loads.u_resistance)
+        row["loads_current_offset_A"] = ufloat(loads.offset, loads.u_offset)
     return row | {
-        **{f"loads_{key}": value for key, value in loads.items()},
         "converged": fit.converged,
         "flags": " ".join(fit.flags),
         "faults": " ".join(one.name for one in fit.faults),
@@ -137,7 +139,7 @@ def _sweeps(fits: list[Fit], rows: list[dict[str, Any]]) -> Table:
     if not any(known(row["ideality_factor"]) for row in rows) and beside:
         shown_keys.remove("ideality_factor")
     texts = {
-        key: [parameter_text(fit, name) for fit in fits] for key, name in keys.PARAMETERS.items()
+        k: [_parameter_text(fit, k, name) for fit in fits] for k, name in keys.PARAMETERS.items()
     }
     texts["file"] = [PurePath(row["file"]).name for row in rows]
     uncertain = {*keys.KEY_POINTS, *keys.PARAMETERS}
@@ -174,45 +176,29 @@ def _points(fits: list[Fit], rows: list[dict[str, Any]]) -> Table:
         for sign in (-1, 1):
             half = sign * fit.interval_factor
             cells.append({k: v and v.nominal_value + half * v.std_dev for k, v in found.items()})
-        cells.append({key: data_point(fit, name) for key, name in keys.KEY_POINTS.items()})
+        cells.append(data_points(fit))
     made = [Column("from", list(_WAYS) * len(fits), show=list(_WAYS.values()) * len(fits))]
     made += [Column(key, [one[key] for one in cells]) for key in keys.KEY_POINTS]
     made.append(Column("file", [row["file"] for row in rows for _ in _WAYS], heading=None))
     return Table("key points", made, 40 if len(fits) == 1 else 0, sideways=True)
 
 
-def data_point(fit: Fit, name: str) -> Any:
-    """Return a key point from the data alone, or None; ``name`` as in `KeyPoints`."""
-    points = fit.key_points_from_data
-    if name in points:
-        return points[name]
-    v, i = points["v_mp"], points["i_mp"]
-    if v is None or i is None:
-        return None
-    if name == "p_mp":
-        return v * i
-    if name == "best_load":
-        return v / i if i.nominal_value else None
-    i_sc, v_oc = points["i_sc"], points["v_oc"]
-    if i_sc is None or v_oc is None or not i_sc.nominal_value * v_oc.nominal_value:
-        return None
-    return v * i / (points["i_sc"] * points["v_oc"])
+def data_points(fit: Fit) -> dict[str, Any]:
+    """Return the key points from the data alone by key; None where the readings do not reach."""
+    nothing = ufloat(np.nan, np.nan)
+    points = {name: one or nothing for name, one in fit.key_points_from_data.items()}
+    return key_points(KeyPoints(**points))
 
 
-def parameter(fit: Fit, name: str) -> Any:
-    """Return a parameter, or None where the readings do not resolve it."""
-    return None if name in fit.limits else fit.parameters[name]
-
-
-def parameter_text(fit: Fit, name: str, unit: str = "") -> str:
+def _parameter_text(fit: Fit, key: str, name: str) -> str:
     """Return a parameter as text; where it is not resolved, the limit that the readings set."""
-    unit = unit or next(unit_of(key) for key, one in keys.PARAMETERS.items() if one == name)
     if name not in fit.limits:
-        return shown(fit.parameters[name], unit)
+        return shown(fit.parameters[name], unit_of(key))
     limit = fit.limits[name]
     if not np.isfinite(limit) or limit == 0:
         return "not resolved"
-    return f"{'below' if name == 'resistance_series' else 'above'} {number(limit, None, unit)}"
+    word = "below" if name == "resistance_series" else "above"
+    return f"{word} {number(limit, None, unit_of(key))}"
 
 
 def headline(fit: Fit) -> str:
@@ -227,7 +213,7 @@ def headline(fit: Fit) -> str:
         # A flag that a fault explains is not among the faults any more: then the fault is told.
         why = [one.message for one in fit.faults if one.name in (*_NO_CURVE, *NO_SINGLE_DIODE)]
         reasons = "; ".join(why) if not wrong else ""
-        best = data_point(fit, "p_mp")
+        best = data_points(fit)["pmp_W"]
         top = f" Largest power read from the data alone: {shown(best, 'W')}." if best else ""
         reasons = f": {reasons}" if reasons else ""
         return f"{name}: the curve could not be determined{reasons}.{top}{_bounds(fit)}"
@@ -253,21 +239,21 @@ def _bounds(fit: Fit) -> str:
     if fit.between is None:
         return ""
     parts = []
-    for label, attribute, _, unit in KEY_POINTS:
-        if not hasattr(fit.between, attribute):
+    for key, name in keys.KEY_POINTS.items():
+        if not hasattr(fit.between, name):
             continue
-        low, high = getattr(fit.between, attribute)
+        low, high = getattr(fit.between, name)
+        text = f"at least {number(low, None, unit_of(key))}"
         if np.isfinite(high):
-            text = interval(low, high, (high - low) / 20, unit)
-            parts.append(f"{label} {text}" if high > low else f"{label} {number(low, None, unit)}")
-        else:
-            parts.append(f"{label} at least {number(low, None, unit)}")
+            text = interval(low, high, (high - low) / 20, unit_of(key))
+            text = text if high > low else number(low, None, unit_of(key))
+        parts.append(f"{heading_of(key)} {text}")
     return f" Between the readings, taken as exact: {', '.join(parts)}."
 
 
 def _interval(fit: Fit) -> str:
     """Return the 95 % interval of Pmp as a sentence."""
-    power = key_points(fit.key_points if fit.model else None)["pmp_W"]
+    power = key_points(fit.key_points)["pmp_W"]
     if power is None or not np.isfinite(power.std_dev):
         return ""
     half = fit.interval_factor * power.std_dev
@@ -283,27 +269,22 @@ def minded(fit: Fit) -> list[str]:
 
 #: What the rule for data alone may err by on a good sweep, as a fraction of the value; found on
 #: noise-free curves with readings as people take them.
-RULE_ERROR = {"i_sc": 0.01, "v_oc": 0.01, "p_mp": 0.02}
+RULE_ERROR = {"isc_A": 0.01, "voc_V": 0.01, "pmp_W": 0.02}
 
 
 def disagreements(fit: Fit) -> list[str]:
     """Say where fit and data alone differ by more than their uncertainty and the rule explain."""
     notes = []
-    if fit.model is None:
-        return notes
-    for label, attribute, _, unit in KEY_POINTS:
-        if attribute not in RULE_ERROR:
+    of_model, of_data = key_points(fit.key_points), data_points(fit)
+    for key, rule in RULE_ERROR.items():
+        if of_model[key] is None or of_data[key] is None:
             continue
-        of_model, of_data = getattr(fit.key_points, attribute), data_point(fit, attribute)
-        if not (known(of_model) and known(of_data)):
-            continue
-        difference = of_model - of_data
-        allowed = 3 * np.nan_to_num(difference.std_dev)
-        allowed += RULE_ERROR[attribute] * abs(of_model.nominal_value)
+        difference = of_model[key] - of_data[key]
+        allowed = 3 * np.nan_to_num(difference.std_dev) + rule * abs(of_model[key].nominal_value)
         if abs(difference.nominal_value) > allowed:
             notes.append(
-                f"{label} of the fit and of the data alone differ by "
-                f"{number(abs(difference.nominal_value), None, unit)}, more than their "
+                f"{heading_of(key)} of the fit and of the data alone differ by "
+                f"{number(abs(difference.nominal_value), None, unit_of(key))}, more than their "
                 "uncertainty: look at the residuals"
             )
     return notes
