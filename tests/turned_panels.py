@@ -11,6 +11,7 @@ import numpy as np
 from pvlib.pvsystem import calcparams_desoto, i_from_v, v_from_i
 
 from ivkit.light.glass import Glass
+from ivkit.light.incidence import no_glass
 from ivkit.light.lamp_shape import Beam
 from ivkit.light.panel_face import PanelFace
 from ivkit.panel.conditions import ReferencePanel
@@ -96,6 +97,37 @@ class Known:
         low = {"shunt_exponent_low": panel.shunt_exponent_low}
         own = ReferencePanel.from_curve(curve, 100.0, CELSIUS, alpha, self.make.cells, **low)
         return own.each(lambda values: np.broadcast_to(values, one.shape))
+
+
+@dataclass(frozen=True)
+class Bare:
+    """A panel of which everything is known."""
+
+    reference: ReferencePanel
+    iam: object = no_glass
+    sources: tuple = ()
+    strings = 1
+    bypass_groups = 0
+
+    @property
+    def cells(self):
+        return self.reference.cells
+
+    def panel(self, shifts=None):
+        return self.reference
+
+    @property
+    def varied(self):
+        return self.reference.each(lambda values: np.array([values]))
+
+    def moved(self, amounts):
+        return self.reference.each(lambda values: np.full(len(amounts), values))
+
+
+def bare(reference, iam=no_glass, irradiance=1000.0, stray=0.0, **place):
+    """Return its scene: light of an irradiance, from a near lamp at a place if there is one."""
+    light = LampFacing.of(irradiance, **place) if place else Facing(irradiance)
+    return Scene(Bare(reference, iam), light, Warmth(25.0, 0.0), Mount(0.0, stray, 0.0))
 
 
 def known(make, front=None, relative=False, light=1000.0):

@@ -147,7 +147,7 @@ def command(readings: str | None, output: Output, **given: Any) -> int:
 
 def _turned(given: dict[str, Any], bench: "Bench | None", files: list[str]) -> "tuple[Turned, str]":
     """Return the panel that turns, and what it is known by: its sweep, or its datasheet."""
-    from ivkit.predict.build_turned import TURNED, place_of, turned_by_sheet, turned_by_sweep
+    from ivkit.predict.build_turned import TURNED, turned_of
 
     if given["parallel"] and given["lamp_distance"] is not None:
         raise click.UsageError("--parallel and --lamp-distance exclude each other")
@@ -166,27 +166,16 @@ def _turned(given: dict[str, Any], bench: "Bench | None", files: list[str]) -> "
     told = {name: given[name] for name in TURNED}
     if told["u_light"] is not None:
         told["u_light"] /= 100.0
-    assumed: list[str] = []
-    notes: list[str] = []
-    place = None
-    if not given["parallel"]:
-        where = (bench, given["lamp_distance"], sheet, given["about"])
-        place = place_of(*where, assumed=assumed, notes=notes)
-    by_sheet = None if sheet is None else f"{sheet}"
-    if sweep is None:
-        turned, panel = turned_by_sheet(sheet, told, place), by_sheet
-    else:
+    fit, panel = None, None if sheet is None else f"{sheet}"
+    if sweep is not None:
         options = SweepOptions(
             bench=given["sweep_bench"] or given["bench"], irradiance=given["sweep_irradiance"]
         )
         fit = options.fit(sweep)
         files += options.files((sweep,))
-        groups = bench.panel.bypass_groups if bench is not None else None
-        turned = turned_by_sweep(fit, told, place, sheet, groups)
-        panel = f"{sweep}" + (f", with {by_sheet}" if by_sheet else "")
-    turned.assumed.extend(assumed)
-    turned.notes.extend(notes)
-    return turned, panel
+        panel = f"{sweep}" + (f", with {panel}" if panel else "")
+    where = {name: given[name] for name in ("parallel", "lamp_distance", "about")}
+    return turned_of(told, bench, sheet, fit, **where), panel
 
 
 def read_angles(

@@ -52,7 +52,7 @@ class Turned:
     relative : bool
         Light counts in units of that of the panel's sweep.
     light : str
-        Which light it is, for the answer's first lines.
+        Which light it is, for the answer's first lines; empty where nobody says.
     assumed, notes : list of str
     """
 
@@ -136,6 +136,45 @@ def place_of(
     }
 
 
+def turned_of(
+    given: Mapping[str, Any],
+    bench: Bench | None,
+    sheet: Datasheet | None = None,
+    fit: Fit | None = None,
+    *,
+    parallel: bool = False,
+    lamp_distance: float | None = None,
+    about: str = "width",
+) -> Turned:
+    """Return a panel by its fitted sweep, else by its datasheet, in the light of the bench.
+
+    Parameters
+    ----------
+    given : mapping
+        By the names in `TURNED`; what is missing nobody says.
+    bench : Bench or None
+        For the lamp's place, the cells' places and the bypass diodes.
+    sheet, fit : optional
+        One of them at least.
+    parallel : bool
+        The light is parallel, whatever the bench says.
+    lamp_distance, about
+        As in `place_of`.
+    """
+    given, assumed, notes = dict.fromkeys(TURNED) | dict(given), [], []
+    place = None
+    if not parallel:
+        place = place_of(bench, lamp_distance, sheet, about, assumed=assumed, notes=notes)
+    if fit is None:
+        found = turned_by_sheet(sheet, given, place)
+    else:
+        groups = bench.panel.bypass_groups if bench is not None else None
+        found = turned_by_sweep(fit, given, place, sheet, groups)
+    found.assumed.extend(assumed)
+    found.notes.extend(notes)
+    return found
+
+
 def turned_by_sheet(sheet: Datasheet, given: Mapping[str, Any], place: Place | None) -> Turned:
     """Return a panel by its datasheet.
 
@@ -150,7 +189,7 @@ def turned_by_sheet(sheet: Datasheet, given: Mapping[str, Any], place: Place | N
     assumed: list[str] = []
     irradiance, u = given["irradiance"], None
     if irradiance is None:
-        facing, light = Facing(ASSUMED["facing irradiance"].value), "may be any"
+        facing, light = Facing(ASSUMED["facing irradiance"].value), ""
     else:
         facing = facing_of(irradiance, given["u_irradiance"], assumed)
         u, light = facing.u, f"{irradiance:g} W/m2 when the panel faces it"

@@ -7,6 +7,7 @@ import numpy as np
 
 from ivkit.answer import Answer, Column, Entry, Table, based_on, drawn_by
 from ivkit.answer.text import interval, number, percent
+from ivkit.assumptions import ASSUMED
 from ivkit.curve.uncertainty import budget
 from ivkit.predict.estimate import Estimate
 from ivkit.predict.prediction import CURRENT, VOLTAGE
@@ -55,22 +56,27 @@ def angle_answer(
     assumed = [*turned.assumed, *(read.assumed if read is not None else ())]
     if told is not None and "stray" in told.values:
         assumed = [one for one in assumed if not one.startswith("stray light")]
+    if told is None and not turned.light:
+        assumed.append(ASSUMED["facing irradiance"].sentence())
+    light = turned.light or f"{turned.scene.light.irradiance:g} W/m2 when the panel faces it"
+    if told is not None and "light" in told.values and turned.u_light is None:
+        light = "fitted to the readings"
     law = found.turned.scene.panel
     assumed += [*getattr(law, "law_assumed", ())]
     return Answer(
         "angle",
         headline(found),
         None if told is None else told.verdict,
-        based_on(panel=panel, light=turned.light, bench=bench),
-        summary,
-        tables | {"power": _power(found)},
-        {name: _curve(one) for name, one in found.curves.items()},
-        _budget(found),
-        tuple(dict.fromkeys(assumed)),
-        (*notes, *turned.notes),
-        tuple(warnings),
-        () if read is None else read.skipped,
-        (CAUTION,),
+        based_on=based_on(panel=panel, light=light, bench=bench),
+        summary=summary,
+        tables=tables | {"power": _power(found)},
+        curves={name: _curve(one) for name, one in found.curves.items()},
+        budget=_budget(found),
+        assumptions=tuple(dict.fromkeys(assumed)),
+        notes=(*notes, *turned.notes),
+        warnings=tuple(warnings),
+        skipped=() if read is None else read.skipped,
+        cautions=(CAUTION,),
         figure=drawn_by("ivkit.report.angle_figure:angle_figure", found),
     )
 

@@ -38,8 +38,9 @@ def angle_figure(found: AngleAnswer) -> "Figure":
             axes.fill_between(at, low, high, color=color, alpha=0.12, lw=0)
         if told is not None:
             before = found.curves["predicted"].of(load)
-            label = f"{name}, before adjustment"
-            axes.plot(at, before.power * k, color=color, ls=dashes, lw=0.7, alpha=0.6, label=label)
+            axes.plot(at, before.power * k, color=color, ls=dashes, lw=0.7, alpha=0.6)
+    if told is not None:
+        axes.plot([], [], color=style.QUIET, lw=0.7, label="thin: before adjustment")
     # The curves meet where they are highest, and all are low at the edge.
     axes.legend(loc="upper right", frameon=False, fontsize=9, labelcolor="linecolor")
     if told is None:

@@ -95,7 +95,7 @@ class AngleAnswer(Shown):
     @cached_property
     def curves(self) -> dict[str, AngleTable]:
         """Power at fine angles for a figure: as predicted, and with adjusted inputs after a fit."""
-        fine, loads = np.linspace(-89.0, 89.0, 179), self.table.loads[:-1]
+        fine, loads = np.linspace(-89.0, 89.0, 90), self.table.loads[:-1]
         if self.found is None:
             return {"predicted": against_angle(self.turned.scene, fine, loads, exponents=False)}
         adjusted = {"predicted": False, "adjusted": True}
