@@ -52,7 +52,7 @@ PANEL = ("--datasheet", SHEET)
 @pytest.mark.parametrize(
     ("arguments", "key"),
     [
-        (("lamp", *PANEL, "--lux", 6000, "--source", "halogen", "--distance", 0.35), "assumed"),
+        (("lamp", *PANEL, "--lux", 6000, "--source", "halogen", "--distance", 0.35), "assumptions"),
         (("check", *PANEL, "--power", 0.2, "--load", 33, *LIGHT), "notes"),
         (("angle", *PANEL), "notes"),
         (("plan", *PANEL, *LIGHT), "assumptions"),

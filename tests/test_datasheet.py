@@ -16,7 +16,6 @@ from ivkit.panel.datasheet import load_datasheet, make_datasheet
 from ivkit.panel.expected import expect, expected_key_points
 from ivkit.panel.fill import FIGURES, fill
 from ivkit.panel.module_table import TABLE, module_from_table, module_table, sheet_of
-from ivkit.panel.propagate import propagate
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.panel.technology import TECHNOLOGY
 
@@ -198,9 +197,16 @@ def test_the_doubt_can_be_carried_through_any_function_of_the_panel():
     sheet = make_datasheet(SheetFile(**WHOLE))
 
     def power(**shifts):
-        return {"power": sheet.panel(shifts).at(300.0, 30.0).operating_point(50.0).power}
+        return float(sheet.panel(shifts).at(300.0, 30.0).operating_point(50.0).power)
 
-    by_hand = propagate(power, sheet.sources, sheet.bends)["power"]
+    # JCGM 100:2008, 5.1.3 note 2, and its 5.1.2 note for the curvature.
+    by_hand = power()
+    for name, source in sheet.sources.items():
+        up, down = power(**{name: 1.0}), power(**{name: -1.0})
+        by_hand = by_hand + 0.5 * (up - down) * source
+        if name in sheet.bends:
+            bend = up + down - 2.0 * power()
+            by_hand = by_hand + 0.5 * bend + bend / 2**0.5 * sheet.bends[name]
     batched = expect(sheet, lambda c: {"power": c.operating_point(50.0).power}, 300.0, 30.0)
     assert by_hand.nominal_value == pytest.approx(batched["power"].nominal_value, rel=1e-9)
     assert by_hand.std_dev == pytest.approx(batched["power"].std_dev, rel=1e-6)

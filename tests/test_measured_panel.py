@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from uncertainties import ufloat
 
 from ivkit.curve.fit import fit
 from ivkit.errors import SweepError
@@ -11,8 +12,10 @@ from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import load_datasheet
 from ivkit.panel.measured import Measured
 from ivkit.panel.measured_panel import measured_panel
-from ivkit.panel.propagate import propagate
 from ivkit.panel.translation import by_five_parameters
+from ivkit.predict.facing import Facing
+from ivkit.predict.prediction import predict
+from ivkit.predict.scene import At, Mount, Scene, Warmth
 from ivkit.readings.read import read_sweep
 from ivkit.readings.sweep import Condition, Sweep
 
@@ -33,11 +36,18 @@ def swept(light, noise=0.0005, **condition):
 
 
 def points(panel, sources, light, heat):
-    def solve(**shifts):
-        found = panel.panel(shifts).at(light, heat).key_points()
-        return {name: float(getattr(found, name)) for name in ("i_sc", "v_oc", "p_mp")}
-
-    return propagate(solve, sources)
+    """Return key points at the estimates, uncertain by these sources alone."""
+    scene = Scene(panel, Facing(float(light)), Warmth(float(heat), 0.0), Mount(0.0, 0.0, 0.0))
+    at = At.of()
+    values, found = scene.solve(at, ends=True), predict(scene, at, ends=True)
+    values["p_mp"] = values["v_mp"] * values["i_mp"]
+    moved = {}
+    for name in ("i_sc", "v_oc", "p_mp"):
+        moves = dict(zip(scene.names, found[name].moves[:, 0], strict=True))
+        moved[name] = float(values[name][0, 0]) + sum(
+            (moves[source] * one for source, one in sources.items()), 0.0 * ufloat(0.0, 1.0)
+        )
+    return moved
 
 
 def test_in_the_sweeps_own_light_it_is_the_fit_with_the_fits_own_doubt(jetty):

@@ -52,12 +52,13 @@ def results(fit):
     """Return one result of each kind."""
     from ivkit.panel.datasheet import load_datasheet
     from ivkit.panel.translate import translate
+    from ivkit.predict.facing import Facing
+    from ivkit.predict.readings import Readings
+    from ivkit.predict.scene import Scene
     from ivkit.verdict.load import best_load
     from ivkit.verdict.log import clean
     from ivkit.verdict.plan import plan_sweep
     from ivkit.verdict.plausibility import judge
-    from ivkit.verdict.scene import Scene
-    from ivkit.verdict.stated import Readings, Setting
     from ivkit.verdict.tracking import track
 
     sheet = load_datasheet(ROOT / "datasheets" / "jetty_10W.toml")
@@ -73,7 +74,7 @@ def results(fit):
         "Fit": fit,
         "Fits": ivkit.fit_many([fit.sweep.voltage], [fit.sweep.current]),
         "LoadChoice": best_load([fit.model], parameters=[fit.parameters]),
-        "Judgement": judge(Scene(Setting(sheet, 137.0, {"lux meter": 0.11}), readings)),
+        "Judgement": judge(Scene(sheet, Facing.of(137.0, 15.0, "lux meter")), readings),
         "Plan": plan_sweep(fit.model),
         "Tracking": track(log),
         "Translated": translate(ivkit.fit(jetty), sheet=sheet),
@@ -85,10 +86,14 @@ def results(fit):
 def _under_lamp(sheet):
     from ivkit.light.illuminants import named
     from ivkit.light.lamp_shape import Point
-    from ivkit.panel.under_lamp import Strength, under_lamp
+    from ivkit.light.strength import Strength
+    from ivkit.predict.near import lamp_over
+    from ivkit.predict.scene import Scene
+    from ivkit.predict.under_lamp import under_lamp
 
     strength = Strength("panel", ufloat(5700.0, 285.0), "lx", named("halogen"))
-    return under_lamp(sheet, strength, Point(), 0.8, loads=(100.0,))
+    light, _ = lamp_over(sheet, strength, Point(), 0.8)
+    return under_lamp(Scene(sheet, light), loads=(100.0,))
 
 
 KINDS = sorted(_KINDS)

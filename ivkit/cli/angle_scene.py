@@ -90,7 +90,7 @@ def geometry_of(
     from ivkit.errors import BenchError
     from ivkit.light.lamp_shape import Beam, Disc, Point, Strip
     from ivkit.light.panel_face import PanelFace
-    from ivkit.panel.under_lamp import usual_face
+    from ivkit.panel.cells import usual_face
 
     stated = bench.light.distance_m if bench is not None else None
     distance = distance_m if distance_m is not None else stated

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.cli.options import Irradiance
 from ivkit.cli.output import FiniteNumber, understood
 
 if TYPE_CHECKING:
@@ -123,8 +124,8 @@ def sweep_options(function: Callable) -> Callable:
             ),
             click.option(
                 "--irradiance",
-                type=FiniteNumber(0, 5000, "W/m2"),
-                metavar="W_M2",
+                type=Irradiance(),
+                metavar="W/m2",
                 help="Effective irradiance on the panel.",
             ),
             click.option(

@@ -1,21 +1,17 @@
 """``ivkit lamp``: what the panel should give under this lamp."""
 
-from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import SweepOptions
-from ivkit.cli.lamp_options import lamp_options, with_bench
+from ivkit.cli.lamp_options import lamp_options
 from ivkit.cli.output import Output, output_options
 from ivkit.cli.panel_source import panel_of, panel_options
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from ivkit.light.lamp_shape import Shape
-    from ivkit.panel.under_lamp import Strength, UnderLamp
+    from ivkit.predict.readings import Readings
 
 
 @click.command("lamp")
@@ -33,156 +29,103 @@ def command(
 
     Example: ivkit lamp --datasheet panel.toml --lux 6000 --source halogen --distance 0.35
     """
+    from pathlib import Path
+
+    from ivkit.answer import based_on, drawn_by
+    from ivkit.errors import about
+    from ivkit.predict.build import mount_of, warmth_of
+    from ivkit.predict.build_lamp import U_TILT, lamp_of, with_bench
+    from ivkit.predict.scene import Scene
+    from ivkit.predict.score import PLAUSIBLE, UNDETERMINED
+    from ivkit.predict.under_lamp import around, under_lamp
+    from ivkit.report.lamp_answer import lamp_answer
+    from ivkit.verdict.plausibility import judge
+
     set_up = SweepOptions(bench=bench).load_bench()
     files = SweepOptions(bench=bench).files(())
-    given = with_bench(given, set_up)
+    given = with_bench(given | {"u_tilt": given.pop("u_angle")}, set_up)
     assumed: list[str] = []
-    sheet = panel_of(given, set_up, bench, datasheet, module, files)
+    panel = panel_of(given, set_up, bench, datasheet, module, files)
     if given["distance"] is None:
         silent = f" ({files[0]} gives none either)" if set_up is not None else ""
         raise click.UsageError(
             f"--distance is missing: metres from the lamp to the panel's centre{silent}"
         )
-
-    from ivkit.cli.lamp_parts import (
-        cell_temperature,
-        face_of,
-        placed,
-        shape_of,
-        strength_of,
-        uncertain,
-    )
-    from ivkit.errors import about
-    from ivkit.panel.under_lamp import under_lamp
-    from ivkit.report.lamp_text import describe, document, frame
-    from ivkit.report.slips_text import slips_document
-
-    read = ", ".join(name for name in (given["spectrum"], *files) if name)
-    with about(read):
-        strength = strength_of(given, assumed)
-    shape, beam = shape_of(given, assumed)
-    with about(read):
-        face = None if given["uniform"] else face_of(given, sheet, assumed)
-    if given["uniform"]:
-        assumed.append("even light: all of the panel gets what its centre gets")
-    celsius = cell_temperature(given, assumed)
-    if given["measured"] is not None and given["u_measured"] is None:
-        assumed.append(ASSUMED["reading"].sentence("--u-measured"))
-    u_distance, u_tilt = placed(given, assumed)
-    tilt = uncertain(given["tilt"] or 0.0, u_tilt, "tilt")
-
-    def at(distance: float, strength: "Strength") -> Any:
-        return under_lamp(
-            sheet,
-            strength,
-            shape,
-            uncertain(distance, u_distance, "distance"),
-            face,
-            tilt_deg=tilt,
-            beam_angle_deg=beam,
-            offset_m=given["offset"],
-            temp_cell=celsius,
-            loads=given["load"],
-            assumed=[*assumed, *sheet.law_assumed],
+    tilt, loads = given["tilt"] or 0.0, tuple(dict.fromkeys(given["load"]))
+    with about(", ".join(name for name in (given["spectrum"], *files) if name)):
+        light = lamp_of(given, panel, assumed, uniform=given["uniform"])
+        warm = warmth_of(given["temperature"], given["u_temperature"], assumed)
+        mount = mount_of(
+            assumed,
+            u_angle=given["u_tilt"],
+            stray=given["stray"],
+            u_stray=given["u_stray"],
+            instead=U_TILT,
         )
-
-    distances: list[Any] = []
-    with about(read):
-        found = at(given["distance"], strength)
-        if given["wanted"]:
-            distances = _against_distance(at, _fixed(strength, given), given["distance"], shape)
-    judged, verdict = _judge(given, found)
-    slips: Any = ()
-    if verdict in ("too high", "too low") and given["measured"] > 0:
-        from ivkit.verdict.lamp_light import slips_under
-
-        load = given["load"][0] if given["load"] else float("nan")
-        from_far = given["distance"] if strength.terms in ("distance", "power") else None
-        slips = slips_under(found, sheet, celsius, judged["measured"], load, from_far)
-        judged["slips"] = slips_document(slips)
-
-    def figure() -> Any:
-        from ivkit.report.lamp_figure import lamp_figure
-
-        return lamp_figure(found, distances)
-
-    output.deliver(
-        describe(found, sheet, judged.get("sentence", ""), distances, slips),
-        {**document(found, sheet, distances), "judged": judged or None},
-        lambda: frame(found, distances),
-        figure,
-        [*files, *(name for name in (datasheet, given["sweep"], given["spectrum"]) if name)],
+        scene = Scene(panel, light, warm, mount)
+        stated = set_up is not None and set_up.loads.tolerance_pct is not None
+        u_load = set_up.loads.u_fraction if stated else ASSUMED["load resistor"].u_fraction
+        readings = _readings(given, loads, u_load, assumed)
+        resistors = [ohm for ohm in loads if ohm == ohm]  # NaN is maximum power
+        if resistors and not stated:
+            assumed.append(ASSUMED["load resistor"].sentence())
+        far = around(scene) if given["wanted"] else ()
+        found = under_lamp(scene, tilt, resistors, u_load, far, assumed)
+        judged = None if readings is None else judge(scene, readings, told="lamp")
+    source = given["sweep"] or datasheet or module or (set_up and set_up.panel.datasheet)
+    answer = lamp_answer(
+        found,
+        judged,
+        based_on(
+            panel=" ".join(filter(None, [panel.name, source and f"({Path(source).name})"])),
+            light=_light(given),
+            bench=set_up and Path(set_up.path).name,
+        ),
+        drawn_by("ivkit.report.lamp_figure:lamp_figure", found),
     )
-    return 1 if verdict in ("too high", "too low") else 0
+    output.deliver(
+        answer,
+        inputs=[*files, *(name for name in (datasheet, given["sweep"], given["spectrum"]) if name)],
+    )
+    return 1 if judged is not None and judged.verdict not in (PLAUSIBLE, UNDETERMINED) else 0
 
 
-def _fixed(strength: "Strength", given: dict[str, Any]) -> "Strength":
-    """Return a strength that stays when the panel moves: a reading on it is one at its place."""
-    from dataclasses import replace
+def _light(given: dict[str, Any]) -> str:
+    """Return the lamp in a few words."""
+    units = {"lux": "lx", "irradiance": "W/m2", "watts": "W", "cell_isc": "A of a known cell"}
+    (way,) = (name for name in units if given[name] is not None)
+    kind = given["source"] or given["spectrum"] or ""
+    if given["colour_temperature"] is not None:
+        kind = f"{kind} {given['colour_temperature']:g} K".strip()
+    there = f"{given[way]:g} {units[way]}" + (f" of {kind}" if kind else "")
+    return f"{there}, {given['distance']:g} m away"
 
-    from ivkit.light.panel_face import Placement
 
-    if strength.terms not in ("panel", "cell") or strength.read_at is not None:
-        return strength
-    place = Placement(given["distance"], given["tilt"] or 0.0, 0.0, given["offset"])
-    return replace(strength, read_at=place)
-
-
-def _against_distance(
-    at: "Callable[[float, Strength], UnderLamp]",
-    strength: "Strength",
-    distance: float,
-    shape: "Shape",
-) -> "list[tuple[float, UnderLamp]]":
-    """Return what the panel gives at distances around the one given, where it can be there."""
+def _readings(
+    given: dict[str, Any], loads: tuple[float, ...], u_load: float, assumed: list[str]
+) -> "Readings | None":
+    """Return the measured power, if there is one."""
+    power, u = given["measured"], given["u_measured"]
+    if power is None:
+        return None
     import numpy as np
 
     from ivkit.errors import RangeError
+    from ivkit.predict.readings import Readings
 
-    low = max(0.4 * distance, 1.1 * shape.size)
-    found = []
-    for step in np.geomspace(low, max(4 * distance, 2 * low), 9):
-        place = float(f"{step:.2g}")
-        # Nearer than the lamp can be, or brighter than any lamp: left out.
-        with suppress(RangeError):
-            found.append((place, at(place, strength)))
-    return found
-
-
-def _judge(given: dict[str, Any], found: Any) -> tuple[dict[str, Any], str]:
-    """Return the comparison with a measured power, and its verdict."""
-    if given["measured"] is None:
-        return {}, ""
-    from uncertainties import ufloat
-
-    from ivkit.report.text import number
-    from ivkit.verdict.score import en_number, verdict
-
-    if len(given["load"]) > 1:
+    if len(loads) > 1:
         raise click.UsageError("--measured compares with one --load, or with none")
-    u = given["u_measured"]
+    load = loads[0] if loads else float("nan")
+    if load == 0 or load == float("inf"):
+        raise RangeError("--measured is a power, and an open or short circuit takes none")
     if u is None:
-        u = ASSUMED["reading"].u_fraction * given["measured"]
-    measured = ufloat(given["measured"], max(u, 1e-12), "measured power")
-    predicted = found.loads[given["load"][0]] if given["load"] else found.key_points.p_mp
-    where = f"into {given['load'][0]:g} ohm" if given["load"] else "at its best load"
-    score, word = en_number(measured, predicted), verdict(measured, predicted)
-    saying = {
-        "plausible": "is what this lamp should give",
-        "too high": "is more than this lamp should give",
-        "too low": "is less than this lamp should give",
-        "cannot tell": "fits, but the prediction is too wide to tell anything",
-    }
-    sentence = (
-        f"Measured {number(given['measured'], measured.std_dev, 'W')} {where}: {word}. It "
-        f"{saying[word]}, {number(predicted.nominal_value, predicted.std_dev, 'W')} "
-        f"(E_n = {score:.2f}, agreement up to 1)."
+        assumed.append(ASSUMED["reading"].sentence("--u-measured"))
+        u = ASSUMED["reading"].u_fraction * power
+    return Readings.of(
+        power=power,
+        load=load,
+        angle=given["tilt"] or 0.0,
+        u=max(u / power, 1e-6) if power > 0 else 0.0,
+        noise={} if power > 0 else {"power": np.array([max(u, 1e-9)])},
+        u_load=u_load,
     )
-    return {
-        "verdict": word,
-        "en": score,
-        "measured": measured,
-        "predicted": predicted,
-        "sentence": sentence,
-        "slips": [],
-    }, word

@@ -1,32 +1,14 @@
-"""What ``ivkit lamp`` asks for: of the command line, and where it is silent, of the bench."""
+"""What ``ivkit lamp`` asks for."""
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from ivkit.assumptions import ASSUMED
+from ivkit.cli.options import Irradiance, Load
 from ivkit.cli.output import FiniteNumber
 from ivkit.panel.technology import TECHNOLOGY
-
-if TYPE_CHECKING:
-    from ivkit.bench import Bench
-
-#: Ways to say how strong the lamp is: option, key in ``[light]``, name of it in the budget.
-STRENGTHS = {
-    "lux": ("lux", "lux meter"),
-    "irradiance": ("irradiance_W_m2", "thermopile"),
-    "watts": ("power_W", "lamp power"),
-    "cell_isc": ("cell_isc_A", "known cell"),
-}
-#: Everything that `with_bench` and `ivkit.cli.lamp_parts` ask of a lamp and its panel.
-LAMP = (
-    *STRENGTHS,
-    *("u_reading", "efficacy", "cell_isc_stc", "band", "reading_at"),
-    *("source", "colour_temperature", "spectrum", "shape", "size", "beam_angle"),
-    *("distance", "u_distance", "tilt", "width", "height", "rows", "columns"),
-    *("temperature", "u_temperature"),
-)
 
 
 class CellTemperature(FiniteNumber):
@@ -78,7 +60,12 @@ _OPTIONS = (
         help="Of the cells of a sweep without a datasheet.",
     ),
     _option("--lux", 0, 1e6, "lx", "Reading of a lux meter, on the panel or at --reading-at."),
-    _option("--irradiance", 0, 1e5, "W/m2", "Reading of a thermopile, likewise."),
+    click.option(
+        "--irradiance",
+        type=Irradiance(),
+        metavar="W/m2",
+        help="Reading of a thermopile, likewise.",
+    ),
     click.option(
         "--band",
         type=(FiniteNumber(100, 1e5, "nm"), FiniteNumber(100, 1e5, "nm")),
@@ -138,7 +125,35 @@ _OPTIONS = (
         "K",
         f"Its standard uncertainty. [{ASSUMED['stated cell temperature'].brief}]",
     ),
-    _option("--load", 0, 1e9, "ohm", "Power into this load too; may be repeated.", multiple=True),
+    _option(
+        "--u-angle",
+        0,
+        45,
+        "deg",
+        f"Standard uncertainty of the tilt. [{ASSUMED['angle'].brief}]",
+    ),
+    _option(
+        "--stray",
+        0,
+        1,
+        "",
+        f"Fraction of the light that does not turn with the panel. "
+        f"[{ASSUMED['stray light'].fraction:g}]",
+    ),
+    _option(
+        "--u-stray",
+        0,
+        1,
+        "",
+        f"Its standard uncertainty. [{ASSUMED['stray light'].u_fraction:.2g}]",
+    ),
+    click.option(
+        "--load",
+        type=Load(),
+        metavar="OHM",
+        multiple=True,
+        help="Power into this load too (47, 4k7); may be repeated.",
+    ),
     _option("--measured", 0, 1e6, "W", "Power that was read, to compare; into --load if given."),
     _option(
         "--u-measured", 0, 1e6, "W", f"Its standard uncertainty. [{ASSUMED['reading'].brief} %]"
@@ -152,56 +167,3 @@ def lamp_options(function: Callable) -> Callable:
     for option in reversed(_OPTIONS):
         function = option(function)
     return function
-
-
-def with_bench(given: dict[str, Any], bench: "Bench | None") -> dict[str, Any]:
-    """Return the options with what they leave open taken from the bench.
-
-    A lamp's strength, its light and its shape are each taken from one place: options for one of
-    them put aside all that the bench says of it. A reading on the panel, of the bench, stays one
-    at the bench's distance when ``--distance`` moves the panel.
-    """
-    told = dict(given, read_from=None, offset=(0.0, 0.0), bypass_groups=None, u_tilt=None)
-    if bench is None:
-        return told
-    light, mount, panel = bench.light, bench.mount, bench.panel
-
-    def fill(**values: Any) -> None:
-        for name, value in values.items():
-            if told[name] is None:
-                told[name] = value
-
-    if all(told[way] is None for way in STRENGTHS):
-        fill(**{way: getattr(light, key) for way, (key, _) in STRENGTHS.items()})
-        fill(
-            efficacy=light.efficacy_lm_W,
-            cell_isc_stc=light.cell_isc_stc_A,
-            u_reading=light.u_reading_pct,
-        )
-        if light.band_from_nm is not None:
-            fill(band=(light.band_from_nm, light.band_to_nm))
-        if told["reading_at"] is None:
-            told["reading_at"] = light.reading_distance_m
-            told["read_from"] = light.distance_m
-    if all(told[name] is None for name in ("source", "colour_temperature", "spectrum")):
-        fill(colour_temperature=light.colour_temperature_K, spectrum=light.spectrum)
-        if told["spectrum"] is None:
-            fill(source=light.kind)
-        else:
-            told["colour_temperature"] = None
-    if all(told[name] is None for name in ("shape", "size", "beam_angle")):
-        fill(shape=light.shape, size=light.size_m, beam_angle=light.beam_angle_deg)
-    fill(distance=light.distance_m, u_distance=light.u_distance_m)
-    fill(tilt=mount.tilt_deg, u_tilt=mount.u_tilt_deg, bypass_groups=panel.bypass_groups)
-    told["offset"] = (mount.offset_across_m, mount.offset_up_m)
-    for name in ("width", "height"):
-        size = getattr(panel, f"{name}_cm")
-        fill(**{name: None if size is None else size / 100})
-    fill(rows=panel.rows, columns=panel.columns)
-    # A bench may know how good its sensor is while its reading is a column of the sweep.
-    if told["temperature"] is None and bench.condition.temp_cell_degC is not None:
-        fill(
-            temperature=bench.condition.temp_cell_degC,
-            u_temperature=bench.condition.u_temp_cell_degC,
-        )
-    return told

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ivkit.cli.inputs import resistances
+from ivkit.cli.options import Irradiance
 from ivkit.cli.output import FiniteNumber, write_whole
 from ivkit.cli.panel_source import panel_options
 
@@ -44,8 +45,8 @@ def _figure_options(function):
 @click.option("--cells", type=click.IntRange(1, 1000), metavar="N", help="Cells in series.")
 @click.option(
     "--irradiance",
-    type=FiniteNumber(0.001, 5000, "W/m2"),
-    metavar="W_M2",
+    type=Irradiance(0.001),
+    metavar="W/m2",
     help="Effective irradiance. [the bench's, or else 1000]",
 )
 @click.option(

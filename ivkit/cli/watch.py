@@ -6,6 +6,7 @@ import click
 
 from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import named_columns
+from ivkit.cli.options import Irradiance
 from ivkit.cli.output import FiniteNumber
 from ivkit.cli.panel_source import panel_options
 
@@ -25,7 +26,12 @@ def _number(name: str, low: float, high: float, unit: str, text: str, **more: An
 @_number("--sweep-irradiance", 0, 5000, "W/m2", "Effective irradiance of the sweep.")
 @_number("--sweep-temperature", -90, 200, "degC", "Cell temperature of the sweep.")
 @click.option("--same-light", is_flag=True, help="The sweep was taken facing this very light.")
-@_number("--irradiance", 0, 1e5, "W/m2", "Effective, facing the light. [a column]")
+@click.option(
+    "--irradiance",
+    type=Irradiance(),
+    metavar="W/m2",
+    help="Effective, facing the light. [a column]",
+)
 @_number("--lux", 0, 1e7, "lx", "Instead of it, with --source. [a column]")
 @click.option("--source", "kind", metavar="KIND", help="What gives the lux: halogen, led, sun, ...")
 @_number(

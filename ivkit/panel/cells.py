@@ -5,6 +5,7 @@ and saturation current are the panel's, both resistances and nNsVth are 1/N of i
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,6 +14,7 @@ from ivkit.curve.diode import SingleDiode
 from ivkit.curve.reverse import SILICON, Breakdown
 from ivkit.curve.string import SeriesString
 from ivkit.errors import RangeError
+from ivkit.light.panel_face import PanelFace
 from ivkit.panel.conditions import ReferencePanel
 
 
@@ -71,3 +73,17 @@ def cells_under(
         whole.nNsVth / panel.cells,
     )
     return SeriesString(one, bypass_groups, bypass_drop, breakdown)
+
+
+def usual_face(panel: Any) -> PanelFace | None:
+    """Return square cells that tile a panel's area, as near to a square as their number allows.
+
+    None where area or cells are not known.
+    """
+    if panel.area_m2 is None or panel.cells is None:
+        return None
+    count = panel.cells * panel.strings
+    rows = max(k for k in range(1, int(count**0.5) + 1) if count % k == 0)
+    columns = count // rows
+    side = (panel.area_m2 / count) ** 0.5
+    return PanelFace(columns * side, rows * side, rows, columns)

@@ -4,8 +4,8 @@ The figures are at 1000 W/m2, AM1.5G and 25 degC; how the panel leaves that cond
 (`ivkit.panel.law`), of which a sheet states little. Each input quantity is a *source* of
 one standard uncertainty: ``sheet.sources`` holds it as an uncertain number 0 +- 1, and
 ``sheet.panel(shifts)`` is the panel with sources off by so many standard uncertainties. So the
-uncertainty can be carried through any computation, with `ivkit.panel.propagate.propagate` or, for
-everything that a curve tells, with `ivkit.panel.expected.expect`.
+uncertainty can be carried through any computation, as `ivkit.predict` and
+`ivkit.panel.expected.expect` do.
 """
 
 from collections.abc import Mapping, Sequence
@@ -166,6 +166,10 @@ class Datasheet(Shown):
         steps = np.zeros((1 + 2 * count, count))
         steps[1::2], steps[2::2] = np.eye(count), -np.eye(count)
         return self.solved(dict(zip(self.sources, steps.T, strict=True)))
+
+    def moved(self, amounts: Array) -> ReferencePanel:
+        """Return panels with sources off by ``amounts``, shape (R, S), in their order."""
+        return self.solved(dict(zip(self.sources, amounts.T, strict=True)))
 
     def panel(self, shifts: Mapping[str, float] | None = None) -> ReferencePanel:
         """Return the panel that has these figures, with sources off by ``shifts``.

@@ -111,6 +111,10 @@ class MeasuredPanel:
             off[1 + 2 * k], off[2 + 2 * k] = self.shifts[name], -self.shifts[name]
         return self._moved(off)
 
+    def moved(self, amounts: Array) -> ReferencePanel:
+        """Return panels with sources off by ``amounts``, shape (R, S), in their order."""
+        return self._moved(amounts @ np.array([*self.shifts.values()]).reshape(-1, len(_MOVED)))
+
     def panel(self, shifts: Mapping[str, float] | None = None) -> ReferencePanel:
         """Return the panel with sources off by ``shifts``.
 

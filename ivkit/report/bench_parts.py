@@ -60,16 +60,15 @@ def _figure(delivered: "Delivered", prefix: str, caption: str) -> list[PageFigur
 
 def lamp_part(delivered: "Delivered") -> tuple[str, Section]:
     """Return what the lamp should give, and whether the sweep agrees."""
-    found, text = delivered.document, delivered.text
-    judged = found.get("judged")
-    answer = _paragraph(text, 1) if judged else _paragraph(text)
-    points, even = found["key_points"], found["uniform_light"]
-    rows = [
-        [label, _shown(points[key], unit), _shown(even[key], unit)] for label, key, unit in _POINTS
-    ]
-    head = ("key point", "expected, cell by cell", "if the light were even")
-    lines = [_paragraph(text), *([answer] if judged else [])]
-    return answer, Section(
+    found = delivered.document
+    points = found["tables"]["key_points"]["columns"]
+    rows = []
+    for label, key, unit in _POINTS:
+        pairs = zip(points[key], points[f"u_{key}"], strict=True)
+        rows.append([label, *(_shown({"value": v, "u": u}, unit) for v, u in pairs)])
+    head = ("key point", "expected, cell by cell", "with uniform irradiance")
+    lines = [found["headline"], *found["paragraphs"][:1]]
+    return lines[-1], Section(
         "Under the lamp",
         lines,
         figures=_figure(
@@ -81,7 +80,7 @@ def lamp_part(delivered: "Delivered") -> tuple[str, Section]:
         tables=[PageTable(rows, head)],
         budget=_bars(found["budget"]["pmp_W"]),
         budget_title="Where the uncertainty of the expected Pmp comes from",
-        remarks=_list_of(text, "Assumed"),
+        remarks=[f"{line[0].upper()}{line[1:]}." for line in found["assumptions"]],
     )
 
 

@@ -1,6 +1,5 @@
 """The picture of a panel under a lamp: the light on each cell, and the curve to expect."""
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,21 +10,13 @@ from ivkit.report.text import number
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from ivkit.panel.under_lamp import UnderLamp
+    from ivkit.predict.under_lamp import UnderLamp
 
 
-def lamp_figure(
-    found: "UnderLamp", distances: Sequence[tuple[float, "UnderLamp"]] = ()
-) -> "Figure":
-    """Draw the irradiance map and the expected curves; power against distance where there is any.
-
-    Parameters
-    ----------
-    found : UnderLamp
-    distances : sequence of (m, UnderLamp)
-        The same panel at other distances.
-    """
-    if found.light is None:
+def lamp_figure(found: "UnderLamp") -> "Figure":
+    """Draw the irradiance map and the expected curves; power against distance where asked for."""
+    distances = found.distances is not None
+    if found.cells is None:
         figure = style.new_figure(7.2, 3.6 + (3.4 if distances else 0.0))
         names = [["curve"], ["distance"]] if distances else [["curve"]]
         axes = figure.subplot_mosaic(names)
@@ -37,7 +28,7 @@ def lamp_figure(
         _map(figure, axes["map"], found)
     _curves(axes["curve"], found)
     if distances:
-        _distances(axes["distance"], distances)
+        _distances(axes["distance"], found)
     return figure
 
 
@@ -75,23 +66,24 @@ def _map(figure, axes, found: "UnderLamp") -> None:
 
 def _curves(axes, found: "UnderLamp") -> None:
     """Draw current and power of the string, thin beside them those of even light."""
-    points = found.key_points
-    top = float(max(np.max(found.current), np.max(found.even_current)))
+    points, by_cell = found.key_points, found.cells is not None
+    p_mp = points["p_mp"]
+    v, current, even_current = found.curves
+    top = float(max(np.max(current), np.max(even_current)))
     k_i, unit_i = style.scale_of(top, "A")
-    k_p, unit_p = style.scale_of(points.p_mp.nominal_value, "W")
+    k_p, unit_p = style.scale_of(p_mp.nominal_value, "W")
     right = axes.twinx()
-    v = found.voltage
-    if found.light is not None:
-        axes.plot(v, found.even_current * k_i, color=style.CURVE, lw=0.9, ls=(0, (4, 2)))
-        right.plot(v, v * found.even_current * k_p, color=style.POWER, lw=0.9, ls=(0, (4, 2)))
-    axes.plot(v, found.current * k_i, color=style.CURVE, lw=1.6)
-    right.plot(v, v * found.current * k_p, color=style.POWER, lw=1.4)
-    for ohm, power in found.loads.items():
-        at = (max(power.nominal_value, 0.0) * ohm) ** 0.5
-        right.plot([at], [power.nominal_value * k_p], "o", color=style.LOAD, markersize=5)
-        right.vlines(at, 0.0, power.nominal_value * k_p, color=style.LOAD, lw=0.8, ls=":")
+    if by_cell:
+        axes.plot(v, even_current * k_i, color=style.CURVE, lw=0.9, ls=(0, (4, 2)))
+        right.plot(v, v * even_current * k_p, color=style.POWER, lw=0.9, ls=(0, (4, 2)))
+    axes.plot(v, current * k_i, color=style.CURVE, lw=1.6)
+    right.plot(v, v * current * k_p, color=style.POWER, lw=1.4)
+    into = zip(found.loads, found.expected.voltage[1:], found.expected.power[1:], strict=True)
+    for ohm, at, power in into:
+        right.plot([at], [power * k_p], "o", color=style.LOAD, markersize=5)
+        right.vlines(at, 0.0, power * k_p, color=style.LOAD, lw=0.8, ls=":")
         right.annotate(
-            number(ohm, None, "ohm"),
+            number(float(ohm), None, "ohm"),
             (at, 0.0),
             xytext=(3, 5),
             textcoords="offset points",
@@ -99,11 +91,11 @@ def _curves(axes, found: "UnderLamp") -> None:
             color=style.LOAD,
             fontsize=8.5,
         )
-    v_mp, p = points.v_mp.nominal_value, points.p_mp.nominal_value
+    v_mp, p = points["v_mp"].nominal_value, p_mp.nominal_value
     right.errorbar(
         [v_mp],
         [p * k_p],
-        yerr=[2 * points.p_mp.std_dev * k_p],
+        yerr=[2 * p_mp.std_dev * k_p],
         fmt="s",
         color=style.POWER,
         markersize=6,
@@ -115,32 +107,31 @@ def _curves(axes, found: "UnderLamp") -> None:
     axes.tick_params(axis="y", colors=style.CURVE)
     axes.set_ylim(0, 1.2 * top * k_i)
     axes.set_xlim(0, 1.03 * float(v[-1]))
-    even = points.p_mp if found.light is None else found.even.p_mp
-    right.set_ylim(
-        0, 1.1 * max((p + 2 * points.p_mp.std_dev), 1.05 * float(even.nominal_value)) * k_p
-    )
+    even = found.even_key_points["p_mp"].nominal_value if by_cell else p
+    right.set_ylim(0, 1.1 * max(p + 2 * p_mp.std_dev, 1.05 * even) * k_p)
     right.set_ylabel(f"power ({unit_p})", color=style.POWER)
     right.tick_params(axis="y", colors=style.POWER, length=3)
     right.spines[["top", "left"]].set_visible(False)
     right.spines["right"].set_color(style.POWER)
-    said = f"{number(p, points.p_mp.std_dev, 'W')} at {number(v_mp, None, 'V')}, bar: 95 %"
-    if found.light is not None:
-        said += "; dashed: even light"
+    said = f"{number(p, p_mp.std_dev, 'W')} at {number(v_mp, None, 'V')}, bar: 95 %"
+    if by_cell:
+        said += "; dashed: uniform irradiance"
     axes.set_title(said, loc="left", fontsize=10, color=style.INK)
 
 
-def _distances(axes, distances: Sequence[tuple[float, "UnderLamp"]]) -> None:
-    far = np.array([distance for distance, _ in distances])
-    series = [("best load", [one.key_points.p_mp for _, one in distances])]
-    for ohm in distances[0][1].loads:
-        series.append((number(ohm, None, "ohm"), [one.loads[ohm] for _, one in distances]))
-    top = max(q.nominal_value for _, values in series for q in values)
-    k, unit = style.scale_of(top, "W")
-    for (name, values), color, dashes in zip(
+def _distances(axes, found: "UnderLamp") -> None:
+    rows, each = found.distances, len(found.loads) + 1
+    far = rows.at.distance[::each]
+    series = [("best load", rows["p_mp"].value[::each], rows["p_mp"].u[::each])]
+    for j, ohm in enumerate(found.loads, 1):
+        power = rows["power"]
+        told = number(float(ohm), None, "ohm")
+        series.append((told, power.value[j::each], power.u[j::each]))
+    k, unit = style.scale_of(max(float(np.max(values)) for _, values, _ in series), "W")
+    for (name, values, u), color, dashes in zip(
         series, style.SERIES, ("-", (0, (6, 2)), (0, (1.5, 1.5)), "-.", ":", "-"), strict=False
     ):
-        power = np.array([q.nominal_value for q in values]) * k
-        half = 2 * np.array([q.std_dev for q in values]) * k
+        power, half = values * k, 2 * u * k
         axes.fill_between(
             far, np.maximum(power - half, 1e-9), power + half, color=color, alpha=0.13, lw=0
         )

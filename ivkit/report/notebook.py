@@ -98,29 +98,6 @@ def _fits(fits: Any) -> Answer:
     return Answer("fits", said, tables={"sweeps": _frame(fits.to_frame())})
 
 
-def _judgement(found: Any) -> Answer:
-    units = [{"power": "W", "voltage": "V", "current": "A"}[one] for one in found.quantities]
-    made = [
-        Column("reading", np.arange(1, len(units) + 1)),
-        Column("quantity", found.quantities),
-        Column("measured", found.measured, found.u_measured, unit=units),
-        Column("predicted", found.predicted, found.u_predicted, unit=units),
-        Column("en", found.scores),
-    ]
-    slips = columns(
-        found.slips,
-        {"belief_fraction": "belief", "explains": "what it explains", "check": "how to check"},
-        name="name",
-        size="size",
-        belief_fraction="belief",
-        explains="explains",
-        check="check",
-    )
-    said = f"{found.verdict}: furthest off E_n = {found.en:.2f}, agreement up to 1"
-    tables = {"readings": Table("", made), "gross_errors": Table("", slips)}
-    return Answer("check", said, found.verdict, tables=tables)
-
-
 def _translated(found: Any) -> Answer:
     from ivkit.report.translate_text import frame
 
@@ -132,16 +109,6 @@ def _tracking(found: Any) -> Answer:
     from ivkit.report.track_document import frame
 
     return Answer("track", str(found), tables={"log": _frame(frame(found), sideways=True)})
-
-
-def _under_lamp(found: Any) -> Answer:
-    said = f"effective irradiance {shown(found.effective_irradiance)} W/m2, mean over the panel"
-    loads = [_loads(list(found.loads)), Column("power_W", list(found.loads.values()))]
-    tables = {
-        "key_points": _of("key points", found.key_points, KEY_POINTS),
-        "loads": Table("", loads),
-    }
-    return Answer("lamp", said, tables=tables)
 
 
 def _datasheet(sheet: Any) -> Answer:
@@ -163,10 +130,10 @@ _KINDS: dict[str, str | Callable[[Any], Answer]] = {
     "Fit": "sweep_text:sweep_answer",
     "Fits": _fits,
     "LoadChoice": "load_text:load_answer",
-    "Judgement": _judgement,
+    "Judgement": "check_answer:check_answer",
     "Plan": "plan_text:plan_answer",
     "Tracking": _tracking,
     "Datasheet": _datasheet,
     "Translated": _translated,
-    "UnderLamp": _under_lamp,
+    "UnderLamp": "lamp_answer:lamp_answer",
 }

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ivkit.predict.near import TOO_BRIGHT
+
 #: eV: largest Jsc (A/m2 at 1000 W/m2), Voc (V), efficiency.
 DETAILED_BALANCE = {
     1.12: (438.1, 0.878, 0.3348),
@@ -99,9 +101,8 @@ def broken_limits(
         if value is not None and limit is not None and abs(value) > limit:
             found.append(Limit(name, abs(value), limit, unit))
 
-    if outdoors:
-        stated = irradiance if stated_irradiance is None else stated_irradiance
-        check("irradiance", stated, BRIGHTEST, "W/m2")
+    stated = irradiance if stated_irradiance is None else stated_irradiance
+    check("irradiance", stated, BRIGHTEST if outdoors else TOO_BRIGHT, "W/m2")
     check("voltage", voltage, None if cells is None else cells * (v_oc + _COLD), "V")
     if irradiance is not None and area_m2 is not None:
         check("power", power, irradiance * area_m2 * efficiency, "W")
