@@ -141,7 +141,7 @@ def command(
             )
 
     from ivkit.answer import based_on, drawn_by
-    from ivkit.report.load_text import load_answer
+    from ivkit.report.load_answer import load_answer
 
     names = [fit.sweep.name for fit in fits]
     drawn = found, [fit.model for fit in fits], [fit.sweep for fit in fits], names

@@ -66,7 +66,7 @@ def command(
     """
     from ivkit.answer import based_on
     from ivkit.errors import about
-    from ivkit.report.plan_text import plan_answer
+    from ivkit.report.plan_answer import plan_answer
     from ivkit.verdict.plan import plan_sweep
 
     if sweep is not None and (datasheet or module):

@@ -154,7 +154,7 @@ def _deliver(made: "Simulated", asked: dict, inputs: list[str]) -> None:
     """Write readings and truth, whole or not at all, and never over a file that is there."""
     import json
 
-    from ivkit.report.simulate_text import simulate_answer
+    from ivkit.report.simulate_answer import simulate_answer
 
     text = _csv(made, asked["seed"])
     answers = json.dumps(simulate_answer(made, asked["seed"]).to_dict(), indent=2) + "\n"
