@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ivkit.answer.lines import shown
 from ivkit.curve.uncertainty import budget
-from ivkit.report.sweep_text import shown
 from ivkit.report.text import bullets, interval, number, percent, table, wrap
 
 if TYPE_CHECKING:
