@@ -27,6 +27,7 @@ from ivkit.predict.off import Off, either_side
 
 Array = NDArray[np.float64]
 
+_MOST_KNOWN = 64  # of panels and lights that are kept
 DARK = 1e-9  # W/m2, in place of none: logarithms
 #: Names of inputs.
 TEMPERATURE, OPEN_VOLTAGE = "cell temperature", "open-circuit voltage"
@@ -297,6 +298,8 @@ class Scene:
         """Return the light behind the glass, W/m2, (R, M) or (R, M, cells)."""
         key = moved, at, change.from_plane, change.zero, change.stray, change.farther
         if key not in self._known:
+            if len(self._known) >= _MOST_KNOWN:  # a logger's readings never end
+                self._known.clear()
             self._known[key] = self._unscaled(moved, at, change)
         light = self._known[key]
         times = change.light * at.light
