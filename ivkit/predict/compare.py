@@ -107,9 +107,11 @@ def each_reading(
     slope, load_move, load_bend = pick("by_load"), pick("load_move"), pick("load_bend")
     measured, by, own = _measured(given, quantities, slope)
     shared = dict.fromkeys(scene.names, 0.0)
+    of_ratio = given.u_ratio**2 + given.u_load**2
     for effect in given.effects:
-        shift = by["voltage"] * _over(effect.dv, given.voltage)
-        shared[effect.name] = shift + by["current"] * _over(effect.di, given.current)
+        dv, di = _over(effect.dv, given.voltage), _over(effect.di, given.current)
+        shared[effect.name] = by["voltage"] * dv + by["current"] * di
+        of_ratio = of_ratio + (dv - di) ** 2
     square, parts = np.zeros(len(given)), {}
     for k, name in enumerate(scene.names):
         parts[name] = (moves[k] - shared.pop(name)) ** 2 + 0.5 * bends[k] ** 2
@@ -135,7 +137,7 @@ def each_reading(
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.log(given.ratio / given.stated)
         both = given.resistor & given.by_ratio
-        en_load = np.where(both, off / (2.0 * np.hypot(given.u_ratio, given.u_load)), np.nan)
+        en_load = np.where(both, off / (2.0 * np.sqrt(of_ratio)), np.nan)
     own_u = np.sqrt(parts[OWN])
     if np.any(given.by_ratio):  # what V and I do to the load is no part of the power that was read
         plain = _measured(given, quantities, np.zeros_like(slope))[2]
