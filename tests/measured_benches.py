@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ivkit.verdict.stated import Readings
+from ivkit.predict.readings import Readings
 from tests import sound_benches as sound
 from tests.laboratory import Module, single_junction
 

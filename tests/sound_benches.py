@@ -14,9 +14,10 @@ import numpy as np
 from ivkit.errors import IvkitError
 from ivkit.panel.datasheet import make_datasheet
 from ivkit.panel.sheet_file import SheetFile
+from ivkit.predict.facing import Facing
+from ivkit.predict.readings import Readings
+from ivkit.predict.scene import Scene, Warmth
 from ivkit.verdict.plausibility import judge
-from ivkit.verdict.scene import Scene
-from ivkit.verdict.stated import Readings, Setting
 
 PLAUSIBLE, ACCUSED, OPEN, REFUSED = "plausible", "accused", "undetermined", "refused"
 #: Ranges of irradiance, W/m2.
@@ -58,16 +59,20 @@ USUAL = Care((3.0, 2.0, 4.0), 3, 0.04, 2.0, 0.015)
 CARES = {"tight": TIGHT, "usual": USUAL}
 
 
-def verdict(setting, readings):
+def verdict(scene, readings):
     """Return what the readings are called, no gross error being sought, and how far they are off.
 
     That is z, the distance in standard uncertainties: 1 in the mean square where they are right.
     """
-    found = judge(Scene(setting, readings), slips=())
-    z = 2.0 * found.en if found.freedom <= 1 else np.sqrt(found.chi_square / found.freedom)
+    found = judge(scene, readings, errors=())
+    z = 2.0 * found.compared.en if found.compared.single else _root(found.compared.together)
     if found.verdict in _ACCUSES:
         return ACCUSED, z
     return (PLAUSIBLE if found.verdict == PLAUSIBLE else OPEN), z
+
+
+def _root(together):
+    return np.sqrt(together.chi_square / together.freedom)
 
 
 def rounded(value, digits):
@@ -131,8 +136,8 @@ def off_coefficients(true, rng):
 
 
 def stated(sheet, light, celsius, care):
-    """Return the setting of a bench."""
-    return Setting(sheet, light, {"irradiance": care.u_light}, celsius, care.u_temp)
+    """Return the scene of a bench."""
+    return Scene(sheet, Facing.of(light, care.u_light * light), Warmth(celsius, care.u_temp))
 
 
 def true_condition(light, celsius, care, rng):

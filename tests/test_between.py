@@ -8,7 +8,7 @@ import ivkit
 from ivkit.curve.between import key_points_between
 from ivkit.curve.diode import SingleDiode
 from ivkit.readings.sweep import Sweep
-from ivkit.report.sweep_text import answer, document
+from ivkit.report.sweep_text import headline, sweep_answer
 
 PANEL = SingleDiode(0.62, 3.7e-10, 1.2, 900.0, 1.0175)
 
@@ -46,8 +46,9 @@ def test_readings_of_no_concave_curve_have_no_bounds():
 def test_four_readings_are_answered_with_bounds():
     voltage = np.array([0.0, 12.0, 18.0, 21.0])
     fit = ivkit.fit(Sweep(voltage, PANEL.current(voltage), name="four"))
-    words = answer(fit)
+    words = headline(fit)
     assert "five parameters need more readings" in words
     assert "Between the readings, taken as exact: Isc 619.2 mA, Voc 21" in words
-    low, high = document(fit)["bounds"]["pmp_W"]
+    found = sweep_answer(fit)
+    low, high = found["pmp_least_W"], found["pmp_most_W"]
     assert low < PANEL.key_points().p_mp < high

@@ -10,8 +10,10 @@ import sys
 import numpy as np
 import pytest
 
+import ivkit
 from ivkit.cli import batch, batch_work, progress
 from ivkit.cli.batch import find_files
+from ivkit.curve.batch import COLUMNS
 from ivkit.curve.diode import SingleDiode
 from ivkit.errors import FileError
 from tests import published
@@ -57,6 +59,11 @@ def test_a_folder_gives_one_row_a_file_and_reports_the_bad_ones(command_line, tm
     # Best known optimum of the exact residual (Easwarakhanthan et al. 1986, FIT-2).
     assert float(rows[1]["rmse_A"]) == pytest.approx(7.7300627e-4, abs=1e-9)
     assert float(rows[2]["rmse_A"]) == pytest.approx(2.0529606e-3, abs=1e-9)
+
+
+def test_the_columns_are_those_of_characterize():
+    row = ivkit.fit(ivkit.read_sweep(published.MODULE)).answer().tables["sweeps"].to_dict()
+    assert set(COLUMNS) - set(row) == {"sweep", "severity", "error"}
 
 
 def test_a_pattern_to_json_lines(command_line, tmp_path):

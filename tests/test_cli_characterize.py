@@ -26,7 +26,7 @@ def _json(text):
 def test_a_bare_file_gives_an_answer_first(ivkit):
     status, out, err = ivkit("characterize", published.CELL)
     assert (status, err) == (0, "")
-    first = " ".join(out.split("\n\n")[0].split())
+    first = " ".join(out.split("\n\n")[1].split())
     # Isc, Voc and FF of the exact optimum, FIT-2 parameters put into the equation with mpmath.
     assert "Isc 760.26(30) mA" in first
     assert "Voc 572.780(34) mV" in first
@@ -39,27 +39,29 @@ def test_json_keeps_its_contract(ivkit):
     )
     assert status == 0
     document = _json(out)
-    (sweep,) = document["sweeps"]
-    assert set(document) == {"ivkit", "sweeps"}
-    assert sweep["points"] == sweep["points_used"] == 26
-    assert sweep["condition"] == {"temp_cell_degC": 33.0, "irradiance_W_m2": None}
-    assert set(sweep["single_diode"]) == {
-        "photocurrent_A",
-        "saturation_current_A",
-        "resistance_series_ohm",
-        "resistance_shunt_ohm",
-        "nNsVth_V",
-        "ideality_factor",
-    }
-    for group in ("single_diode", "key_points", "key_points_from_data"):
-        for key, pair in sweep[group].items():
-            assert set(pair) == {"value", "u"}, key
+    found = document["summary"]
+    assert found["points"] == found["points_used"] == 26
+    assert (found["temp_cell_degC"], found["irradiance_W_m2"]) == (33.0, None)
+    for key in (
+        *("photocurrent_A", "saturation_current_A", "resistance_series_ohm", "nNsVth_V"),
+        *("resistance_shunt_ohm", "ideality_factor", "isc_A", "voc_V", "vmp_V", "imp_A", "pmp_W"),
+        *("fill_factor", "best_load_ohm"),
+    ):
+        assert set(found[key]) == {"value", "u"}, key
+    points = document["tables"]["key_points"]["columns"]
+    assert points["from"] == ["fit", "low_95", "high_95", "data"]
+    # GUM G.3: the 95 % interval of 26 readings and 5 parameters is 2.080 u either way.
+    assert points["pmp_W"][2] - points["pmp_W"][0] == pytest.approx(
+        2.0796 * found["pmp_W"]["u"], 1e-4
+    )
+    assert points["pmp_W"][0] == found["pmp_W"]["value"]
+    assert points["u_pmp_W"][3] > 0
     # Easwarakhanthan et al. (1986), best known optimum of the exact residual.
-    assert sweep["rmse_A"] == pytest.approx(7.7300627e-4, abs=1e-9)
-    assert sweep["single_diode"]["ideality_factor"]["value"] == pytest.approx(1.47727, rel=1e-4)
-    assert sweep["fit"] == {"converged": True, "flags": []}
-    assert sweep["budget"]["pmp_W"] == {"noise": pytest.approx(1.0)}
-    assert sweep["faults"] == []
+    assert found["rmse_A"] == pytest.approx(7.7300627e-4, abs=1e-9)
+    assert found["ideality_factor"]["value"] == pytest.approx(1.47727, rel=1e-4)
+    assert (found["converged"], found["flags"], found["faults"]) == (True, "", "")
+    assert document["budget"]["pmp_W"] == {"noise": pytest.approx(1.0)}
+    assert document["tables"]["faults"]["columns"]["name"] == []
 
 
 def test_what_was_not_reached_is_null_and_said(ivkit, tmp_path):
@@ -70,14 +72,14 @@ def test_what_was_not_reached_is_null_and_said(ivkit, tmp_path):
     (tmp_path / "part.csv").write_text("\n".join(lines).replace(".", ","))
     status, out, _ = ivkit("characterize", "part.csv")
     assert status == 0
-    assert "Isc cannot be told, Voc cannot be told" in " ".join(out.split())
-    assert "No reading is near open circuit" in out
-    sweep = _json(ivkit("characterize", "part.csv", "--json", "-")[1])["sweeps"][0]
-    assert sweep["key_points"]["voc_V"] is None
-    assert sweep["key_points"]["fill_factor"] is None
-    assert {f["name"] for f in sweep["faults"]} >= {"short_circuit_not_reached"}
+    assert "Isc could not be determined, Voc could not be determined" in " ".join(out.split())
+    assert "no reading is near open circuit" in out
+    found = _json(ivkit("characterize", "part.csv", "--json", "-")[1])
+    assert found["summary"]["voc_V"] is None
+    assert found["summary"]["fill_factor"] is None
+    assert "short_circuit_not_reached" in found["tables"]["faults"]["columns"]["name"]
     # The knee was measured: the whole sweep's fit says what the part must come near to.
-    assert sweep["key_points"]["pmp_W"]["value"] == pytest.approx(0.3107, rel=2e-3)
+    assert found["summary"]["pmp_W"]["value"] == pytest.approx(0.3107, rel=2e-3)
 
 
 def test_several_sweeps_and_a_csv_on_standard_output(ivkit):
@@ -224,9 +226,9 @@ def test_the_library_gives_the_same_numbers_as_the_command(ivkit):
     import ivkit as library
 
     found = library.fit(library.read_sweep(published.MODULE))
-    sweep = _json(ivkit("characterize", published.MODULE, "--json", "-")[1])["sweeps"][0]
-    assert sweep["key_points"]["pmp_W"]["value"] == found.key_points.p_mp.nominal_value
-    assert np.isclose(sweep["key_points"]["pmp_W"]["u"], found.key_points.p_mp.std_dev)
+    sweep = _json(ivkit("characterize", published.MODULE, "--json", "-")[1])["summary"]
+    assert sweep["pmp_W"]["value"] == found.key_points.p_mp.nominal_value
+    assert np.isclose(sweep["pmp_W"]["u"], found.key_points.p_mp.std_dev)
 
 
 @pytest.mark.parametrize("signs", [(1, -1), (-1, 1), (-1, -1)])

@@ -153,12 +153,14 @@ def test_a_stray_reading_is_shown_in_text_json_and_figure(command_line, tmp_path
     (tmp_path / "stray.csv").write_text(f"voltage_V,current_A\n{table}\n")
     status, out, err = command_line("characterize", "stray.csv", "--plot", "stray.png")
     assert (status, err) == (0, "")
-    assert "Row 8 lies off the curve of the others" in " ".join(out.split())
+    assert "row 8 lies off the curve of the others" in " ".join(out.split())
     assert "(left out of the fit)" in " ".join(out.split())
-    (sweep,) = json.loads(command_line("characterize", "stray.csv", "--json", "-")[1])["sweeps"]
-    (fault,) = [one for one in sweep["faults"] if one["name"] == "stray_reading"]
-    assert (fault["points"], fault["left_out"], fault["severity"]) == ([6], True, "warning")
-    assert (sweep["points"], sweep["points_used"]) == (26, 25)
+    found = json.loads(command_line("characterize", "stray.csv", "--json", "-")[1])
+    faults = found["tables"]["faults"]["columns"]
+    k = faults["name"].index("stray_reading")
+    told = [faults[key][k] for key in ("points", "left_out", "severity")]
+    assert told == ["6", True, "warning"]
+    assert (found["summary"]["points"], found["summary"]["points_used"]) == (26, 25)
     figure = sweep_figure(fit(Sweep(V, i)))
     crosses = [line for line in figure.axes[0].lines if line.get_marker() == "x"]
     assert [line.get_xdata().tolist() for line in crosses] == [[V[6]]]

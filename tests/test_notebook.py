@@ -52,12 +52,13 @@ def results(fit):
     """Return one result of each kind."""
     from ivkit.panel.datasheet import load_datasheet
     from ivkit.panel.translate import translate
+    from ivkit.predict.facing import Facing
+    from ivkit.predict.readings import Readings
+    from ivkit.predict.scene import Scene
     from ivkit.verdict.load import best_load
     from ivkit.verdict.log import clean
     from ivkit.verdict.plan import plan_sweep
     from ivkit.verdict.plausibility import judge
-    from ivkit.verdict.scene import Scene
-    from ivkit.verdict.stated import Readings, Setting
     from ivkit.verdict.tracking import track
 
     sheet = load_datasheet(ROOT / "datasheets" / "jetty_10W.toml")
@@ -73,7 +74,7 @@ def results(fit):
         "Fit": fit,
         "Fits": ivkit.fit_many([fit.sweep.voltage], [fit.sweep.current]),
         "LoadChoice": best_load([fit.model], parameters=[fit.parameters]),
-        "Judgement": judge(Scene(Setting(sheet, 137.0, {"lux meter": 0.11}), readings)),
+        "Judgement": judge(Scene(sheet, Facing.of(137.0, 15.0, "lux meter")), readings),
         "Plan": plan_sweep(fit.model),
         "Tracking": track(log),
         "Translated": translate(ivkit.fit(jetty), sheet=sheet),
@@ -114,11 +115,9 @@ def test_every_result_is_a_table_without_script_or_colour(results, kind):
 
 
 def test_the_numbers_are_those_of_the_text(fit, results):
-    from ivkit.report.sweep_text import describe
-
     page = Page(fit._repr_html_())
-    assert page.cells[0] == str(fit)
-    text = " ".join(describe(fit).split())
+    assert page.cells[0] == fit.answer().headline
+    text = " ".join(str(fit.answer()).split())
     for cell in page.cells:
         if "(" in cell and cell[0].isdigit():
             assert cell in text, cell
@@ -131,13 +130,13 @@ def test_a_sweep_shows_its_readings_and_what_else_is_known(results):
     page = Page(results["Sweep"]._repr_html_())
     assert "140 W/m2" in page.cells[0]
     assert "divider ratio" in page.cells[1]
-    assert page.cells[2:6] == ["", "load", "voltage", "current"]
+    assert page.cells[2:6] == ["reading", "load", "voltage", "current"]
     assert "open" in page.cells
 
 
 def test_what_cannot_be_told_is_a_dash_and_what_is_wrong_is_said():
     few = ivkit.fit(ivkit.Sweep(np.array([0.0, 1.0]), np.array([0.1, 0.0]), name="two"))
-    assert "cannot tell the curve" in few._repr_html_()
+    assert "the curve could not be determined" in few._repr_html_()
     points = ivkit.SingleDiode(np.nan, 1e-9, 0.1, 100.0, 1.0).key_points()
     assert "-" in Page(points._repr_html_()).cells
 

@@ -45,12 +45,12 @@ def test_a_changed_figure_is_told_in_units_of_u(twice, tmp_path, capsys):
     after = shutil.copytree(twice[0], tmp_path / "after")
     pin = after / "bench-04" / "00-characterize.json"
     answer = json.loads(pin.read_text(encoding="utf-8"))
-    power = answer["json"]["sweeps"][0]["key_points"]["pmp_W"]
+    power = answer["json"]["summary"]["pmp_W"]
     before = power["value"]
     power["value"] += 0.5 * power["u"]
     pin.write_text(json.dumps(answer), encoding="utf-8")
     (change,) = compare_folders(twice[0], after)
-    assert change.path.endswith("key_points.pmp_W")
+    assert change.path.endswith("summary.pmp_W")
     assert change.command == "characterize"
     assert change.in_u == pytest.approx(0.5)
     assert change.relative == pytest.approx(0.5 * power["u"] / before)

@@ -83,11 +83,11 @@ def test_loads_are_corrected_if_asked(command_line, tmp_path):
     (tmp_path / "box.txt").write_text(decade_box(22.0))
     status, out, _ = command_line("characterize", "box.txt", "--correct-loads", "--json", "-")
     assert status == 0
-    sweep = json.loads(out)["sweeps"][0]
-    (note,) = [one for one in sweep["notes"] if "in series" in one]
+    found = json.loads(out)
+    (note,) = [one for one in found["notes"] if "in series" in one]
     assert note.endswith("ohm in series (1 sigma) added to the stated loads")
-    assert not [one for one in sweep["faults"] if one["name"] == "series_resistance_in_load"]
-    left = sweep["stated_loads"]["series_resistance_ohm"]
+    assert "series_resistance_in_load" not in found["tables"]["faults"]["columns"]["name"]
+    left = found["summary"]["loads_series_resistance_ohm"]
     assert abs(left["value"]) < left["u"]
 
 
@@ -95,10 +95,10 @@ def test_what_is_in_series_is_in_the_json_with_its_uncertainty(command_line, tmp
     (tmp_path / "box.txt").write_text(decade_box(22.0))
     (tmp_path / "bare.csv").write_text("V,I\n0,0.1\n0.3,0.09\n0.5,0.05\n0.6,0\n")
     _, out, _ = command_line("characterize", "box.txt", "bare.csv", "--json", "-")
-    box, bare = json.loads(out)["sweeps"]
-    found = box["stated_loads"]["series_resistance_ohm"]
-    assert abs(found["value"] - 22) < 2 * found["u"]
-    assert bare["stated_loads"] is None
+    found = json.loads(out)["tables"]["sweeps"]["columns"]
+    box, bare = found["loads_series_resistance_ohm"]
+    assert abs(box - 22) < 2 * found["u_loads_series_resistance_ohm"][0]
+    assert bare is None
 
 
 def test_corrected_loads_are_the_stated_ones_and_what_was_found():

@@ -18,6 +18,7 @@ from ivkit.panel.conditions import ReferencePanel
 from ivkit.readings.broken import BREAKS
 from ivkit.readings.read import read_sweep
 from ivkit.verdict.simulate import simulate
+from tests.schema import errors
 
 ROOT = Path(__file__).parent.parent
 FIGURES = ("--isc", 0.6, "--voc", 21.5, "--imp", 0.55, "--vmp", 17.5)
@@ -180,11 +181,14 @@ def test_the_answers_hold_panel_light_errors_and_fault(run, tmp_path):
     assert (status, err) == (0, "")
     assert out == "made.csv: 33 simulated readings\ntruth.json: the truth behind them\n"
     truth = json.loads((tmp_path / "truth.json").read_text())
-    assert truth["seed"] == 0
-    assert truth["condition"] == {"irradiance_W_m2": 140, "temp_cell_degC": 33}
-    assert truth["fault"]["name"] == "stuck_voltage"
-    assert truth["drift_of_light_pct"] == 4
-    assert {"divider top", "shunt", "converter reference"} <= set(truth["hidden_errors"])
+    assert list(errors(truth)) == []
+    told = truth["summary"]
+    assert told["seed"] == 0
+    assert (told["irradiance_W_m2"], told["temp_cell_degC"]) == (140, 33)
+    assert told["fault"] == "stuck_voltage"
+    assert told["drift_of_light_fraction"] == 0.04
+    hidden = truth["tables"]["hidden_errors"]["columns"]
+    assert {"divider top", "shunt", "converter reference"} <= set(hidden["part"])
     rows = (tmp_path / "made.csv").read_text().splitlines()
     assert rows[1] == "load_ohm,voltage_code,current_code,temp_cell_degC"
     assert (rows[2].split(",")[0], rows[-1].split(",")[0]) == ("0", "open")
@@ -193,7 +197,7 @@ def test_the_answers_hold_panel_light_errors_and_fault(run, tmp_path):
 def test_the_answers_can_be_printed(run, tmp_path):
     status, out, _ = run(*FIGURES, "--out", "made.csv", "--truth", "-")
     assert status == 0
-    assert json.loads(out)["key_points"]["isc_A"] == pytest.approx(0.6, rel=1e-6)
+    assert json.loads(out)["summary"]["isc_A"] == pytest.approx(0.6, rel=1e-6)
     assert (tmp_path / "made.csv").exists()
 
 
@@ -214,7 +218,7 @@ def test_a_sweep_is_simulated_again_as_the_panel_it_shows(run, tmp_path):
     (tmp_path / "sweep.csv").write_text(f"voltage_V,current_A\n{rows}\n")
     status, out, _ = run("--sweep", "sweep.csv", "--out", "made.csv", "--truth", "-")
     assert status == 0
-    assert json.loads(out)["key_points"]["pmp_W"] == pytest.approx(MODEL.key_points().p_mp, 1e-3)
+    assert json.loads(out)["summary"]["pmp_W"] == pytest.approx(MODEL.key_points().p_mp, 1e-3)
 
 
 def test_orders_of_taking_the_loads(run):

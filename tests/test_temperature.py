@@ -13,8 +13,10 @@ from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import make_datasheet
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.panel.temperature import temperature_from_voc
-from ivkit.verdict.scene import Scene
-from ivkit.verdict.stated import Change, Readings, Setting
+from ivkit.predict.change import Change
+from ivkit.predict.facing import Facing
+from ivkit.predict.prediction import predict
+from ivkit.predict.scene import At, Scene, Warmth
 from tests import laboratory
 
 # The synthetic 36-cell module of the IEC 60891 checks, which follows De Soto's equations.
@@ -154,14 +156,13 @@ def test_cells_that_follow_no_single_diode_are_refused():
 def test_what_made_the_temperature_uncertain_does_not_count_twice():
     # The temperature that a Voc tells gives that Voc again, whatever panel and light are: what is
     # left is the voltmeter's 0.1 %, by the definition of the temperature.
-    setting = Setting(SHEET, 800.0, {"irradiance": 0.05}).by_voc(ufloat(20.2, 0.0202))
-    assert setting.from_voc.std_dev > 3 * setting.u_temp_cell
-    scene = Scene(setting, Readings.of(voltage=20.2, load=np.inf, u=1e-4))
-    found = scene.expect()
-    assert found.values["voltage"][0] == pytest.approx(20.2, rel=1e-3)
-    first_order = found.moves["voltage"][: len(scene.inputs), 0]
-    assert np.sqrt(np.sum(first_order**2)) == pytest.approx(0.001, rel=0.05)
-    assert "open-circuit voltage" in scene.inputs
+    scene = Scene(SHEET, Facing.of(800.0, 40.0), Warmth()).by_voc(ufloat(20.2, 0.0202))
+    assert scene.temp_cell.from_voc.std_dev > 3 * scene.temp_cell.u
+    at = At.of(load=np.inf)
+    found = predict(scene, at)["voltage"]
+    assert found.value[0] == pytest.approx(20.2, rel=1e-3)
+    assert np.sqrt(np.sum(found.moves**2)) / 20.2 == pytest.approx(0.001, rel=0.05)
+    assert "open-circuit voltage" in scene.names
     # Nor does another light than the stated one change what Voc is.
-    dimmer = Scene(setting, scene.readings).expect(Change(light=0.8))
-    assert dimmer.values["voltage"][0] == pytest.approx(20.2, rel=2e-3)
+    dimmer = predict(scene, at, Change(light=0.8))
+    assert dimmer.voltage[0] == pytest.approx(20.2, rel=2e-3)

@@ -151,8 +151,8 @@ def test_the_command_takes_several_sweeps_of_one_panel(tmp_path, monkeypatch, ca
     with pytest.raises(SystemExit) as stop:
         main(["characterize", "1000.csv", "600.csv", "250.csv", "--together", "--json", "-"])
     assert stop.value.code == 0
-    document = json.loads(capsys.readouterr().out)["together"]
-    pmp = document["key_points"]["pmp_W"]
+    document = json.loads(capsys.readouterr().out)["summary"]
+    pmp = document["pmp_W"]
     assert abs(pmp["value"] - TRUTH.p_mp) < 4 * pmp["u"] + 0.01 * TRUTH.p_mp
     with pytest.raises(SystemExit) as stop:
         main(["characterize", "1000.csv", "--together"])

@@ -140,6 +140,6 @@ def test_the_command_says_that_one_panel_does_not_fit(tmp_path, monkeypatch, cap
     assert "03.csv differs most" in text
     with pytest.raises(SystemExit):
         main(["characterize", *files, "--cells", "36", "--together", "--json", "-"])
-    seen = json.loads(capsys.readouterr().out)["together"]["agreement"]
+    seen = json.loads(capsys.readouterr().out)["summary"]
     assert seen["one_panel"] is False
     assert seen["odd_sweep"] == "03.csv"

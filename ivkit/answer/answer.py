@@ -10,6 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from ivkit.answer.quantities import heading_of, unit_of
+from ivkit.assumptions import is_assumption
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -53,8 +54,8 @@ class Column:
         uncertain numbers.
     heading : str or None
         By default that of the key; None keeps the column out of the text.
-    unit : str
-        By default that of the key.
+    unit : str or sequence of str
+        By default that of the key; one for each value where the rows are different quantities.
     show : sequence of str, or callable
         What the text shows in place of each value: the words, or a function of the value.
     missing : str
@@ -65,7 +66,7 @@ class Column:
     values: Sequence[Any]
     u: Sequence[float | None] | None = None
     heading: str | None = ""
-    unit: str = ""
+    unit: str | Sequence[str] = ""
     show: Sequence[str] | Callable[[Any], str] | None = None
     missing: str = "-"
 
@@ -84,10 +85,12 @@ class Column:
             told = [self.missing if nothing(value) else self.show(value) for value in values]
             object.__setattr__(self, "show", told)
         lengths = {len(values)} | ({len(self.u)} if self.u is not None else set())
+        if not isinstance(self.unit, str):
+            lengths.add(len(self.unit))
         if self.show is not None:
             lengths.add(len(self.show))
         if len(lengths) > 1:
-            raise ValueError(f"column {self.key}: values, u and show differ in length")
+            raise ValueError(f"column {self.key}: values, u, unit and show differ in length")
 
 
 @dataclass(frozen=True)
@@ -157,7 +160,9 @@ class Answer:
         Key with unit -> number, uncertain number, str, bool, None or list. The text shows those
         that are an `Entry`.
     tables : mapping
-        Name -> `Table`; the first is what ``--csv`` writes.
+        Name -> `Table`, in the order of the text.
+    csv : str
+        The table that ``--csv`` writes and `to_frame` returns; by default the first.
     curves : mapping
         Name -> `Table` of what is drawn; not in the text.
     budget : mapping
@@ -179,6 +184,7 @@ class Answer:
     based_on: Sequence[str] = ()
     summary: Mapping[str, Any] = field(default_factory=dict)
     tables: Mapping[str, Table] = field(default_factory=dict)
+    csv: str = ""
     curves: Mapping[str, Table] = field(default_factory=dict)
     budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     assumptions: Sequence[str] = ()
@@ -214,13 +220,13 @@ class Answer:
         return document(self)
 
     def to_frame(self, table: str | None = None) -> "DataFrame":
-        """Return a table as a DataFrame, by default the first."""
+        """Return a table as a DataFrame, by default that of ``--csv``."""
         from pandas import DataFrame
 
         return DataFrame(self._table(table).to_dict())
 
     def to_csv(self, table: str | None = None) -> str:
-        """Return a table as CSV, by default the first."""
+        """Return a table as CSV, by default that of ``--csv``."""
         from ivkit.answer.document import csv_text
 
         return csv_text(self._table(table))
@@ -228,7 +234,7 @@ class Answer:
     def _table(self, name: str | None) -> Table:
         if not self.tables:
             raise KeyError(f"the answer of {self.command} has no table")
-        return self.tables[next(iter(self.tables)) if name is None else name]
+        return self.tables[name or self.csv or next(iter(self.tables))]
 
     def _repr_html_(self) -> str:
         from ivkit.answer.html import as_html
@@ -279,6 +285,24 @@ def based_on(**parts: str | None) -> tuple[str, ...]:
     ('panel: panel.toml', 'bench: bench.toml')
     """
     return tuple(f"{name}: {one}" for name, one in parts.items() if one)
+
+
+def said_of(read: Sequence[tuple[str, Sequence[str]]]) -> tuple[list[str], list[str]]:
+    """Return how files were read and what was assumed of them, each told once.
+
+    ``read`` are names with notes; a note that not all files have gets the name before it.
+
+    >>> said_of([("a.csv", ["decimal comma", "read 'U'"]), ("b.csv", ["decimal comma"])])
+    (['decimal comma', "a.csv: read 'U'"], [])
+    """
+    notes = [
+        note if all(note in more for _, more in read) else f"{name}: {note}"
+        for name, own in read
+        for note in own
+        if not is_assumption(note)
+    ]
+    assumed = [note for _, own in read for note in own if is_assumption(note)]
+    return list(dict.fromkeys(notes)), list(dict.fromkeys(assumed))
 
 
 def drawn_by(function: str, *arguments: Any, **named: Any) -> "Callable[[], Figure]":

@@ -23,7 +23,7 @@ HEADED = (
 """Lists of an answer with their heading, in this order."""
 
 
-def shown(value: Any, unit: str = "") -> str:
+def shown(value: Any, unit: str = "", u: float | None = None) -> str:
     """Return any value as text: an uncertain number with its u, a `FRACTION` in percent.
 
     >>> shown(0.0123, "fraction"), shown(None), shown(True), shown(4), shown(["a", 2.5], "V")
@@ -37,9 +37,9 @@ def shown(value: Any, unit: str = "") -> str:
         return ", ".join(shown(one, unit) for one in value)
     if isinstance(value, bool):
         return "yes" if value else "no"
-    u = getattr(value, "std_dev", None)
+    u = getattr(value, "std_dev", u)
     value = getattr(value, "nominal_value", value)
-    if isinstance(value, int):
+    if isinstance(value, int) and u is None:
         return f"{value} {unit}".rstrip()
     if math.isinf(value):
         return "infinite"
@@ -55,20 +55,12 @@ def cells_of(column: Column) -> list[str]:
     """Return the values of a column as text."""
     if column.show is not None:
         return list(column.show)
-    u = column.u or [None] * len(column.values)
+    none = [None] * len(column.values)
+    units = [column.unit] * len(none) if isinstance(column.unit, str) else column.unit
     return [
-        column.missing
-        if nothing(value)
-        else shown(value if one is None else _Pair(value, one), column.unit)
-        for value, one in zip(column.values, u, strict=True)
+        column.missing if nothing(value) else shown(value, unit, u)
+        for value, unit, u in zip(column.values, units, column.u or none, strict=True)
     ]
-
-
-class _Pair:
-    """A value and its u, as an uncertain number has them."""
-
-    def __init__(self, nominal_value: float, std_dev: float) -> None:
-        self.nominal_value, self.std_dev = nominal_value, std_dev
 
 
 def grid(one: Table) -> tuple[list[str], list[list[str]], set[int]]:

@@ -10,6 +10,7 @@ HEADINGS = {
     "nNsVth": "n Ns k T / q",
     "resistance_series": "series resistance",
     "resistance_shunt": "shunt resistance",
+    "conductance_shunt": "shunt conductance",
     "rmse": "rms residual",
     "en": "E_n",
     "temp_cell": "cell temperature",

@@ -1,6 +1,6 @@
 """``ivkit characterize``: what is this panel."""
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -71,37 +71,19 @@ def command(
         with about(", ".join(sweeps)):
             panel = fit_together([fit.sweep for fit in fits])
 
-    from ivkit.report.redundancy_text import stated_loads
-    from ivkit.report.sweep_text import describe, document, frame
-    from ivkit.report.trials_text import describe_trials, trials_document
+    from ivkit.answer import based_on, drawn_by
+    from ivkit.report.sweep_text import sweep_answer
 
-    def figure():
-        from ivkit.report.sweep_figure import sweep_figure
-
-        return sweep_figure(fits[0], load_ohm)
-
-    texts = [describe(fit) for fit in fits]
-    documents = [document(fit) | {"stated_loads": stated_loads(fit)} for fit in fits]
-    if trials:
-        for k, fit in enumerate(fits):
-            if fit.model is None:
-                continue
-            drawn = _draw(fit, trials, seed)
-            texts[k] += "\n\n" + describe_trials(drawn)
-            documents[k]["monte_carlo"] = trials_document(drawn)
-    whole: dict[str, Any] = {"sweeps": documents}
-    if panel is not None:
-        from ivkit.report.together_text import describe_together, together_document
-
-        texts.insert(0, describe_together(panel))
-        whole["together"] = together_document(panel)
-    output.deliver(
-        "\n\n".join(texts),
-        whole,
-        lambda: frame(fits),
-        figure,
-        options.files(sweeps),
+    drawn = {k: _draw(fit, trials, seed) for k, fit in enumerate(fits) if trials and fit.model}
+    bench = options.load_bench()
+    answer = sweep_answer(
+        fits,
+        panel,
+        drawn,
+        based_on(readings=", ".join(sweeps), bench=bench and bench.path),
+        drawn_by("ivkit.report.sweep_figure:sweep_figure", fits[0], load_ohm),
     )
+    output.deliver(answer, inputs=options.files(sweeps))
 
 
 def _corrected(sweep: "Sweep") -> "Sweep":

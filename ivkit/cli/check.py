@@ -1,6 +1,7 @@
 """``ivkit check``: is this reading, or this table of readings, plausible."""
 
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import click
 
@@ -9,10 +10,7 @@ from ivkit.cli.check_readings import Load
 from ivkit.cli.inputs import SweepOptions
 from ivkit.cli.lamp_options import CellTemperature
 from ivkit.cli.output import FiniteNumber, Output, output_options
-from ivkit.cli.panel_source import panel_of, panel_options
-
-if TYPE_CHECKING:
-    from ivkit.verdict.stated import Readings, Setting
+from ivkit.cli.panel_source import panel_and_sweep, panel_options
 
 
 def _number(name: str, low: float, high: float, unit: str, text: str, *, metavar: str = "N") -> Any:
@@ -120,83 +118,59 @@ def command(
 
     Example: ivkit check --datasheet panel.toml --power 0.2 --load 33 --irradiance 800
     """
-    from ivkit.cli.check_light import setting_of
+    from ivkit.cli.check_light import scene_of
     from ivkit.cli.check_readings import of_options, of_table, with_uncertainty
     from ivkit.cli.lamp_parts import open_voltage
     from ivkit.errors import about
-    from ivkit.report.check_text import describe, document, frame
+    from ivkit.predict.score import PLAUSIBLE, UNDETERMINED
+    from ivkit.report.check_answer import check_answer
     from ivkit.verdict.limits import at_a_cloud_edge
     from ivkit.verdict.plausibility import judge
-    from ivkit.verdict.scene import Scene
 
     if given["share"] is not None and given["sweep"] is None:
         raise click.UsageError("--share is of the light of a sweep: give it by --sweep")
     notes: list[str] = []
-    with about(table or ""):
-        readings, means = of_table(table, given, notes) if table else of_options(given)
     options = SweepOptions(bench=bench)
     set_up, files = options.load_bench(), options.files(())
+    given["tilt"] = (set_up.mount.tilt_deg if set_up is not None else None) or 0.0
+    given["angle"] = given["tilt"] if given["angle"] is None else given["angle"]
+    with about(table or ""):
+        readings, means = of_table(table, given, notes) if table else of_options(given)
     readings = with_uncertainty(readings, given, set_up, notes)
     asked = {**given, "technology": "c-Si", "bypass_groups": None}
     if set_up is not None:
         asked["bypass_groups"] = set_up.panel.bypass_groups
-    sheet = panel_of(asked, set_up, bench, datasheet, module, files)
-    moved = readings.distance is not None
-    turned = given["angle"] is not None or bool((readings.angle != 0).any())
-    setting = setting_of({**given, "moved": moved, "turned": turned}, sheet, set_up, means, notes)
-    if moved and setting.distance_m is None:
+    panel, sweep = panel_and_sweep(asked, set_up, bench, datasheet, module, files, notes)
+    given |= {"moved": readings.distance is not None, "turned": bool((readings.angle != 0).any())}
+    given["aside"] = bool((readings.angle != given["tilt"]).any())
+    scene, told = scene_of(given, panel, sweep, set_up, means, notes)
+    if given["moved"] and scene.light.distance_m is None:
         raise click.UsageError(
             f"{table} has distances, but not the light at one of them: give --lux with --source "
             "and --distance, or [light] of a bench with distance_m"
         )
     if given["open_voltage"] is not None:
         v_oc = open_voltage(given["open_voltage"], given["u_open_voltage"], notes)
-        setting = setting.by_voc(v_oc)
-    scene = Scene(setting, readings)
-    found = judge(scene)
-    limits = _limits(setting, readings, given)
-    if given["outdoors"] and at_a_cloud_edge(setting.irradiance):
-        notes.append(
-            f"{setting.irradiance:.4g} W/m2 outdoors is more than the sun gives above the "
+        scene = scene.by_voc(v_oc)
+    found = judge(scene, readings, outdoors=given["outdoors"], told=told)
+    warnings = []
+    if given["outdoors"] and at_a_cloud_edge(scene.light.irradiance):
+        warnings.append(
+            f"{scene.light.irradiance:.4g} W/m2 outdoors is more than the sun gives above the "
             "atmosphere: only the edge of a cloud does that, for a minute or so"
         )
-    notes += [*map(str, sheet.assumed), *sheet.law_assumed, *sheet.notes]
+    notes += [*map(str, panel.assumed), *panel.notes]
+    notes += panel.law_assumed if sweep is None else ()
+    source = given["sweep"] or datasheet or module or panel.path
+    named = ", ".join(dict.fromkeys(x for x in (panel.name, source) if x))
     output.deliver(
-        describe(found, scene, limits, notes),
-        document(found, scene, limits, notes),
-        lambda: frame(found, scene),
+        check_answer(
+            found,
+            panel=f"{named}, by its {'datasheet' if sweep is None else 'sweep'}",
+            bench=None if set_up is None else Path(set_up.path).name,
+            assumptions=notes,
+            warnings=warnings,
+        ),
         inputs=[*files, *(name for name in (table, datasheet, given["sweep"]) if name)],
     )
-    return 1 if limits or found.verdict in ("too high", "too low") else 0
-
-
-def _limits(setting: "Setting", readings: "Readings", given: dict[str, Any]) -> list[Any]:
-    """Return the hard limits that the readings break, in three times as much doubt as stated."""
-    import numpy as np
-
-    from ivkit.verdict.limits import broken_limits
-
-    def most(values: Any) -> float | None:
-        if values is None or np.all(np.isnan(values)):
-            return None
-        return float(np.nanmax(np.abs(values)))
-
-    power = readings.power
-    if power is None and readings.voltage is not None and readings.current is not None:
-        power = readings.voltage * readings.current
-    sheet = setting.sheet
-    light = setting.irradiance * float(np.max(readings.light)) * (1 + 3 * setting.u_light)
-    if readings.distance is not None and setting.distance_m is not None:
-        light *= (setting.distance_m / float(np.min(readings.distance))) ** 2
-    return broken_limits(
-        voltage=most(readings.voltage),
-        current=most(readings.current),
-        power=most(power),
-        irradiance=light if given["share"] is None else None,
-        stated_irradiance=setting.irradiance if given["share"] is None else None,
-        area_m2=sheet.area_m2,
-        cells=sheet.cells,
-        strings=sheet.strings,
-        band_gap=sheet.kind.EgRef,
-        outdoors=given["outdoors"],
-    )
+    return 1 if found.verdict not in (PLAUSIBLE, UNDETERMINED) else 0

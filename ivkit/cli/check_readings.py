@@ -10,8 +10,8 @@ from ivkit.cli.output import FiniteNumber, understood
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
+    from ivkit.predict.readings import Readings
     from ivkit.readings.table import Table
-    from ivkit.verdict.stated import Readings
 
 CHANNELS = ("voltage", "current", "power")
 _ENDS = {"open": float("inf"), "short": 0.0, "max": float("nan")}
@@ -39,7 +39,7 @@ class Load(click.ParamType):
 
 def of_options(given: dict[str, Any]) -> "tuple[Readings, dict[str, float]]":
     """Return one reading."""
-    from ivkit.verdict.stated import Readings
+    from ivkit.predict.readings import Readings
 
     told = {name: given[name] for name in CHANNELS if given[name] is not None}
     if not told:
@@ -62,8 +62,8 @@ def of_table(
     import numpy as np
 
     from ivkit.errors import TableError
+    from ivkit.predict.readings import Readings
     from ivkit.readings.table import read_table
-    from ivkit.verdict.stated import Readings
 
     for name in CHANNELS:
         if given[name] is not None:

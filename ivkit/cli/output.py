@@ -16,9 +16,8 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from ivkit import __version__
-from ivkit.answer import Answer
+from ivkit.answer import Answer, said_of
 from ivkit.answer.document import plain
-from ivkit.assumptions import is_assumption
 from ivkit.errors import FileError
 from ivkit.report.delivered import Delivered
 
@@ -147,20 +146,16 @@ class Output:
     def _answer(self, answer: Answer, inputs: Iterable[str | Path]) -> None:
         """Write and print an answer, with how the files were read where it does not say it."""
         read = _read_here().get("read", ())
-        said = {*answer.notes, *answer.assumptions}
-        for one in read:
-            name = f"{one['file']}: " if len(read) > 1 else ""
-            assumed = [note for note in one["notes"] if is_assumption(note)]
-            notes = [f"{name}{note}" for note in one["notes"] if note not in assumed]
-            answer = replace(
-                answer,
-                notes=(*answer.notes, *(note for note in notes if note not in said)),
-                assumptions=tuple(dict.fromkeys([*answer.assumptions, *assumed])),
-            )
+        notes, assumed = said_of([(one["file"], one["notes"]) for one in read])
+        answer = replace(
+            answer,
+            notes=list(dict.fromkeys([*answer.notes, *notes])),
+            assumptions=list(dict.fromkeys([*answer.assumptions, *assumed])),
+        )
         taker = _TAKERS.get()
         if taker is not None:
-            said = Delivered(str(answer), answer.to_dict(), answer.figure, tuple(map(str, inputs)))
-            taker.append(said)
+            read = tuple(map(str, inputs))
+            taker.append(Delivered(str(answer), {}, answer.figure, read, answer))
             return
         files: dict[str, bytes] = {}
         if self.json:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from ivkit.panel.datasheet import Datasheet
     from ivkit.panel.measured_panel import MeasuredPanel
     from ivkit.panel.under_lamp import Panel
+    from ivkit.predict.of_sweep import SweepPanel
     from ivkit.readings.sweep import Sweep
 
 #: W/m2 that stands for a sweep's own light where only shares of it are asked for.
@@ -97,6 +98,43 @@ def panel_of(
         stated = tuple(a for a in panel.assumed if a.figure != "bypass_groups")
         panel = replace(panel, bypass_groups=given["bypass_groups"], assumed=stated)
     return panel
+
+
+def panel_and_sweep(
+    given: dict[str, Any],
+    set_up: "Bench | None",
+    bench: str | None,
+    datasheet: str | None,
+    module: str | None,
+    files: list[str],
+    notes: list[str],
+) -> "tuple[Any, SweepPanel | None]":
+    """Return the panel by its sweep, or else by its datasheet, and the sweep's light and heat."""
+    from dataclasses import replace
+
+    if given["sweep"] is None:
+        return panel_of(given, set_up, bench, datasheet, module, files), None
+    from ivkit.predict.of_sweep import SweepPanel, panel_of_sweep
+
+    names_it, by_option = set_up, datasheet is not None or module is not None
+    if not by_option:
+        datasheet = set_up.panel.datasheet if set_up is not None else None
+        if datasheet is None and given["sweep_bench"]:
+            names_it = SweepOptions(bench=given["sweep_bench"]).load_bench()
+            datasheet = names_it.panel.datasheet
+        files += [datasheet] if datasheet else []
+    sheet = load_panel(datasheet, module, names_it) if datasheet or module else None
+    options = SweepOptions(
+        bench=given["sweep_bench"] or bench,
+        temp_cell=given["sweep_temperature"],
+        irradiance=given["sweep_irradiance"],
+    )
+    files += options.files((given["sweep"],))
+    found = panel_of_sweep(options.fit(given["sweep"]), sheet, notes=notes)
+    if given["bypass_groups"] is not None:
+        moved = replace(found.panel, bypass_groups=given["bypass_groups"])
+        found = SweepPanel(moved, found.relative)
+    return found.panel, found
 
 
 def in_light_of_its_own(sweep: "Sweep") -> "Sweep":

@@ -75,7 +75,7 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     first = partial(_turned, settings, told[0]) if turns else tuple
     wait = beside(lambda: (first(), [part() for part in there])) if turns or todo else None
     here = {id(part): part() for part in todo if part not in there}
-    answers, more = _sections(settings, fits)
+    answers, more = _sections(fits)
     sections += more
     used = ["characterize", "load"]
     turned, found = wait() if wait else ((), [])
@@ -114,28 +114,32 @@ def _extra_files(settings: "Bench") -> list[str]:
     return [name for name in names if name and Path(name).is_file()]
 
 
-def _sections(settings: "Bench", fits: list["Fit"]) -> tuple[list[str], list["Section"]]:
+def _sections(fits: list["Fit"]) -> tuple[list[str], list["Section"]]:
     """Return the sentences for the top of the page, and its sections."""
-    from ivkit.report import load_text
-    from ivkit.report.bench_page import load_section, sweep_section
-    from ivkit.report.sweep_text import answer
-    from ivkit.verdict.load import Terms, best_load
+    from ivkit.answer import drawn_by
+    from ivkit.report.bench_page import answer_section
+    from ivkit.report.load_text import load_answer
+    from ivkit.report.sweep_text import sweep_answer
+    from ivkit.verdict.load import best_load
 
-    answers = [answer(fit) for fit in fits]
     told = [fit for fit in fits if fit.model is not None and "knee_not_reached" not in fit.flags]
-    sections = []
-    choice = None
+    choice = take = None
     if told:
-        choice = best_load(
-            [fit.model for fit in told], None, Terms(), parameters=[f.parameters for f in told]
-        )
-    take = None if choice is None else choice.choice.resistance
+        curves = [fit.model for fit in told]
+        choice = best_load(curves, parameters=[fit.parameters for fit in told])
+        take = choice.choice.resistance
+    answers, sections = [], []
     for number, fit in enumerate(fits):
-        sections.append(sweep_section(fit, f"s{number}", take))
+        draw = drawn_by("ivkit.report.sweep_figure:sweep_figure", fit, take)
+        answers.append(sweep_answer(fit, figure=draw))
+        sections.append(answer_section(answers[-1], f"s{number}", Path(fit.sweep.name).name))
     if choice is not None:
-        answers.append(load_text.headline(choice))
-        sections.append(load_section(choice, told, "load"))
-    return answers, sections
+        sweeps = [fit.sweep for fit in told]
+        names = [one.name for one in sweeps]
+        drawn = drawn_by("ivkit.report.load_figure:load_figure", choice, curves, sweeps, names)
+        answers.append(load_answer(choice, names, figure=drawn))
+        sections.append(answer_section(answers[-1], "load"))
+    return [answer.headline for answer in answers], sections
 
 
 def _turned(settings: "Bench", fit: "Fit") -> tuple[Any, ...]:

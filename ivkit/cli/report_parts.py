@@ -40,7 +40,7 @@ def parts(
     fits : list of Fit
         Of these sweeps; those with a curve.
     """
-    from ivkit.report import bench_parts
+    from ivkit.report.bench_parts import part
 
     words = ["--bench", bench]
     data, light = settings.data, settings.light
@@ -62,21 +62,21 @@ def parts(
     if lit:
 
         def lamp() -> Part:
-            return ("lamp", *bench_parts.lamp_part(ask(["lamp", *words, *cells, *_measured(fits)])))
+            return ("lamp", *part("lamp", ask(["lamp", *words, *cells, *_measured(fits)])))
 
         out.append(lamp)
     if data.check and panel is not None and (lit or condition.irradiance_W_m2 is not None):
 
         def check() -> Part:
             asked = ["check", data.check, *words, *warm, *_strength(settings)]
-            return ("check", *bench_parts.check_part(ask(asked)))
+            return ("check", *part("check", ask(asked)))
 
         out.append(check)
     if data.track:
         curve = ["--sweep", sweeps[0]] if len(fits) == len(sweeps) else []
         load = [] if data.track_load_ohm is None else ["--load", f"{data.track_load_ohm:g}"]
         track = ["track", data.track, *words, *curve, *load]
-        out.append(lambda: ("track", *bench_parts.track_part(ask(track))))
+        out.append(lambda: ("track", *part("track", ask(track))))
     return out
 
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ivkit.cli.options import Irradiance
-from ivkit.cli.output import FiniteNumber, plain, write_whole
+from ivkit.cli.output import FiniteNumber, write_whole
 from ivkit.cli.panel_source import panel_options
 
 if TYPE_CHECKING:
@@ -165,11 +165,10 @@ def _deliver(made: "Simulated", asked: dict, inputs: list[str]) -> None:
     """Write readings and truth, whole or not at all, and never over a file that is there."""
     import json
 
-    from ivkit import __version__
+    from ivkit.report.simulate_text import simulate_answer
 
     text = _csv(made, asked["seed"])
-    whole = {"ivkit": __version__, "seed": asked["seed"], **made.truth}
-    answers = json.dumps(plain(whole), indent=2) + "\n"
+    answers = json.dumps(simulate_answer(made, asked["seed"]).to_dict(), indent=2) + "\n"
     files = {}
     if asked["out"] != "-":
         files[asked["out"]] = text.encode()

@@ -28,6 +28,7 @@ def command(folder: str, light: str, front_end: str) -> None:
     """
     import os
 
+    from ivkit.answer import Answer, Column, Table
     from ivkit.cli.output import write_whole
     from ivkit.errors import FileError
     from ivkit.report.starter import NOTE, FrontEndKind, Light, starter_files
@@ -57,10 +58,14 @@ def command(folder: str, light: str, front_end: str) -> None:
         if made:
             os.rmdir(folder)
         raise
-    click.echo(f"{folder} is ready: read {NOTE} first, then fill in the table.\n")
-    for name, text in files.items():
-        click.echo(f"  {name:<12}{len(text.splitlines()):>3} lines")
-    click.echo(
-        "\nCaution: lamps and loaded resistors burn. A panel in the light cannot be switched"
-        "\noff: cover it before touching the wiring."
+    lines = Column("lines", [len(text.splitlines()) for text in files.values()])
+    answer = Answer(
+        "start",
+        f"{folder} is ready: read {NOTE} first, then fill in the table.",
+        tables={"files": Table("", [Column("file", list(files)), lines])},
+        cautions=(
+            "Caution: lamps and loaded resistors burn. A panel in the light cannot be switched "
+            "off: cover it before touching the wiring.",
+        ),
     )
+    click.echo(str(answer))

@@ -200,8 +200,9 @@ def command(
             raise click.UsageError("--stamp is for a table of weather; give --weather too")
         sky, when, chosen = _clear(place, timezone, day, year, minutes, turbidity, mounts, air)
 
+    from ivkit.answer import based_on, drawn_by
     from ivkit.light.sky import SkyModel
-    from ivkit.report.sun_text import describe, document, frame
+    from ivkit.report.sun_text import sun_answer
     from ivkit.verdict.gain import Drive, gain
 
     taken = None
@@ -219,18 +220,13 @@ def command(
         nmot=nmot,
     )
 
-    def figure():
-        from ivkit.report.sun_figure import sun_figure
-
-        return sun_figure(result, when)
-
-    output.deliver(
-        describe(result, when),
-        document(result, when),
-        lambda: frame(result),
-        figure,
-        [name for name in (weather, datasheet) if name],
+    answer = sun_answer(
+        result,
+        when,
+        based_on(panel=datasheet or module, light=weather),
+        drawn_by("ivkit.report.sun_figure:sun_figure", result, when),
     )
+    output.deliver(answer, inputs=[name for name in (weather, datasheet) if name])
 
 
 def _mounts(texts: tuple[str, ...], place: "Place", days: float) -> "list[Mount]":

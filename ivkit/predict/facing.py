@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError
-from ivkit.inputs import Input
 from ivkit.light.incidence import IncidenceAngleModifier, beam_on_plane
 from ivkit.predict.off import Off, behind
 
@@ -29,8 +28,6 @@ class Facing:
         What one standard uncertainty of each input does to it, as a fraction of it.
     of_panel : mapping of str to float
         The same of sources of the panel, as logarithms: where the light is that of its sweep.
-    inputs : tuple of Input
-        The inputs behind ``by``.
     distance_m, u_distance_m : float
         From the lamp, where readings were taken at other distances too; None where not.
 
@@ -43,7 +40,6 @@ class Facing:
     irradiance: float
     by: Mapping[str, float] = field(default_factory=dict)
     of_panel: Mapping[str, float] = field(default_factory=dict)
-    inputs: tuple[Input, ...] = ()
     distance_m: float | None = None
     u_distance_m: float = ASSUMED["distance of the lamp"].u
 
@@ -57,8 +53,7 @@ class Facing:
     @classmethod
     def of(cls, irradiance: float, u: float, name: str = "irradiance", **more: object) -> "Facing":
         """Return light of one input quantity, its standard uncertainty in W/m2."""
-        one = Input(name, irradiance, u, "W/m2", source="stated")
-        return cls(irradiance, {name: u / irradiance} if u > 0 else {}, inputs=(one,), **more)
+        return cls(irradiance, {name: u / irradiance} if u > 0 and irradiance else {}, **more)
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -1,32 +1,18 @@
-"""What stands on the page of a bench: the front end, the sweeps, the load, and what was checked."""
+"""What stands on the page of a bench: the front end, and the answers about it."""
 
 from collections.abc import Sequence
 from dataclasses import fields
-from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from ivkit.curve.uncertainty import budget
-from ivkit.report import load_text
+from ivkit.answer import Answer
+from ivkit.answer.lines import capital, grid, summary_rows
+from ivkit.answer.quantities import heading_of
+from ivkit.answer.text import number, percent
 from ivkit.report.angle_text import load_name
-from ivkit.report.page import PageFigure, PageTable, Section, inline_svg, unique
-from ivkit.report.sweep_text import (
-    KEY_POINTS,
-    PARAMETERS,
-    answer,
-    data_point,
-    disagreements,
-    parameter_text,
-    shown,
-)
-from ivkit.report.text import interval, number, percent
-from ivkit.verdict.load import value_and_u
+from ivkit.report.page import PageFigure, PageTable, Section, inline_svg
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
-    from ivkit.curve.fit import Fit
-    from ivkit.verdict.load import LoadChoice
     from ivkit.verdict.turned import AnglePoint
 
 CAUTIONS = (
@@ -82,88 +68,55 @@ def _stated(value: Any, declared: Any) -> str:
     return f"{sign}{value:g} {declared.unit}".rstrip()
 
 
-def sweep_section(fit: "Fit", prefix: str, load_ohm: float | None = None) -> Section:
-    """Return one sweep: picture, key points with intervals, parameters, budget, what to mind."""
-    from ivkit.report.sweep_figure import sweep_figure
-
-    # The faults hold the flags of the fit, each told once.
-    warnings = [
-        f"{fault}{' (left out of the fit)' if fault.leave_out else ''}." for fault in fit.faults
-    ]
-    warnings += [f"{note}." for note in disagreements(fit)]
-    caption = (
+#: Command -> title of its part of the page, and what its figure shows.
+_PARTS = {
+    "characterize": (
+        "Sweep {of}",
         "Readings (dots: current, diamonds: power, bars: twice their noise), the fitted curve with "
-        "its 95 % band, the point of greatest power and the load line; below, what the fit leaves."
-    )
-    figures = [PageFigure(inline_svg(sweep_figure(fit, load_ohm), prefix), caption)]
-    rows = []
-    for label, attribute, _, unit in KEY_POINTS:
-        value = getattr(fit.key_points, attribute) if fit.model else None
-        told = value is not None and np.isfinite(value.nominal_value)
-        half = fit.interval_factor * value.std_dev if told else np.nan
-        ends = "-"
-        if told and np.isfinite(half):
-            center = value.nominal_value
-            ends = interval(center - half, center + half, value.std_dev, unit)
-        rows.append([label, shown(value, unit), ends, shown(data_point(fit, attribute), unit)])
-    tables = [
-        PageTable(rows, ("key point", "from the fit", "95 % interval", "from the data alone"))
-    ]
-    if fit.model:
-        tables.append(
-            PageTable(
-                [
-                    [label, parameter_text(fit, name, unit)]
-                    for label, name, _, unit in PARAMETERS
-                    if name != "ideality_factor" or fit.parameters[name] is not None
-                ]
-                + [["rms residual", number(fit.rmse, None, "A")]],
-                title="Single diode",
-            )
-        )
-    shares: dict[str, float] = {}
-    if fit.model and np.isfinite(fit.key_points.p_mp.std_dev):
-        shares = budget(fit.key_points.p_mp)
-    bars = [(name, share, percent(share)) for name, share in shares.items() if share >= 0.005]
+        "its 95 % band, the point of greatest power and the load line; below, what the fit leaves.",
+    ),
+    "load": (
+        "Which load",
+        "Power against load resistance, with what can be bought or built below the curve.",
+    ),
+    "lamp": (
+        "Under the lamp",
+        "The light that each cell can use, and the curve to expect of the panel, beside that of "
+        "the same light spread evenly.",
+    ),
+    "check": ("Readings to check", ""),
+    "track": (
+        "Turning to the light",
+        "Power over time, the steady state, and what broke in; below, where the log tells them, "
+        "the angle off the light and one swing.",
+    ),
+}
+
+
+def answer_section(answer: Answer, prefix: str, of: str = "") -> Section:
+    """Return an answer as a part of the page; ``prefix`` keeps its figure's names apart."""
+    title, caption = _PARTS[answer.command]
+    figures, tables = [], []
+    if answer.figure is not None and caption:
+        figures.append(PageFigure(inline_svg(answer.figure(), prefix), caption))
+    rows = summary_rows(answer)
+    tables += [PageTable(rows)] if rows else []
+    for one in answer.tables.values():
+        if one.most_rows and len(one):
+            head, rows, left = grid(one)
+            named = "" if one.title in head else one.title
+            tables.append(PageTable(rows, head, named, left=left, note=one.note))
+    key = next(iter(answer.budget), "")
+    parts = [(name, part, percent(part)) for name, part in answer.budget.get(key, {}).items()]
     return Section(
-        f"Sweep {PurePath(fit.sweep.name).name}",
-        [answer(fit)],
-        warnings,
+        title.format(of=of),
+        [answer.headline, *answer.paragraphs],
+        [capital(line) for line in answer.warnings],
         figures,
         tables,
-        bars,
-        "Where the uncertainty of Pmp comes from",
-        [f"{note}." for note in unique(fit.sweep.notes)],
-    )
-
-
-def load_section(choice: "LoadChoice", fits: Sequence["Fit"], prefix: str) -> Section:
-    """Return the choice of load: answer, what each candidate loses, and the picture."""
-    from ivkit.report.load_figure import load_figure
-
-    told = [fit for fit in fits if fit.model is not None]
-    figure = load_figure(
-        choice,
-        [fit.model for fit in told],
-        [fit.sweep for fit in told],
-        [fit.sweep.name for fit in told],
-    )
-    rows = []
-    for one in (choice.choice, *(c for c in choice.candidates if c != choice.choice)):
-        power, u = value_and_u(one.power)
-        rating = "/".join(f"{w:g} W" for w in one.ratings if np.isfinite(w)) or "none"
-        rows.append([one.made_of.label, number(power, u, "W"), percent(one.loss), rating])
-    head = ("load", "power into it", "lost", "rating to buy")
-    return Section(
-        "Which load",
-        [load_text.headline(choice)],
-        figures=[
-            PageFigure(
-                inline_svg(figure, prefix),
-                "Power against load resistance, with what can be bought or built below the curve.",
-            )
-        ],
-        tables=[PageTable(rows, head)],
+        [one for one in parts if one[1] >= 0.005],
+        f"Where the uncertainty of {heading_of(key)} comes from",
+        [*answer.assumptions, *answer.notes, *answer.skipped],
     )
 
 

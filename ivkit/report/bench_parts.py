@@ -6,6 +6,7 @@ numbers are those of its JSON document, the picture is its picture.
 
 from typing import TYPE_CHECKING, Any
 
+from ivkit.report.bench_page import answer_section
 from ivkit.report.page import PageFigure, PageTable, Section, inline_svg
 from ivkit.report.text import number, percent
 from ivkit.report.track_text import seconds
@@ -162,6 +163,13 @@ def track_part(delivered: "Delivered") -> tuple[str, Section]:
         [PageTable(rows, ("found", "value", ""), words=True)],
         remarks=_list_of(text, "Left out"),
     )
+
+
+def part(name: str, delivered: "Delivered") -> tuple[str, Section]:
+    """Return the sentence and the section of a command, whether or not it makes an `Answer`."""
+    if delivered.answer is not None:
+        return delivered.answer.headline, answer_section(delivered.answer, name)
+    return {"lamp": lamp_part, "check": check_part, "track": track_part}[name](delivered)
 
 
 def _off(aoi: float | None) -> str:

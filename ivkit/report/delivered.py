@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from ivkit.answer import Answer
+
 
 @dataclass(frozen=True)
 class Delivered:
@@ -22,9 +24,12 @@ class Delivered:
         Draws the picture.
     inputs : tuple of str
         Files that were read.
+    answer : Answer or None
+        The whole answer, of a command that makes one.
     """
 
     text: str
     document: Any
     figure: "Callable[[], Figure] | None"
     inputs: tuple[str, ...]
+    answer: "Answer | None" = None

@@ -1,58 +1,27 @@
-"""Results as small tables for a notebook: plain HTML, every text escaped, no colour, no script.
+"""Each kind of result as an answer, for `ivkit.shown.Shown`.
 
-The numbers are written by the same functions as everywhere. Each kind of result has one function
-here, found by the name of its class, so that no computing room needs to be loaded; a result
-without one is shown as its text.
+What a command answers is made beside its command's other words; what only a library gives stands
+here. Found by the name of the class, so that no computing room needs to be loaded; a result
+without an entry is shown as its text.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from html import escape
 from importlib import import_module
 from typing import Any
 
 import numpy as np
 
-from ivkit.answer import Answer
-from ivkit.answer.html import as_html as answer_html
-from ivkit.answer.html import html_table
-from ivkit.report.page import PageTable
-from ivkit.report.text import number, percent
-
-_MOST = 40  # rows; of a longer table the beginning and the end are shown
-_ENDS = 5
-
-#: label, attribute of KeyPoints, unit
-_POINTS = (
-    ("Isc", "i_sc", "A"),
-    ("Voc", "v_oc", "V"),
-    ("Vmp", "v_mp", "V"),
-    ("Imp", "i_mp", "A"),
-    ("Pmp", "p_mp", "W"),
-    ("fill factor", "fill_factor", ""),
-)
-_PARAMETERS = (
-    ("photocurrent", "photocurrent", "A"),
-    ("saturation current", "saturation_current", "A"),
-    ("series resistance", "resistance_series", "ohm"),
-    ("shunt resistance", "resistance_shunt", "ohm"),
-    ("n Ns k T / q", "nNsVth", "V"),
-)
-_UNITS = {
-    **{"V": "V", "A": "A", "W": "W", "ohm": "ohm", "J": "J", "s": "s", "deg": "deg"},
-    **{"degC": "degC", "Wh": "Wh", "K": "K"},
-}
+from ivkit.answer import Answer, Column, Table, columns
+from ivkit.answer.lines import shown
+from ivkit.report.key_points import KEY_POINTS, PARAMETERS
 
 
 def as_html(result: Any) -> str:
-    """Return a result as HTML for a notebook.
-
-    The caption is the result's own text, where it has one; the tables follow.
-    """
-    make = _KINDS.get(type(result).__qualname__)
-    if isinstance(make, str):
-        return answer_html(answer_of(result))
-    caption, tables = make(result) if make else (str(result), [])
-    return "".join([f"<p>{escape(caption)}</p>", *map(_table, tables)])
+    """Return a result as HTML for a notebook: its answer, or else its text."""
+    if type(result).__qualname__ not in _KINDS:
+        return f"<p>{escape(str(result))}</p>"
+    return answer_of(result)._repr_html_()
 
 
 def answer_of(result: Any) -> Answer:
@@ -64,190 +33,104 @@ def answer_of(result: Any) -> Answer:
         A result of this kind has none.
     """
     make = _KINDS.get(type(result).__qualname__)
-    if not isinstance(make, str):
+    if make is None:
         raise TypeError(f"a {type(result).__name__} has no answer of its own")
-    module, _, name = make.partition(":")
-    return getattr(import_module(f"ivkit.report.{module}"), name)(result)
+    if isinstance(make, str):
+        module, _, name = make.partition(":")
+        make = getattr(import_module(f"ivkit.report.{module}"), name)
+    return make(result)
 
 
-def _table(table: PageTable) -> str:
-    """Return a table, a long one without its middle."""
-    rows = [list(row) for row in table.rows]
-    if len(rows) > _MOST:
-        hidden = len(rows) - _MOST
-        width = len(rows[0]) - 1
-        between = [[f"... {hidden} more", *[""] * width]]
-        rows = rows[: _MOST - _ENDS] + between + rows[-_ENDS:]
-    return html_table(rows, table.head, table.title)
+def _of(title: str, result: Any, names: Mapping[str, str]) -> Table:
+    """Return attributes of a result by their keys: one row, or one each where they are arrays."""
+    values = {key: np.atleast_1d(getattr(result, name)).ravel() for key, name in names.items()}
+    rows = max(len(one) for one in values.values())
+    made = [Column(key, np.broadcast_to(one, rows)) for key, one in values.items()]
+    return Table(title, made, sideways=rows == 1)
 
 
-def _shown(value: Any, unit: str = "") -> str:
-    """Return a float or an uncertain number as text; for an array its range."""
-    if value is None:
-        return "-"
-    if hasattr(value, "nominal_value"):
-        return number(value.nominal_value, value.std_dev, unit)
-    values = np.asarray(value, dtype=float)
-    if values.ndim == 0:
-        if np.isposinf(values):
-            return "infinite"
-        return number(float(values), None, unit)
-    if not np.isfinite(values).any():
-        return "-"
-    low, high = np.nanmin(values), np.nanmax(values)
-    return f"{number(float(low), None, unit)} to {number(float(high), None, unit)}"
+def _frame(frame: Any, **more: Any) -> Table:
+    """Return a DataFrame as a table: ``u_x`` is the standard uncertainty of ``x``."""
+    names = [n for n in frame.columns if not (n.startswith("u_") and n[2:] in frame.columns)]
+    return Table("", [Column(n, frame[n], frame.get(f"u_{n}")) for n in names], **more)
 
 
 def _load(ohm: float) -> str:
-    return "open" if np.isinf(ohm) else _shown(ohm, "ohm")
+    return "open" if np.isinf(ohm) else shown(float(ohm), "ohm")
 
 
-def _sweep(sweep: Any) -> tuple[str, list[PageTable]]:
+def _loads(values: Sequence[float]) -> Column:
+    return Column("load_ohm", values, show=[_load(ohm) for ohm in values])
+
+
+def _sweep(sweep: Any) -> Answer:
     condition = sweep.condition
     where = [
-        f"{_shown(value)} {unit}"
+        f"{shown(value)} {unit}"
         for value, unit in ((condition.effective_irradiance, "W/m2"), (condition.temp_cell, "degC"))
         if value is not None
     ]
-    caption = f"{sweep.name or 'sweep'}: {len(sweep)} readings"
-    columns: dict[str, list[str]] = {}
-    if sweep.load is not None:
-        columns["load"] = [_load(ohm) for ohm in sweep.load]
-    for name, values, noise, unit in (
-        ("voltage", sweep.voltage, sweep.noise_voltage, "V"),
-        ("current", sweep.current, sweep.noise_current, "A"),
-        ("power", sweep.power, None, "W"),
-    ):
-        u = np.full(len(sweep), np.nan) if noise is None else noise
-        columns[name] = [number(float(v), float(s), unit) for v, s in zip(values, u, strict=True)]
-    rows = [[str(k + 1), *cells] for k, cells in enumerate(zip(*columns.values(), strict=True))]
     effects = f"; effects: {', '.join(e.name for e in sweep.effects)}" if sweep.effects else ""
-    title = "in parentheses: noise of the last digits, 1 sigma" + effects
-    return ", ".join([caption, *where]), [PageTable(rows, ("", *columns), title)]
-
-
-def _points(points: Any) -> tuple[str, list[PageTable]]:
-    rows = [[label, _shown(getattr(points, name), unit)] for label, name, unit in _POINTS]
-    rows.append(["best load", _shown(points.best_load, "ohm")])
-    return "key points", [PageTable(rows)]
-
-
-def _diode(model: Any) -> tuple[str, list[PageTable]]:
-    rows = [[label, _shown(getattr(model, name), unit)] for label, name, unit in _PARAMETERS]
-    return "single-diode curve", [PageTable(rows)]
-
-
-def _fit(fit: Any) -> tuple[str, list[PageTable]]:
-    from ivkit.report import sweep_text as words
-
-    caption = str(fit)
-    if fit.model is None:
-        return words.answer(fit), []
-    points = [
-        [
-            label,
-            words.shown(getattr(fit.key_points, name), unit),
-            words.shown(words.data_point(fit, name), unit),
-        ]
-        for label, name, _, unit in words.KEY_POINTS
+    made = [
+        Column("reading", np.arange(1, len(sweep) + 1)),
+        *([] if sweep.load is None else [_loads(sweep.load)]),
+        Column("voltage_V", sweep.voltage, sweep.noise_voltage),
+        Column("current_A", sweep.current, sweep.noise_current),
+        Column("power_W", sweep.power),
     ]
-    parameters = [
-        [label, words.parameter_text(fit, name, unit)]
-        for label, name, _, unit in words.PARAMETERS
-        if name != "ideality_factor" or fit.parameters[name] is not None
-    ]
-    parameters.append(["rms residual", _shown(fit.rmse, "A")])
-    tables = [
-        PageTable(points, ("key point", "from the fit", "from the data alone")),
-        PageTable(parameters, ("single diode", "")),
-    ]
-    minded = [[one.name.replace("_", " "), str(one)] for one in fit.faults]
-    if minded:
-        tables.append(PageTable(minded, ("mind", "")))
-    return caption, tables
+    title = f"in parentheses: noise of the last digits, 1 sigma{effects}"
+    said = ", ".join([f"{sweep.name or 'sweep'}: {len(sweep)} readings", *where])
+    return Answer("sweep", said, tables={"readings": Table(title, made)}, notes=sweep.notes)
 
 
-def _judgement(found: Any) -> tuple[str, list[PageTable]]:
-    units = {"power": "W", "voltage": "V", "current": "A"}
-    rows = []
-    for k, quantity in enumerate(found.quantities):
-        unit = units[quantity]
-        measured = number(float(found.measured[k]), float(found.u_measured[k]), unit)
-        predicted = number(float(found.predicted[k]), float(found.u_predicted[k]), unit)
-        rows.append([str(k + 1), quantity, measured, predicted, f"{found.scores[k]:.2f}"])
-    tables = [PageTable(rows, ("reading", "quantity", "measured", "predicted", "E_n"))]
-    if found.slips:
-        slips = [[s.name, s.size, percent(s.belief), s.explains, s.check] for s in found.slips]
-        heading = ("slip", "size", "belief", "what it explains", "how to check")
-        tables.append(PageTable(slips, heading))
-    return f"{found.verdict}: furthest off E_n = {found.en:.2f}, agreement up to 1", tables
+def _points(points: Any) -> Answer:
+    return Answer("key points", "key points", tables={"key_points": _of("", points, KEY_POINTS)})
 
 
-def _frame(frame: Any) -> PageTable:
-    """Return a table of results: ``u_x`` goes into the parentheses of ``x``."""
-    columns: dict[str, list[str]] = {}
-    for name in frame.columns:
-        if name.startswith("u_") and name[2:] in frame.columns:
-            continue
-        stem, _, suffix = name.rpartition("_")
-        unit = _UNITS.get(suffix, "") if stem else ""
-        doubts = frame.get(f"u_{name}", [None] * len(frame))
-        columns[stem.replace("_", " ") if unit else name.replace("_", " ")] = [
-            _cell(value, u, unit) for value, u in zip(frame[name], doubts, strict=True)
-        ]
-    return PageTable(list(zip(*columns.values(), strict=True)), tuple(columns))
+def _diode(model: Any) -> Answer:
+    names = {key: name for key, name in PARAMETERS.items() if name != "ideality_factor"}
+    said = "single-diode curve"
+    return Answer(said, said, tables={"parameters": _of("", model, names)})
 
 
-def _cell(value: Any, u: Any, unit: str) -> str:
-    if isinstance(value, bool | np.bool_):
-        return "yes" if value else "no"
-    if isinstance(value, int | float | np.number):
-        if np.isinf(value):
-            return "infinite"
-        return number(float(value), None if u is None else float(u), unit)
-    return "-" if value is None else str(value)
+def _fits(fits: Any) -> Answer:
+    said = f"{len(fits)} sweep{'' if len(fits) == 1 else 's'}"
+    return Answer("fits", said, tables={"sweeps": _frame(fits.to_frame())})
 
 
-def _translated(found: Any) -> tuple[str, list[PageTable]]:
+def _translated(found: Any) -> Answer:
     from ivkit.report.translate_text import frame
 
-    caption = f"at {found.to_irradiance:g} W/m2 and {found.to_temperature:g} degC"
-    return caption, [_frame(frame(found, None))]
+    said = f"at {found.to_irradiance:g} W/m2 and {found.to_temperature:g} degC"
+    return Answer("translate", said, tables={"translations": _frame(frame(found, None))})
 
 
-def _tracking(found: Any) -> tuple[str, list[PageTable]]:
+def _tracking(found: Any) -> Answer:
     from ivkit.report.track_document import frame
 
-    one = _frame(frame(found))
-    rows = [
-        [name, cell]
-        for name, cell in zip(one.head, one.rows[0], strict=True)
-        if cell not in ("-", "")
-    ]
-    return str(found), [PageTable(rows)]
+    return Answer("track", str(found), tables={"log": _frame(frame(found), sideways=True)})
 
 
-def _datasheet(sheet: Any) -> tuple[str, list[PageTable]]:
-    rows = [[label, _shown(getattr(sheet, name), unit)] for label, name, unit in _POINTS[:-1]]
-    assumed = [[one.figure, _shown(one.value), one.source] for one in sheet.assumed]
-    tables = [PageTable(rows, ("at STC", ""))]
-    return str(sheet), tables + (
-        [PageTable(assumed, ("assumed", "value", "source"))] if assumed else []
+def _datasheet(sheet: Any) -> Answer:
+    points = {
+        key: name for key, name in KEY_POINTS.items() if key not in ("fill_factor", "best_load_ohm")
+    }
+    assumed = columns(
+        sheet.assumed, {"figure": "assumed"}, figure="figure", value="value", source="source"
     )
+    tables = {"at_stc": _of("at STC", sheet, points), "assumed": Table("", assumed)}
+    return Answer("datasheet", str(sheet), tables=tables)
 
 
-#: What shows a result of a class; "module:function" makes an answer of it.
-_KINDS: dict[str, str | Callable[[Any], tuple[str, list[PageTable]]]] = {
+#: What makes an answer of a result of a class: a function, or where it is as "module:function".
+_KINDS: dict[str, str | Callable[[Any], Answer]] = {
     "Sweep": _sweep,
     "KeyPoints": _points,
     "SingleDiode": _diode,
-    "Fit": _fit,
-    "Fits": lambda fits: (
-        f"{len(fits)} sweep{'' if len(fits) == 1 else 's'}",
-        [_frame(fits.to_frame())],
-    ),
+    "Fit": "sweep_text:sweep_answer",
+    "Fits": _fits,
     "LoadChoice": "load_text:load_answer",
-    "Judgement": _judgement,
+    "Judgement": "check_answer:check_answer",
     "Plan": "plan_text:plan_answer",
     "Tracking": _tracking,
     "Datasheet": _datasheet,

@@ -6,7 +6,7 @@ in as they are. Light and dark follow the reader's setting; print is A4.
 
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,15 +22,17 @@ TEMPLATE = Path(__file__).with_name("page.html")
 
 @dataclass(frozen=True)
 class PageTable:
-    """A table: an optional title, a head, and rows of text.
+    """A table: an optional title, a head, rows of text, and a note under it.
 
-    All but the first column is numbers, unless ``words``.
+    The columns in ``left`` are words, the others numbers; with ``words`` all are.
     """
 
     rows: Sequence[Sequence[str]]
     head: Sequence[str] = ()
     title: str = ""
     words: bool = False
+    left: Collection[int] = (0,)
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -126,8 +128,3 @@ def inline_svg(figure: "Figure", prefix: str) -> str:
     text = re.sub(r'id="([^"]+)"', rf'id="{prefix}-\1"', text)
     text = re.sub(r'href="#([^"]+)"', rf'href="#{prefix}-\1"', text)
     return re.sub(r"url\(#([^)]+)\)", rf"url(#{prefix}-\1)", text)
-
-
-def unique(lines: Iterable[str]) -> list[str]:
-    """Return lines without repetitions, in their order."""
-    return list(dict.fromkeys(lines))

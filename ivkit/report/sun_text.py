@@ -1,14 +1,16 @@
-"""What tracking is worth, in words, as a document for JSON, and as a table."""
+"""The answer of `ivkit sun`: what tracking is worth."""
 
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
+from ivkit.answer import Answer, Column, Table, columns
+from ivkit.answer.text import number, percent
 from ivkit.light.sky import SkyModel
-from ivkit.report.text import bullets, number, percent, table, wrap
 from ivkit.verdict.gain import Yield
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
+    from matplotlib.figure import Figure
 
     from ivkit.verdict.gain import Gain
 
@@ -18,32 +20,162 @@ NAMES = {
     SkyModel.PEREZ: "Perez",
 }
 CAUTION = (
-    "Roofs and masts are high, a tracker's arm can crush a hand, and panels in the sun are a "
-    "source that cannot be switched off: cover them before touching the wiring, follow the local "
-    "code, and leave roofs and mains to those licensed for them."
+    "Caution: roofs and masts are high, a tracker's arm can crush a hand, and panels in the sun "
+    "are a source that cannot be switched off: cover them before touching the wiring, follow the "
+    "local code, and leave roofs and mains to those licensed for them."
 )
 
 
-def describe(gain: "Gain", when: str) -> str:
-    """Return the whole answer as text; ``when`` as ``on 2026-06-21``."""
-    parts = [wrap(answer(gain, when)), _energies(gain)]
-    if len(gain.mounts) > 1:
-        parts.append(_models(gain))
-    if gain.drive is not None or len(gain.mounts) > 1:
-        parts += [_drive(gain)] if any(c.mount.turns for c in gain.mounts) else []
-    parts.append("Assumed\n" + bullets(assumptions(gain)))
-    parts.append("Caution\n" + bullets(cautions(gain)))
-    return "\n\n".join(parts)
+_KEYS = {Yield.LIGHT: "light_Wh_m2", Yield.MAX_POWER: "max_power_Wh", Yield.LOAD: "load_Wh"}
 
 
-def answer(gain: "Gain", when: str) -> str:
+def sun_answer(
+    gain: "Gain",
+    when: str = "in this time",
+    based_on: Sequence[str] = (),
+    figure: "Callable[[], Figure] | None" = None,
+) -> Answer:
+    """Return what tracking is worth as an answer; ``when`` as ``on 2026-06-21``."""
+    place, sky = gain.sky.place, gain.sky
+    several = len(gain.mounts) > 1
+    turns = [k for k, one in enumerate(gain.mounts) if one.mount.turns]
+    tables = {"mounts": _mounts(gain)}
+    if several:
+        tables["models"] = _models(gain)
+    if turns and (several or gain.drive is not None):
+        tables["drive"] = _drive(gain, turns)
+    return Answer(
+        "sun",
+        headline(gain, when),
+        based_on=based_on,
+        summary={
+            "latitude_deg": place.latitude,
+            "longitude_deg": place.longitude,
+            "altitude_m": place.altitude,
+            "when": when,
+            "light": sky.source,
+            "step_min": sky.hours * 60,
+            "sun_up_h": len(sky.times) * sky.hours,
+            "total_h": sky.total_hours,
+            "sky_model": gain.model.value,
+            "albedo_fraction": gain.albedo,
+            "load_ohm": gain.load_ohm,
+        },
+        tables=tables,
+        assumptions=assumptions(gain),
+        warnings=warnings(gain),
+        cautions=(CAUTION,),
+        figure=figure,
+    )
+
+
+def _brief(gain: "Gain") -> dict[Yield, str]:
+    load = _named(gain, Yield.LOAD, "")
+    return {Yield.LIGHT: "light", Yield.MAX_POWER: "max power", Yield.LOAD: load}
+
+
+def _mounts(gain: "Gain") -> Table:
+    """Return one row a mount: energies net of the drive, gains over the first with their spread."""
+    rows = range(len(gain.mounts))
+    made = columns(gain.mounts, mount=lambda one: str(one.mount))
+    for what, key in _KEYS.items():
+        energies = [gain.energy(k, what) for k in rows]
+        if what not in gain.yields:
+            made.append(Column(key, [math.nan] * len(rows), heading=None))
+            continue
+        ends = [gain.spread(k, what) for k in rows]
+        gains = [gain.over_first(k, what) for k in rows]
+        made += [
+            Column(
+                key, energies, heading=_brief(gain)[what], show=[_energy(e, what) for e in energies]
+            ),
+            Column(
+                f"gain_{what}_fraction", gains, None, "gain", show=["", *map(signed, gains[1:])]
+            ),
+            Column(f"gain_{what}_low_fraction", [low for low, _ in ends], heading=None),
+            Column(f"gain_{what}_high_fraction", [high for _, high in ends], heading=None),
+        ]
+    made.append(Column("drive_Wh", [gain.drive_energy(k) for k in rows], heading=None))
+    note = "" if gain.drive is None else "Energies and gains are what is left after the drive. "
+    if gain.yields == (Yield.LIGHT,):
+        note += (
+            "1 kWh/m² is 1 Wh for each rated watt of an ideal panel (no heat, no glass, always at "
+            "maximum power)."
+        )
+    return Table("", made, note=note.strip())
+
+
+def _models(gain: "Gain") -> Table:
+    """Return the gain of each mount and quantity by each model of the sky."""
+    rows = [(k, what) for k in range(1, len(gain.mounts)) for what in gain.yields]
+    gains = {m: [gain.over_first(k, what, m) for k, what in rows] for m in gain.by_model}
+    spread = [max(each) - min(each) for each in zip(*gains.values(), strict=True)]
+    models = [
+        Column(
+            f"gain_{one.value.replace('-', '_')}_fraction",
+            gains[one],
+            None,
+            NAMES[one],
+            show=signed,
+        )
+        for one in gain.by_model
+    ]
+    return Table(
+        "Gain by sky model",
+        [
+            Column("mount", [str(gain.mounts[k].mount) for k, _ in rows]),
+            Column(
+                "quantity",
+                [what.value for _, what in rows],
+                show=[_brief(gain)[what] for _, what in rows],
+            ),
+            *models,
+            Column("spread_fraction", spread, show=lambda one: f"{100 * one:.1f} points"),
+        ],
+    )
+
+
+def _drive(gain: "Gain", turns: Sequence[int]) -> Table:
+    """Return what the drive takes, and what it may take before the gain is gone."""
+    what = Yield.LIGHT if len(gain.yields) == 1 else Yield.MAX_POWER
+    limits = [gain.break_even(k, what) if k else math.nan for k in turns]
+    each = " per rated watt" if what is Yield.LIGHT else ""
+    taken = {"heading": None} if gain.drive is None else {}
+    return Table(
+        "Drive",
+        [
+            Column("mount", [str(gain.mounts[k].mount) for k in turns]),
+            Column(
+                "drive_Wh", [gain.drive_energy(k) for k in turns], **({"heading": "takes"} | taken)
+            ),
+            Column(
+                "travel_deg",
+                [gain.mounts[k].orientation.travel for k in turns],
+                show=lambda one: f"{one:.0f}°",
+                **taken,
+            ),
+            Column(
+                "break_even_W",
+                limits,
+                show=lambda one: f"{_watts(one)}{each}" if one > 0 else "no gain to take",
+            ),
+        ],
+        note="A drive that takes more than the break-even power on average, day and night, takes "
+        "the whole gain."
+        if any(one > 0 for one in limits)
+        else "",
+    )
+
+
+def headline(gain: "Gain", when: str) -> str:
     """Return the answer in one sentence."""
     what = Yield.LIGHT if len(gain.yields) == 1 else Yield.MAX_POWER
     first = gain.mounts[0].mount
     begin = f"{when[0].upper()}{when[1:]} at {gain.sky.place}"
     if len(gain.mounts) == 1:
         energies = [
-            _energy(gain, 0, each) + _named(gain, each, " of " if each is Yield.LIGHT else " ")
+            _energy(gain.energy(0, each), each)
+            + _named(gain, each, " of " if each is Yield.LIGHT else " ")
             for each in gain.yields
         ]
         return f"{begin} the mount '{first}' collects {', '.join(energies)}."
@@ -73,90 +205,24 @@ def _change(gain: "Gain", mount: int, what: Yield) -> str:
 
 
 def _range(gain: "Gain", mount: int, what: Yield) -> str:
-    low, high = (100 * share for share in gain.spread(mount, what))
+    low, high = (100 * end for end in gain.spread(mount, what))
     digits = 0 if max(abs(low), abs(high)) >= 10 else 1
     return f"{low:.{digits}f} to {high:.{digits}f} %"
 
 
-def signed(share: float) -> str:
-    """Return a share as a change in percent with its sign, a dash where it cannot be told.
+def signed(fraction: float) -> str:
+    """Return a fraction as a change in percent with its sign, a dash where there is none.
 
     >>> signed(0.314), signed(-0.02)
     ('+31.4 %', '-2.0 %')
     """
-    return f"{100 * share:+.1f} %" if share == share else "-"
+    return f"{100 * fraction:+.1f} %" if fraction == fraction else "-"
 
 
-def _energy(gain: "Gain", mount: int, what: Yield) -> str:
-    energy = gain.energy(mount, what)
+def _energy(energy: float, what: Yield) -> str:
     if what is Yield.LIGHT:
         return f"{energy / 1000:.4g} kWh/m²"
     return f"{energy / 1000:.4g} kWh" if abs(energy) >= 1e4 else f"{energy:.4g} Wh"
-
-
-def _energies(gain: "Gain") -> str:
-    names = {
-        Yield.LIGHT: "light",
-        Yield.MAX_POWER: "max power",
-        Yield.LOAD: _named(gain, Yield.LOAD, ""),
-    }
-    head = ["mount"] + [cell for what in gain.yields for cell in (names[what], "gain")]
-    rows = []
-    for k, collected in enumerate(gain.mounts):
-        row = [str(collected.mount)]
-        for what in gain.yields:
-            row += [_energy(gain, k, what), signed(gain.over_first(k, what)) if k else ""]
-        rows.append(row)
-    text = table(rows, head)
-    if gain.drive is not None:
-        text += "\n  Energies and gains are what is left after the drive."
-    if gain.yields == (Yield.LIGHT,):
-        text += "\n" + wrap(
-            "1 kWh/m² is 1 Wh for each rated watt of an ideal panel (no heat, no glass, "
-            "always at maximum power).",
-            None,
-            "  ",
-            "  ",
-        )
-    return text
-
-
-def _models(gain: "Gain") -> str:
-    head = ["gain by sky model", *(NAMES[model] for model in gain.by_model), "spread"]
-    rows = []
-    for k, collected in enumerate(gain.mounts[1:], start=1):
-        for what in gain.yields:
-            gains = [gain.over_first(k, what, model) for model in gain.by_model]
-            spread = f"{100 * (max(gains) - min(gains)):.1f} points"
-            label = f"{collected.mount}:{_named(gain, what, ' ')}"
-            rows.append([label, *map(signed, gains), spread])
-    return table(rows, head)
-
-
-def _drive(gain: "Gain") -> str:
-    """Say what the drive takes, and how much it may take."""
-    what = Yield.LIGHT if len(gain.yields) == 1 else Yield.MAX_POWER
-    lines = []
-    for k, collected in enumerate(gain.mounts):
-        if not collected.mount.turns:
-            continue
-        if gain.drive is not None:
-            lines.append(
-                f"{collected.mount}: the drive takes {number(gain.drive_energy(k), None)} Wh for "
-                f"{collected.orientation.travel:.0f}° of travel and "
-                f"{gain.sky.total_hours:.0f} h of standby."
-            )
-        if k == 0:
-            continue
-        limit = gain.break_even(k, what)
-        each = " per rated watt" if what is Yield.LIGHT else ""
-        lines.append(
-            f"{collected.mount}: a drive that takes more than {_watts(limit)}{each} "
-            "on average, day and night, takes the whole gain."
-            if limit > 0
-            else f"{collected.mount}: there is no gain for a drive to take."
-        )
-    return "Drive\n" + bullets(lines)
 
 
 def _watts(power: float) -> str:
@@ -197,82 +263,19 @@ def assumptions(gain: "Gain") -> list[str]:
     return lines
 
 
-def cautions(gain: "Gain") -> list[str]:
-    """Return what to be careful with, a line each."""
+def warnings(gain: "Gain") -> list[str]:
+    """Return what makes the answer less sure, a line each."""
     lines = []
     sky = gain.sky
     if sky.source.startswith("clear sky") and sky.total_hours > 24 * 40:
         lines.append(
-            "No climate is cloudless for so long: clouds take more from a tracker than from a "
-            "fixed panel. Give --weather for an answer to plan with."
+            "no climate is cloudless for so long: clouds take more from a tracker than from a "
+            "fixed panel; give --weather for an answer to plan with"
         )
     if gain.load_ohm is not None and sky.hours * 60 > 10:
         lines.append(
-            f"Into a fixed load power is not proportional to light, and means over "
+            f"into a fixed load power is not proportional to light, and means over "
             f"{sky.hours * 60:.0f} min hide the clouds within them: the load's energy is less sure "
-            "than that at maximum power."
+            "than that at maximum power"
         )
-    lines.append(CAUTION)
     return lines
-
-
-_KEYS = {Yield.LIGHT: "light_Wh_m2", Yield.MAX_POWER: "max_power_Wh", Yield.LOAD: "load_Wh"}
-
-
-def document(gain: "Gain", when: str) -> dict[str, Any]:
-    """Return the answer for JSON; energies are net of the drive, gains are shares."""
-    place, sky = gain.sky.place, gain.sky
-    return {
-        "answer": answer(gain, when),
-        "place": {
-            "latitude_deg": place.latitude,
-            "longitude_deg": place.longitude,
-            "altitude_m": place.altitude,
-        },
-        "when": when,
-        "light": {
-            "source": sky.source,
-            "step_min": sky.hours * 60,
-            "sun_up_h": len(sky.times) * sky.hours,
-            "total_h": sky.total_hours,
-        },
-        "sky_model": gain.model.value,
-        "albedo": gain.albedo,
-        "load_ohm": gain.load_ohm,
-        "mounts": [_mount(gain, k) for k in range(len(gain.mounts))],
-        "assumptions": assumptions(gain),
-        "cautions": cautions(gain),
-    }
-
-
-def _mount(gain: "Gain", k: int) -> dict[str, Any]:
-    collected = gain.mounts[k]
-    entry: dict[str, Any] = {"mount": str(collected.mount)}
-    for what, key in _KEYS.items():
-        entry[key] = gain.energy(k, what)
-    entry["drive_Wh"] = gain.drive_energy(k)
-    entry["gain"] = {
-        what.value: {
-            "value": gain.over_first(k, what),
-            "low": gain.spread(k, what)[0],
-            "high": gain.spread(k, what)[1],
-            "by_sky_model": {m.value: gain.over_first(k, what, m) for m in gain.by_model},
-        }
-        for what in gain.yields
-    }
-    return entry
-
-
-def frame(gain: "Gain") -> "DataFrame":
-    """Return one row a mount: energies net of the drive, gains as shares with their spread."""
-    import pandas as pd
-
-    rows = []
-    for k in range(len(gain.mounts)):
-        entry = _mount(gain, k)
-        gains = entry.pop("gain")
-        for what, share in gains.items():
-            for part in ("value", "low", "high"):
-                entry[f"gain_{what}" + ("" if part == "value" else f"_{part}")] = share[part]
-        rows.append(entry)
-    return pd.DataFrame(rows)

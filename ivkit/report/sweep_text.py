@@ -1,95 +1,207 @@
-"""The fit of a sweep in words, as a document for JSON, and as a table."""
+"""The answer of `ivkit characterize`: what the fits of sweeps say of a panel."""
 
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from uncertainties import ufloat
 
+from ivkit.answer import Answer, Column, Table, columns, said_of
+from ivkit.answer.lines import shown
+from ivkit.answer.quantities import heading_of, unit_of
+from ivkit.answer.text import interval, number, percent
 from ivkit.curve.fault_list import NO_SINGLE_DIODE
+from ivkit.curve.fit import Fit
+from ivkit.curve.key_points import KeyPoints
 from ivkit.curve.uncertainty import budget
-from ivkit.report.text import interval, number, percent, table, wrap
+from ivkit.readings.redundancy import check_loads
+from ivkit.report import key_points as keys
+from ivkit.report.key_points import key_points, known
+from ivkit.report.together_text import together_parts
+from ivkit.report.trials_text import trials_table
 
 if TYPE_CHECKING:
-    from pandas import DataFrame
+    from matplotlib.figure import Figure
 
-    from ivkit.curve.fit import Fit
-    from ivkit.readings.fault import Fault
+    from ivkit.curve.montecarlo import Trials
+    from ivkit.panel.together import Together
 
 #: label, attribute of KeyPoints, key in JSON, unit
-KEY_POINTS = (
-    ("Isc", "i_sc", "isc_A", "A"),
-    ("Voc", "v_oc", "voc_V", "V"),
-    ("Vmp", "v_mp", "vmp_V", "V"),
-    ("Imp", "i_mp", "imp_A", "A"),
-    ("Pmp", "p_mp", "pmp_W", "W"),
-    ("fill factor", "fill_factor", "fill_factor", ""),
-    ("best load", "best_load", "best_load_ohm", "ohm"),
-)
-PARAMETERS = (
-    ("photocurrent", "photocurrent", "photocurrent_A", "A"),
-    ("saturation current", "saturation_current", "saturation_current_A", "A"),
-    ("series resistance", "resistance_series", "resistance_series_ohm", "ohm"),
-    ("shunt resistance", "resistance_shunt", "resistance_shunt_ohm", "ohm"),
-    ("n Ns k T / q", "nNsVth", "nNsVth_V", "V"),
-    ("ideality factor", "ideality_factor", "ideality_factor", ""),
-)
+KEY_POINTS = tuple((heading_of(k), name, k, unit_of(k)) for k, name in keys.KEY_POINTS.items())
 
 #: Flags that say why there is no curve; the others say how it is known.
 _NO_CURVE = ("too_few_points", "no_light", "straight_line")
+_SIDE_BY_SIDE = 3
+"""Sweeps that fit beside each other on a page; of more there is one line each."""
 
 
-def _told(quantity: Any) -> bool:
-    return quantity is not None and bool(np.isfinite(quantity.nominal_value))
+def sweep_answer(
+    fits: Fit | Sequence[Fit],
+    together: "Together | None" = None,
+    trials: "Mapping[int, Trials] | None" = None,
+    based_on: Sequence[str] = (),
+    figure: "Callable[[], Figure] | None" = None,
+) -> Answer:
+    """Return the fit of a sweep, or of several, as an answer.
+
+    Parameters
+    ----------
+    fits : Fit or sequence of Fit
+    together : Together, optional
+        One panel through all of them: what the answer is about then.
+    trials : mapping of int to Trials, optional
+        Monte Carlo trials by the place of the fit.
+    based_on : sequence of str
+    figure : callable, optional
+    """
+    fits = [fits] if isinstance(fits, Fit) else list(fits)
+    rows = [_row(fit) for fit in fits]
+    alone = fits[0] if len(fits) == 1 else None
+    about = [("" if alone else f"{fit.sweep.name}: ", fit) for fit in fits]
+    notes, assumed = said_of([(fit.sweep.name, fit.sweep.notes) for fit in fits])
+    warnings = [f"{name}{one}" for name, fit in about for one in minded(fit)]
+    faults = [(fit.sweep.name, one) for fit in fits for one in fit.faults]
+    common = together_parts(together) if together else {}
+    tables = {"sweeps": _sweeps(fits, rows), "key_points": _points(fits, rows)}
+    if alone:  # key points first, by the fit and by the data alone
+        tables = dict(reversed(tables.items()))
+    tables = common.get("tables", {}) | tables
+    for k, drawn in (trials or {}).items():
+        tables["trials" if alone else f"trials_{k + 1}"] = trials_table(drawn, about[k][0])
+    made = columns(
+        [one for _, one in faults],
+        name="name",
+        severity="severity",
+        points=lambda one: " ".join(map(str, one.points)),
+        message="message",
+        remedy="remedy",
+        left_out="leave_out",
+    )
+    tables["faults"] = Table("", [Column("file", [name for name, _ in faults]), *made], 0)
+    return Answer(
+        "characterize",
+        common.get("headline") or "\n".join(map(headline, fits)),
+        based_on=based_on,
+        summary=common.get("summary") or (rows[0] if alone else {"sweeps": len(fits)}),
+        tables=tables,
+        csv="sweeps",
+        budget=_budgets(rows[0]) if alone else {},
+        warnings=[*common.get("warnings", ()), *warnings],
+        assumptions=assumed,
+        notes=notes,
+        figure=figure,
+    )
 
 
-def shown(quantity: Any, unit: str) -> str:
-    """Return an uncertain number as text, a dash where it cannot be told."""
-    return number(quantity.nominal_value, quantity.std_dev, unit) if _told(quantity) else "-"
+def _row(fit: Fit) -> dict[str, Any]:
+    """Return everything about one sweep that is a number or a word, by key."""
+    condition = fit.sweep.condition
+    loads = check_loads(fit.sweep if fit.taken is None else fit.taken)
+    row = {
+        "file": fit.sweep.name,
+        "points": len(fit.sweep if fit.taken is None else fit.taken),
+        "points_used": len(fit.sweep),
+        **key_points(fit.key_points),
+        **{
+            key: None if name in fit.limits else fit.parameters[name]
+            for key, name in keys.PARAMETERS.items()
+        },
+        "rmse_A": fit.rmse,
+        "temp_cell_degC": condition.temp_cell,
+        "irradiance_W_m2": condition.effective_irradiance,
+    }
+    for name, limit in fit.limits.items():
+        word = "below" if name == "resistance_series" else "above"
+        row[f"{name}_{word}_ohm"] = limit if limit > 0 else None
+    for key, name in keys.KEY_POINTS.items():
+        if hasattr(fit.between, name):
+            stem, _, unit = key.rpartition("_")
+            row[f"{stem}_least_{unit}"], row[f"{stem}_most_{unit}"] = getattr(fit.between, name)
+    if loads is not None:  # estimates, even where they are within their u of nothing
+        row["loads_series_resistance_ohm"] = ufloat(loads.resistance, loads.u_resistance)
+        row["loads_current_offset_A"] = ufloat(loads.offset, loads.u_offset)
+    return row | {
+        "converged": fit.converged,
+        "flags": " ".join(fit.flags),
+        "faults": " ".join(one.name for one in fit.faults),
+    }
 
 
-def data_point(fit: "Fit", name: str) -> Any:
-    """Return a key point from the data alone, or None; ``name`` as in `KeyPoints`."""
-    points = fit.key_points_from_data
-    if name in points:
-        return points[name]
-    v, i = points["v_mp"], points["i_mp"]
-    if v is None or i is None:
-        return None
-    if name == "p_mp":
-        return v * i
-    if name == "best_load":
-        return v / i if i.nominal_value else None
-    i_sc, v_oc = points["i_sc"], points["v_oc"]
-    if i_sc is None or v_oc is None or not i_sc.nominal_value * v_oc.nominal_value:
-        return None
-    return v * i / (points["i_sc"] * points["v_oc"])
+def _sweeps(fits: list[Fit], rows: list[dict[str, Any]]) -> Table:
+    """Return one row a sweep: parameters where it stands alone, else key points too."""
+    several = len(fits) > 1
+    beside = len(fits) <= _SIDE_BY_SIDE
+    shown_keys = [*keys.PARAMETERS, "rmse_A"] if beside else []
+    if several:
+        chosen = ("isc_A", "voc_V", "pmp_W", "fill_factor", "best_load_ohm")
+        shown_keys = ["file", *(keys.KEY_POINTS if beside else chosen), *shown_keys]
+    if not any(known(row["ideality_factor"]) for row in rows) and beside:
+        shown_keys.remove("ideality_factor")
+    texts = {
+        k: [_parameter_text(fit, k, name) for fit in fits] for k, name in keys.PARAMETERS.items()
+    }
+    texts["file"] = [PurePath(row["file"]).name for row in rows]
+    uncertain = {*keys.KEY_POINTS, *keys.PARAMETERS}
+    made = [
+        Column(
+            key,
+            [row.get(key) for row in rows],
+            [getattr(row[key], "std_dev", None) for row in rows] if key in uncertain else None,
+            heading="" if key in shown_keys else None,
+            show=texts.get(key),
+        )
+        for key in dict.fromkeys(key for row in rows for key in row)
+    ]
+    none = not any(fit.model for fit in fits)
+    title = "" if several and not beside else "single diode" if not several else "sweep"
+    note = "" if several else _interval(fits[0])
+    return Table(title, made, 0 if none else 40, note, sideways=beside)
 
 
-def parameter(fit: "Fit", name: str) -> Any:
-    """Return a parameter, or None where the readings do not resolve it."""
-    return None if name in fit.limits else fit.parameters[name]
+_WAYS = {
+    "fit": "from the fit",
+    "low_95": "95 %, from",
+    "high_95": "to",
+    "data": "from the data alone",
+}
 
 
-def parameter_text(fit: "Fit", name: str, unit: str) -> str:
+def _points(fits: list[Fit], rows: list[dict[str, Any]]) -> Table:
+    """Return the key points of each sweep by its fit, their 95 % intervals, and by data alone."""
+    cells = []
+    for fit, row in zip(fits, rows, strict=True):
+        found = {key: row[key] for key in keys.KEY_POINTS}
+        cells.append(found)
+        for sign in (-1, 1):
+            half = sign * fit.interval_factor
+            cells.append({k: v and v.nominal_value + half * v.std_dev for k, v in found.items()})
+        cells.append(data_points(fit))
+    made = [Column("from", list(_WAYS) * len(fits), show=list(_WAYS.values()) * len(fits))]
+    made += [Column(key, [one[key] for one in cells]) for key in keys.KEY_POINTS]
+    made.append(Column("file", [row["file"] for row in rows for _ in _WAYS], heading=None))
+    return Table("key points", made, 40 if len(fits) == 1 else 0, sideways=True)
+
+
+def data_points(fit: Fit) -> dict[str, Any]:
+    """Return the key points from the data alone by key; None where the readings do not reach."""
+    nothing = ufloat(np.nan, np.nan)
+    points = {name: one or nothing for name, one in fit.key_points_from_data.items()}
+    return key_points(KeyPoints(**points))
+
+
+def _parameter_text(fit: Fit, key: str, name: str) -> str:
     """Return a parameter as text; where it is not resolved, the limit that the readings set."""
     if name not in fit.limits:
-        return shown(fit.parameters[name], unit)
+        return shown(fit.parameters[name], unit_of(key))
     limit = fit.limits[name]
     if not np.isfinite(limit) or limit == 0:
         return "not resolved"
-    return f"{'below' if name == 'resistance_series' else 'above'} {number(limit, None, unit)}"
+    word = "below" if name == "resistance_series" else "above"
+    return f"{word} {number(limit, None, unit_of(key))}"
 
 
-def limits(fit: "Fit") -> dict[str, dict[str, float | None]]:
-    """Return the 95 % limits of what is not resolved, as JSON holds them."""
-    out = {}
-    for name, limit in fit.limits.items():
-        word = "below" if name == "resistance_series" else "above"
-        told = np.isfinite(limit) and limit > 0
-        out[f"{name}_ohm"] = {word: limit if told else None}
-    return out
-
-
-def answer(fit: "Fit") -> str:
+def headline(fit: Fit) -> str:
     """Return the answer in one sentence; what makes it worthless goes before it."""
     wrong = [str(one) for one in fit.faults if one.severity == "error"]
     name = fit.sweep.name or "sweep"
@@ -101,195 +213,87 @@ def answer(fit: "Fit") -> str:
         # A flag that a fault explains is not among the faults any more: then the fault is told.
         why = [one.message for one in fit.faults if one.name in (*_NO_CURVE, *NO_SINGLE_DIODE)]
         reasons = "; ".join(why) if not wrong else ""
-        best = data_point(fit, "p_mp")
+        best = data_points(fit)["pmp_W"]
         top = f" Largest power read from the data alone: {shown(best, 'W')}." if best else ""
         reasons = f": {reasons}" if reasons else ""
-        return f"{name}: cannot tell the curve{reasons}.{top}{_bounds(fit)}"
-    points = fit.key_points
+        return f"{name}: the curve could not be determined{reasons}.{top}{_bounds(fit)}"
+    points = key_points(fit.key_points)
     parts = []
-    if _told(points.p_mp):
-        parts.append(f"gives {shown(points.p_mp, 'W')} at {shown(points.v_mp, 'V')}")
-        parts.append(f"best load {shown(points.best_load, 'ohm')}")
+    if points["pmp_W"] is not None:
+        parts.append(f"gives {shown(points['pmp_W'], 'W')} at {shown(points['vmp_V'], 'V')}")
+        parts.append(f"best load {shown(points['best_load_ohm'], 'ohm')}")
     else:
-        parts.append("maximum power cannot be told")
+        parts.append("maximum power could not be determined")
     parts += [
-        f"{label} {shown(getattr(points, attribute), unit)}"
-        if _told(getattr(points, attribute))
-        else f"{label} cannot be told"
-        for label, attribute, _, unit in (KEY_POINTS[0], KEY_POINTS[1])
+        f"{heading_of(key)} "
+        + ("could not be determined" if points[key] is None else shown(points[key], unit_of(key)))
+        for key in ("isc_A", "voc_V")
     ]
-    if _told(points.fill_factor):
-        parts.append(f"fill factor {shown(points.fill_factor, '')}")
+    if points["fill_factor"] is not None:
+        parts.append(f"fill factor {shown(points['fill_factor'])}")
     return f"{name}: {', '.join(parts)}."
 
 
-def _bounds(fit: "Fit") -> str:
+def _bounds(fit: Fit) -> str:
     """Return what too few readings tell for certain, as a sentence."""
     if fit.between is None:
         return ""
     parts = []
-    for label, attribute, _, unit in KEY_POINTS:
-        if not hasattr(fit.between, attribute):
+    for key, name in keys.KEY_POINTS.items():
+        if not hasattr(fit.between, name):
             continue
-        low, high = getattr(fit.between, attribute)
+        low, high = getattr(fit.between, name)
+        text = f"at least {number(low, None, unit_of(key))}"
         if np.isfinite(high):
-            text = interval(low, high, (high - low) / 20, unit)
-            parts.append(f"{label} {text}" if high > low else f"{label} {number(low, None, unit)}")
-        else:
-            parts.append(f"{label} at least {number(low, None, unit)}")
+            text = interval(low, high, (high - low) / 20, unit_of(key))
+            text = text if high > low else number(low, None, unit_of(key))
+        parts.append(f"{heading_of(key)} {text}")
     return f" Between the readings, taken as exact: {', '.join(parts)}."
 
 
-def describe(fit: "Fit", width: int | None = None) -> str:
-    """Return the whole result as text: answer, tables, budget, flags, what was understood."""
-    blocks = [wrap(answer(fit), width)]
-    rows = []
-    for label, attribute, _, unit in KEY_POINTS:
-        of_model = getattr(fit.key_points, attribute) if fit.model else None
-        rows.append([label, shown(of_model, unit), shown(data_point(fit, attribute), unit)])
-    blocks.append(table(rows, ("key points", "from the fit", "from the data alone")))
-    if fit.model:
-        rows = [
-            [label, parameter_text(fit, name, unit)]
-            for label, name, _, unit in PARAMETERS
-            if name != "ideality_factor" or fit.parameters[name] is not None
-        ]
-        rows.append(["rms residual", number(fit.rmse, None, "A")])
-        blocks.append(table(rows, ("single diode", "")))
-    shares = _budget(fit)
-    if shares:
-        parts = [f"{percent(share)} {name}" for name, share in shares.items() if share >= 0.005]
-        u = fit.key_points.p_mp
-        half = fit.interval_factor * u.std_dev
-        scale = number(half, None, "W")
-        blocks.append(
-            wrap(
-                f"95 % interval of Pmp: +-{scale} ({percent(half / u.nominal_value)}). "
-                f"Its variance comes from: {', '.join(parts)}.",
-                width,
-            )
-        )
-    remarks = [f"{one}{_left_out_too(one)}." for one in fit.faults if one.severity != "error"]
-    remarks += [f"{note}." for note in disagreements(fit)]
-    if remarks:
-        lines = [wrap(line[0].upper() + line[1:], width, "  - ", "    ") for line in remarks]
-        blocks.append("Mind:\n" + "\n".join(lines))
-    if fit.sweep.notes:
-        lines = [wrap(note, width, "  - ", "    ") for note in fit.sweep.notes]
-        blocks.append("Understood:\n" + "\n".join(lines))
-    blocks.append("In parentheses: the standard uncertainty (1 sigma) of the last digits.")
-    return "\n\n".join(blocks)
+def _interval(fit: Fit) -> str:
+    """Return the 95 % interval of Pmp as a sentence."""
+    power = key_points(fit.key_points)["pmp_W"]
+    if power is None or not np.isfinite(power.std_dev):
+        return ""
+    half = fit.interval_factor * power.std_dev
+    relative = percent(half / power.nominal_value)
+    return f"95 % interval of Pmp: +-{number(half, None, 'W')} ({relative})."
 
 
-def _left_out_too(one: "Fault") -> str:
-    return " (left out of the fit)" if one.leave_out else ""
+def minded(fit: Fit) -> list[str]:
+    """Return what is to be minded of a fit: faults, and where fit and data alone disagree."""
+    said = [f"{one}{' (left out of the fit)' if one.leave_out else ''}" for one in fit.faults]
+    return [*said, *disagreements(fit)]
 
 
-#: What the rule for data alone may err by on a good sweep, as a share of the value; found on
+#: What the rule for data alone may err by on a good sweep, as a fraction of the value; found on
 #: noise-free curves with readings as people take them.
-RULE_ERROR = {"i_sc": 0.01, "v_oc": 0.01, "p_mp": 0.02}
+RULE_ERROR = {"isc_A": 0.01, "voc_V": 0.01, "pmp_W": 0.02}
 
 
-def disagreements(fit: "Fit") -> list[str]:
+def disagreements(fit: Fit) -> list[str]:
     """Say where fit and data alone differ by more than their uncertainty and the rule explain."""
     notes = []
-    if fit.model is None:
-        return notes
-    for label, attribute, _, unit in KEY_POINTS:
-        if attribute not in RULE_ERROR:
+    of_model, of_data = key_points(fit.key_points), data_points(fit)
+    for key, rule in RULE_ERROR.items():
+        if of_model[key] is None or of_data[key] is None:
             continue
-        of_model, of_data = getattr(fit.key_points, attribute), data_point(fit, attribute)
-        if not (_told(of_model) and _told(of_data)):
-            continue
-        difference = of_model - of_data
-        allowed = 3 * np.nan_to_num(difference.std_dev)
-        allowed += RULE_ERROR[attribute] * abs(of_model.nominal_value)
+        difference = of_model[key] - of_data[key]
+        allowed = 3 * np.nan_to_num(difference.std_dev) + rule * abs(of_model[key].nominal_value)
         if abs(difference.nominal_value) > allowed:
             notes.append(
-                f"{label} of the fit and of the data alone differ by "
-                f"{number(abs(difference.nominal_value), None, unit)}, more than their "
+                f"{heading_of(key)} of the fit and of the data alone differ by "
+                f"{number(abs(difference.nominal_value), None, unit_of(key))}, more than their "
                 "uncertainty: look at the residuals"
             )
     return notes
 
 
-def _budget(fit: "Fit") -> dict[str, float]:
-    if fit.model is None or not _told(fit.key_points.p_mp):
-        return {}
-    return budget(fit.key_points.p_mp) if np.isfinite(fit.key_points.p_mp.std_dev) else {}
-
-
-def document(fit: "Fit") -> dict[str, Any]:
-    """Return everything about one sweep as JSON will hold it."""
-    condition = fit.sweep.condition
-    of_model = {
-        key: getattr(fit.key_points, attribute) if fit.model else None
-        for _, attribute, key, _ in KEY_POINTS
-    }
+def _budgets(row: dict[str, Any]) -> dict[str, dict[str, float]]:
+    """Return the budget of each key point, that of Pmp first."""
     return {
-        "file": fit.sweep.name,
-        "points": len(fit.sweep if fit.taken is None else fit.taken),
-        "points_used": len(fit.sweep),
-        "condition": {
-            "temp_cell_degC": condition.temp_cell,
-            "irradiance_W_m2": condition.effective_irradiance,
-        },
-        "single_diode": {key: parameter(fit, name) for _, name, key, _ in PARAMETERS},
-        "limits_95": limits(fit),
-        "bounds": None
-        if fit.between is None
-        else {
-            key: list(getattr(fit.between, attribute))
-            for _, attribute, key, _ in KEY_POINTS
-            if hasattr(fit.between, attribute)
-        },
-        "key_points": of_model,
-        "key_points_from_data": {
-            key: data_point(fit, attribute) for _, attribute, key, _ in KEY_POINTS
-        },
-        "rmse_A": fit.rmse,
-        "fit": {"converged": fit.converged, "flags": list(fit.flags)},
-        "budget": {
-            key: budget(value)
-            for key, value in of_model.items()
-            if _told(value) and np.isfinite(value.std_dev)
-        },
-        "faults": [
-            {
-                "name": one.name,
-                "severity": one.severity,
-                "points": list(one.points),
-                "message": one.message,
-                "remedy": one.remedy,
-                "left_out": one.leave_out,
-            }
-            for one in fit.faults
-        ],
-        "notes": [*fit.sweep.notes, *disagreements(fit)],
+        key: budget(row[key])
+        for key in sorted(keys.KEY_POINTS, key=lambda key: key != "pmp_W")
+        if known(row[key]) and np.isfinite(row[key].std_dev)
     }
-
-
-def frame(fits: "list[Fit]") -> "DataFrame":
-    """Return one row a sweep: key points and parameters with their standard uncertainties."""
-    from pandas import DataFrame
-
-    rows = []
-    for fit in fits:
-        row: dict[str, Any] = {
-            "file": fit.sweep.name,
-            "points": len(fit.sweep if fit.taken is None else fit.taken),
-            "points_used": len(fit.sweep),
-        }
-        for _, attribute, key, _ in KEY_POINTS:
-            value = getattr(fit.key_points, attribute) if fit.model else None
-            row[key] = value.nominal_value if _told(value) else None
-            row[f"u_{key}"] = value.std_dev if _told(value) else None
-        for _, name, key, _ in PARAMETERS:
-            value = parameter(fit, name)
-            row[key] = value.nominal_value if _told(value) else None
-            row[f"u_{key}"] = value.std_dev if _told(value) else None
-        row["rmse_A"] = fit.rmse
-        row["flags"] = " ".join(fit.flags)
-        row["faults"] = " ".join(one.name for one in fit.faults)
-        rows.append(row)
-    return DataFrame(rows)

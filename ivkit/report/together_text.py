@@ -1,79 +1,39 @@
-"""A panel fitted through several sweeps, in words and as a document for JSON."""
+"""A panel fitted through several sweeps: the parts of an answer that are about it."""
 
 from typing import TYPE_CHECKING, Any
 
-from ivkit.report.sweep_text import KEY_POINTS, PARAMETERS, shown
-from ivkit.report.text import bullets, number, table, wrap
+from ivkit.answer import Column, Table
+from ivkit.answer.lines import shown
+from ivkit.report.key_points import PARAMETERS, key_points
 
 if TYPE_CHECKING:
     from ivkit.panel.together import Together
 
 
-def describe_together(panel: "Together") -> str:
-    """Return the common panel as text: answer, parameters, and the light of each sweep."""
-    reference = panel.panel
+def together_parts(panel: "Together") -> dict[str, Any]:
+    """Return headline, summary, tables and warnings: the common panel, the light of each sweep."""
+    reference, seen = panel.panel, panel.agreement
     place = f"{reference.irradiance_ref:g} W/m2, {reference.temp_ref:g} degC"
     if panel.relative:
         place = f"the brightest sweep's light, {reference.temp_ref:g} degC"
-    points = panel.key_points
-    answer = (
+    row = key_points(panel.key_points)
+    row |= {k: panel.parameters[name] for k, name in PARAMETERS.items() if name in panel.parameters}
+    said = (
         f"One panel through {len(panel.fits)} sweeps: at {place} it gives "
-        f"{shown(points.p_mp, 'W')} at {shown(points.v_mp, 'V')}."
+        f"{shown(row['pmp_W'], 'W')} at {shown(row['vmp_V'], 'V')}."
     )
-    rows = [
-        [label, shown(getattr(points, attribute), unit)] for label, attribute, _, unit in KEY_POINTS
-    ]
-    rows += [
-        [label, shown(panel.parameters[name], unit) if panel.parameters[name] else "infinite"]
-        for label, name, _, unit in PARAMETERS
-        if name in panel.parameters
-    ]
-    light = [
-        [
-            fit.sweep.name,
-            shown(s, "") if s.std_dev > 0 else f"{s.nominal_value:g}, as stated",
-            shown(t, "") if t.std_dev > 0 else f"{t.nominal_value:g}, as stated",
-            number(rmse, None, "A"),
-            number(fit.rmse, None, "A"),
-        ]
-        for fit, s, t, rmse in zip(
-            panel.fits, panel.irradiance, panel.temp_cell, panel.rmse, strict=True
-        )
-    ]
-    if not panel.agreement.one_panel:
-        answer += " But one panel does not fit these sweeps: see below."
-    blocks = [
-        wrap(answer),
-        table(rows, (f"at {place}", "")),
-        table(light, ("sweep", "irradiance, W/m2", "degC", "rms residual", "on its own")),
-    ]
-    if panel.notes:
-        blocks.append("Mind:\n" + bullets(panel.notes))
-    return "\n\n".join(blocks)
-
-
-def together_document(panel: "Together") -> dict[str, Any]:
-    """Return the common panel as JSON will hold it."""
-    reference, seen = panel.panel, panel.agreement
+    if not seen.one_panel:
+        said += " But one panel does not fit these sweeps: see below."
     return {
-        "reference": {
+        "headline": said,
+        "summary": {
+            **row,
             "irradiance_W_m2": None if panel.relative else reference.irradiance_ref,
             "temp_cell_degC": reference.temp_ref,
-        },
-        "single_diode": {
-            key: panel.parameters[name]
-            for _, name, key, _ in PARAMETERS
-            if name in panel.parameters
-        },
-        "technology": panel.technology,
-        "alpha_sc_A_per_K": reference.alpha_sc,
-        "law": dict(panel.law),
-        "key_points": {key: getattr(panel.key_points, name) for _, name, key, _ in KEY_POINTS},
-        "irradiance_W_m2": list(panel.irradiance),
-        "rmse_A": list(panel.rmse),
-        "temp_cell_degC": list(panel.temp_cell),
-        "scatter": panel.scatter,
-        "agreement": {
+            "technology": panel.technology,
+            "alpha_sc_A_per_K": reference.alpha_sc,
+            **{f"law_{name}": value for name, value in panel.law.items()},
+            "scatter": panel.scatter,
             "one_panel": seen.one_panel,
             "probability": seen.probability,
             "chi_square": seen.chi_square,
@@ -84,7 +44,30 @@ def together_document(panel: "Together") -> dict[str, Any]:
             "odd_sweep": seen.odd,
             "rest_agrees": seen.rest_agrees if seen.odd else None,
             "odd_warmer_K": seen.odd_warmer,
-            "odd_brighter": seen.odd_brighter,
+            "odd_brighter_fraction": seen.odd_brighter,
         },
-        "notes": list(panel.notes),
+        "tables": {
+            "reference": Table(
+                f"at {place}",
+                [Column(key, [value], missing="infinite") for key, value in row.items()],
+                sideways=True,
+            ),
+            "together": Table(
+                "",
+                [
+                    Column("sweep", [fit.sweep.name for fit in panel.fits]),
+                    _stated("irradiance_W_m2", panel.irradiance, "irradiance, W/m2"),
+                    _stated("temp_cell_degC", panel.temp_cell, "degC"),
+                    Column("rmse_A", panel.rmse),
+                    Column("rmse_alone_A", [fit.rmse for fit in panel.fits], heading="on its own"),
+                ],
+            ),
+        },
+        "warnings": panel.notes,
     }
+
+
+def _stated(key: str, values: Any, heading: str) -> Column:
+    """Return what the common panel made of a quantity, or that it was exact."""
+    words = [shown(v) if v.std_dev > 0 else f"{v.nominal_value:g}, as stated" for v in values]
+    return Column(key, values, heading=heading, show=words)

@@ -16,6 +16,7 @@ from ivkit.predict.compare import Comparison, compare
 from ivkit.predict.readings import Readings
 from ivkit.predict.scene import Scene
 from ivkit.predict.score import FALSE_ALARM, IMPOSSIBLE, PLAUSIBLE, UNDETERMINED
+from ivkit.shown import Shown
 from ivkit.verdict.explained_by import Explains, explained_by
 from ivkit.verdict.gross_error import Case, GrossError, Seen, misfit_of
 from ivkit.verdict.gross_errors_light import OF_LIGHT
@@ -34,7 +35,7 @@ TIED = 3.0
 #: the standard uncertainty of the factor's logarithm (common practice, no source).
 _UNLISTED, _ANY_FACTOR = 0.3, 3.0
 #: A power column beside voltage and current: how near their product it is, as a logarithm; and of
-#: how many it was worked out from them, read on its own, or is neither (common practice, no source).
+#: how many it was worked out from them, read on its own, or neither (common practice, no source).
 _SAME, _WORKED_OUT, _ITS_OWN, _NEITHER, _RANGE = 0.05, 0.55, 0.4, 0.05, 20.0
 
 
@@ -67,7 +68,7 @@ class Explanation:
 
 
 @dataclass(frozen=True)
-class Judgement:
+class Judgement(Shown):
     """What the readings look like beside the prediction.
 
     Attributes

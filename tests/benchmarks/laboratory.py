@@ -17,8 +17,10 @@ import pandas as pd
 
 from ivkit.errors import IvkitError
 from ivkit.panel.expected import expected_key_points
+from ivkit.predict.facing import Facing
+from ivkit.predict.readings import Readings
+from ivkit.predict.scene import Scene, Warmth
 from ivkit.report.text import table
-from ivkit.verdict.stated import Readings, Setting
 from tests.benchmarks.row import Row
 from tests.laboratory import QUANTITIES, U_RELATIVE, knows_key, single_junction, u_measured
 from tests.sound_benches import ACCUSED, verdict
@@ -134,7 +136,7 @@ def verdicts(variant="stated", u_reading=U_RELATIVE["p_mp"]):
 
         def said(which, sheet=sheet, light=light, warm=warm, power=power):
             # The light and the temperature are as exact as the row is (`U_RELATIVE`).
-            setting = Setting(sheet, 1000.0, {}, 25.0, 0.0)
+            setting = Scene(sheet, Facing(1000.0), Warmth(25.0, 0.0))
             readings = Readings.of(
                 power=power[which],
                 load=np.nan,

@@ -1,6 +1,6 @@
-"""Simulated benches with a hidden slip, or none, made without ivkit's own solvers.
+"""Simulated benches with a hidden gross error, or none, made without ivkit's own solvers.
 
-The truth comes from pvlib (`tests.slip_panels`). The sizes of slips are drawn evenly over their
+The truth comes from pvlib (`tests.drawn_panels`). The sizes of slips are drawn evenly over their
 range, not from the list that is searched. Everything that a bench states is off by its own doubt:
 label or sweep, light, temperature, angle, distance, resistors, meters and their last digits. All
 invented.
@@ -9,9 +9,10 @@ invented.
 import numpy as np
 from pvlib import iam
 
-from ivkit.verdict.scene import Scene
-from ivkit.verdict.stated import Readings, Setting
-from tests.slip_panels import draw_panel, possible_label_of, sweep_of
+from ivkit.predict.facing import Facing
+from ivkit.predict.readings import Readings
+from ivkit.predict.scene import Scene, Warmth
+from tests.drawn_panels import draw_panel, possible_label_of, sweep_of
 
 E12 = np.array([1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2])
 
@@ -69,7 +70,7 @@ _NEEDS_DISTANCES = (
 
 
 def bench(seed, slip=None):
-    """Return a scene whose readings hold the slip of that name, or none."""
+    """Return a scene and readings that hold the gross error of that name, or none."""
     rng = np.random.default_rng(seed)
     true = draw_panel(rng)
     sheet = sweep_of(true, rng) if rng.random() < 0.3 else possible_label_of(true, rng)
@@ -211,14 +212,9 @@ def bench(seed, slip=None):
     v, i, p = (
         np.round(x / step[n]) * step[n] for n, x in (("voltage", v), ("current", i), ("power", p))
     )
-    setting = Setting(
-        sheet,
-        stated_light,
-        {"irradiance": u_light},
-        stated_warm,
-        3.0,
-        distance_m=None if distance is None else where,
-    )
+    where = None if distance is None else where
+    light = Facing.of(stated_light, u_light * stated_light, distance_m=where)
+    scene = Scene(sheet, light, Warmth(stated_warm, 3.0))
     told = {
         "L": {"voltage": v, "current": i, "load": load},
         "N": {"voltage": v, "current": i},
@@ -228,7 +224,7 @@ def bench(seed, slip=None):
     readings = Readings.of(
         **told, angle=angle, distance=distance, u=u, u_load=tolerance / np.sqrt(3.0), step=step
     )
-    return Scene(setting, readings)
+    return scene, readings
 
 
 def _divider(rng):
