@@ -127,7 +127,10 @@ class NearLamp:
         unit, aoi, facing = self._geometry(moved, angle, distance, farther)
         light = self._facing(moved, unit[..., -1], facing, stray)[..., None]
         over, share = unit[..., :-1] / facing[..., None], stray[..., None]
-        return light * behind(iam, moved, lambda glass: (1.0 - share) * over * glass(aoi) + share)
+        direct = (1.0 - share) * over
+        return light * behind(
+            iam, moved, lambda glass, rows: direct[rows] * glass(aoi[rows]) + share[rows]
+        )
 
     def _number(self, what: str, moved: Off) -> Array:
         """Return how far one of its numbers is off in each row, shape (R, 1)."""
