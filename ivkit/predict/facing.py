@@ -14,6 +14,9 @@ from ivkit.predict.off import Off, behind
 Array = NDArray[np.float64]
 
 DISTANCE = "distance of the lamp"
+#: Brighter light than any lamp on a bench makes, W/m2: a unit or a distance must be wrong. Cells
+#: and panels are checked up to about 1200 W/m2.
+TOO_BRIGHT = 5000.0
 
 
 @dataclass(frozen=True)

@@ -15,13 +15,11 @@ from ivkit.light.lamp_shape import Beam, Point, Shape
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.smooth import cubic_between
 from ivkit.light.strength import ON_PANEL, Strength
+from ivkit.predict.facing import TOO_BRIGHT
 from ivkit.predict.off import Off, behind
 
 Array = NDArray[np.float64]
 
-#: Brighter light than any lamp on a bench makes, W/m2: a unit or a distance must be wrong. Cells
-#: and panels are checked up to about 1200 W/m2.
-TOO_BRIGHT = 5000.0
 #: A panel without extent, for even light.
 POINT = PanelFace(1e-6, 1e-6, 1, 1)
 _GRID = np.arange(-90.0, 91.0)  # deg; light between two of these is linear to 4e-5
