@@ -95,9 +95,7 @@ class Facing:
             The lamp is so much farther away than every distance says, m.
         """
         size = np.minimum(np.abs(angle), 90.0)
-        part = behind(
-            iam, moved, lambda glass, rows: beam_on_plane(size[rows], glass, stray[rows])
-        )
+        part = behind(iam, moved, lambda glass, rows: beam_on_plane(size[rows], glass, stray[rows]))
         sum_ = 1.0 + sum((u * moved(name) for name, u in self.by.items()), 0.0)
         light = self.irradiance * np.maximum(sum_, 0.0) * part
         for name, u in self.of_panel.items():

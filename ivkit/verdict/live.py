@@ -324,4 +324,3 @@ def _fill(
     parts["u_power"][some], parts["en_load"][some] = each.u_measured, each.en_load
     parts["predicted"][some], parts["u_predicted"][some] = each.predicted, each.u_predicted
     parts["en"][some], words[some] = each.en, each.words
-
