@@ -1,6 +1,6 @@
 """An answer for a notebook: plain HTML, every text escaped, no colour, no script."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from html import escape
 
 from ivkit.answer.answer import Answer
@@ -16,8 +16,8 @@ def as_html(answer: Answer) -> str:
         out.append(html_table(rows))
     for one in answer.tables.values():
         if one.most_rows and len(one):
-            head, rows, _ = grid(one)
-            out.append(html_table(rows, head, "" if one.title in head else one.title))
+            head, rows, left = grid(one)
+            out.append(html_table(rows, head, "" if one.title in head else one.title, left))
             out += [paragraph(one.note)] if one.note else []
     out += [paragraph(budget_line(*item)) for item in list(answer.budget.items())[:1]]
     for heading, name in HEADED:
@@ -33,20 +33,20 @@ def paragraph(text: str) -> str:
     return f"<p>{escape(text)}</p>"
 
 
-def html_table(rows: Sequence[Sequence[str]], head: Sequence[str] = (), title: str = "") -> str:
-    """Return a table of text cells, numbers to the right."""
-    sides = [_side(column) for column in zip(*rows, strict=True)]
+def html_table(
+    rows: Sequence[Sequence[str]],
+    head: Sequence[str] = (),
+    title: str = "",
+    left: Collection[int] = (0,),
+) -> str:
+    """Return a table of text cells: the columns in ``left`` are words, the others numbers."""
+    sides = ["left" if k in left else "right" for k in range(len(rows[0]))]
     out = ["<table>"]
     if title:
         out.append(f'<caption style="text-align: left">{escape(title)}</caption>')
     if any(head):
         out += ["<thead>", _row(head, "th", sides), "</thead>"]
     return "".join([*out, "<tbody>", *(_row(row, "td", sides) for row in rows), "</tbody></table>"])
-
-
-def _side(cells: Sequence[str]) -> str:
-    """Return where a column is aligned: numbers to the right, words to the left."""
-    return "right" if any(cell[:1].isdigit() or cell[:2] == "-0" for cell in cells) else "left"
 
 
 def _row(cells: Sequence[str], tag: str, sides: Sequence[str]) -> str:

@@ -6,9 +6,9 @@ from typing import Any
 import click
 
 from ivkit.assumptions import ASSUMED
-from ivkit.cli.check_readings import Load
 from ivkit.cli.inputs import SweepOptions
 from ivkit.cli.lamp_options import CellTemperature
+from ivkit.cli.options import Irradiance, Load
 from ivkit.cli.output import FiniteNumber, Output, output_options
 from ivkit.cli.panel_source import panel_and_sweep, panel_options
 
@@ -36,7 +36,9 @@ def _number(name: str, low: float, high: float, unit: str, text: str, *, metavar
     "power. [V/I]",
 )
 @_number("--angle", -90, 90, "deg", "From facing the light. [0, or the bench's tilt]")
-@_number("--irradiance", 1e-3, 1e4, "W/m2", "Effective, facing the light.")
+@click.option(
+    "--irradiance", type=Irradiance(1e-3), metavar="W/M2", help="Effective, facing the light."
+)
 @_number(
     "--u-irradiance", 0, 1e4, "W/m2", f"Its standard uncertainty. [{ASSUMED['irradiance'].brief} %]"
 )
@@ -118,10 +120,9 @@ def command(
 
     Example: ivkit check --datasheet panel.toml --power 0.2 --load 33 --irradiance 800
     """
-    from ivkit.cli.check_light import scene_of
     from ivkit.cli.check_readings import of_options, of_table, with_uncertainty
-    from ivkit.cli.lamp_parts import open_voltage
     from ivkit.errors import about
+    from ivkit.predict.build_scene import scene_of
     from ivkit.predict.score import PLAUSIBLE, UNDETERMINED
     from ivkit.report.check_answer import check_answer
     from ivkit.verdict.limits import at_a_cloud_edge
@@ -132,8 +133,8 @@ def command(
     notes: list[str] = []
     options = SweepOptions(bench=bench)
     set_up, files = options.load_bench(), options.files(())
-    given["tilt"] = (set_up.mount.tilt_deg if set_up is not None else None) or 0.0
-    given["angle"] = given["tilt"] if given["angle"] is None else given["angle"]
+    if given["angle"] is None:
+        given["angle"] = (set_up.mount.tilt_deg if set_up is not None else None) or 0.0
     with about(table or ""):
         readings, means = of_table(table, given, notes) if table else of_options(given)
     readings = with_uncertainty(readings, given, set_up, notes)
@@ -141,17 +142,8 @@ def command(
     if set_up is not None:
         asked["bypass_groups"] = set_up.panel.bypass_groups
     panel, sweep = panel_and_sweep(asked, set_up, bench, datasheet, module, files, notes)
-    given |= {"moved": readings.distance is not None, "turned": bool((readings.angle != 0).any())}
-    given["aside"] = bool((readings.angle != given["tilt"]).any())
-    scene, told = scene_of(given, panel, sweep, set_up, means, notes)
-    if given["moved"] and scene.light.distance_m is None:
-        raise click.UsageError(
-            f"{table} has distances, but not the light at one of them: give --lux with --source "
-            "and --distance, or [light] of a bench with distance_m"
-        )
-    if given["open_voltage"] is not None:
-        v_oc = open_voltage(given["open_voltage"], given["u_open_voltage"], notes)
-        scene = scene.by_voc(v_oc)
+    with about("" if set_up is None else Path(set_up.path).name):
+        scene, told = scene_of(given, panel, sweep, set_up, means, readings, notes)
     found = judge(scene, readings, outdoors=given["outdoors"], told=told)
     warnings = []
     if given["outdoors"] and at_a_cloud_edge(scene.light.irradiance):

@@ -6,7 +6,7 @@ import click
 
 from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import named_columns
-from ivkit.cli.output import FiniteNumber, understood
+from ivkit.cli.output import understood
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
@@ -14,27 +14,6 @@ if TYPE_CHECKING:
     from ivkit.readings.table import Table
 
 CHANNELS = ("voltage", "current", "power")
-_ENDS = {"open": float("inf"), "short": 0.0, "max": float("nan")}
-
-
-class Load(click.ParamType):
-    """Ohm, as a number or as printed on a part; ``open``, ``short``, or ``max``imum power."""
-
-    name = "load"
-
-    def convert(self, value, param, ctx) -> float:  # noqa: D102
-        if isinstance(value, float):
-            return value
-        word = str(value).strip().lower()
-        if word in _ENDS:
-            return _ENDS[word]
-        from ivkit.errors import TableError
-        from ivkit.readings.resistor_value import resistor_value
-
-        try:
-            return FiniteNumber(0, 1e9, "ohm").convert(resistor_value(value), param, ctx)
-        except TableError:
-            self.fail(f"{value!r} is no load: write ohm (47, 4k7), open, short or max", param, ctx)
 
 
 def of_options(given: dict[str, Any]) -> "tuple[Readings, dict[str, float]]":

@@ -91,12 +91,9 @@ def with_bench(given: Mapping[str, Any], bench: Bench | None) -> dict[str, Any]:
         size = getattr(panel, f"{name}_cm")
         fill(**{name: None if size is None else size / 100})
     fill(rows=panel.rows, columns=panel.columns)
-    # A bench may know how good its sensor is while its reading is a column of the sweep.
-    if told["temperature"] is None and bench.condition.temp_cell_degC is not None:
-        fill(
-            temperature=bench.condition.temp_cell_degC,
-            u_temperature=bench.condition.u_temp_cell_degC,
-        )
+    fill(temperature=bench.condition.temp_cell_degC)
+    if told["temperature"] is not None:  # the sensor is the bench's, whatever it reads now
+        fill(u_temperature=bench.condition.u_temp_cell_degC)
     return told
 
 

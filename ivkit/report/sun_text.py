@@ -1,6 +1,5 @@
 """The answer of `ivkit sun`: what tracking is worth."""
 
-import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
@@ -69,145 +68,37 @@ def sun_answer(
     )
 
 
-def _brief(gain: "Gain") -> dict[Yield, str]:
-    load = _named(gain, Yield.LOAD, "")
-    return {Yield.LIGHT: "light", Yield.MAX_POWER: "max power", Yield.LOAD: load}
-
-
-def _mounts(gain: "Gain") -> Table:
-    """Return one row a mount: energies net of the drive, gains over the first with their spread."""
-    rows = range(len(gain.mounts))
-    made = columns(gain.mounts, mount=lambda one: str(one.mount))
-    for what, key in _KEYS.items():
-        energies = [gain.energy(k, what) for k in rows]
-        if what not in gain.yields:
-            made.append(Column(key, [math.nan] * len(rows), heading=None))
-            continue
-        ends = [gain.spread(k, what) for k in rows]
-        gains = [gain.over_first(k, what) for k in rows]
-        made += [
-            Column(
-                key, energies, heading=_brief(gain)[what], show=[_energy(e, what) for e in energies]
-            ),
-            Column(
-                f"gain_{what}_fraction", gains, None, "gain", show=["", *map(signed, gains[1:])]
-            ),
-            Column(f"gain_{what}_low_fraction", [low for low, _ in ends], heading=None),
-            Column(f"gain_{what}_high_fraction", [high for _, high in ends], heading=None),
-        ]
-    made.append(Column("drive_Wh", [gain.drive_energy(k) for k in rows], heading=None))
-    note = "" if gain.drive is None else "Energies and gains are what is left after the drive. "
-    if gain.yields == (Yield.LIGHT,):
-        note += (
-            "1 kWh/m² is 1 Wh for each rated watt of an ideal panel (no heat, no glass, always at "
-            "maximum power)."
-        )
-    return Table("", made, note=note.strip())
-
-
-def _models(gain: "Gain") -> Table:
-    """Return the gain of each mount and quantity by each model of the sky."""
-    rows = [(k, what) for k in range(1, len(gain.mounts)) for what in gain.yields]
-    gains = {m: [gain.over_first(k, what, m) for k, what in rows] for m in gain.by_model}
-    spread = [max(each) - min(each) for each in zip(*gains.values(), strict=True)]
-    models = [
-        Column(
-            f"gain_{one.value.replace('-', '_')}_fraction",
-            gains[one],
-            None,
-            NAMES[one],
-            show=signed,
-        )
-        for one in gain.by_model
-    ]
-    return Table(
-        "Gain by sky model",
-        [
-            Column("mount", [str(gain.mounts[k].mount) for k, _ in rows]),
-            Column(
-                "quantity",
-                [what.value for _, what in rows],
-                show=[_brief(gain)[what] for _, what in rows],
-            ),
-            *models,
-            Column("spread_fraction", spread, show=lambda one: f"{100 * one:.1f} points"),
-        ],
-    )
-
-
-def _drive(gain: "Gain", turns: Sequence[int]) -> Table:
-    """Return what the drive takes, and what it may take before the gain is gone."""
-    what = Yield.LIGHT if len(gain.yields) == 1 else Yield.MAX_POWER
-    limits = [gain.break_even(k, what) if k else math.nan for k in turns]
-    each = " per rated watt" if what is Yield.LIGHT else ""
-    taken = {"heading": None} if gain.drive is None else {}
-    return Table(
-        "Drive",
-        [
-            Column("mount", [str(gain.mounts[k].mount) for k in turns]),
-            Column(
-                "drive_Wh", [gain.drive_energy(k) for k in turns], **({"heading": "takes"} | taken)
-            ),
-            Column(
-                "travel_deg",
-                [gain.mounts[k].orientation.travel for k in turns],
-                show=lambda one: f"{one:.0f}°",
-                **taken,
-            ),
-            Column(
-                "break_even_W",
-                limits,
-                show=lambda one: f"{_watts(one)}{each}" if one > 0 else "no gain to take",
-            ),
-        ],
-        note="A drive that takes more than the break-even power on average, day and night, takes "
-        "the whole gain."
-        if any(one > 0 for one in limits)
-        else "",
-    )
+def _brief(gain: "Gain", what: Yield) -> str:
+    load = f"into {number(gain.load_ohm or 0.0, None, 'ohm')}"
+    return {Yield.LIGHT: "light", Yield.MAX_POWER: "max power", Yield.LOAD: load}[what]
 
 
 def headline(gain: "Gain", when: str) -> str:
     """Return the answer in one sentence."""
-    what = Yield.LIGHT if len(gain.yields) == 1 else Yield.MAX_POWER
     first = gain.mounts[0].mount
     begin = f"{when[0].upper()}{when[1:]} at {gain.sky.place}"
+    at = {
+        Yield.LIGHT: "of light",
+        Yield.MAX_POWER: "at maximum power",
+        Yield.LOAD: _brief(gain, Yield.LOAD),
+    }
     if len(gain.mounts) == 1:
-        energies = [
-            _energy(gain.energy(0, each), each)
-            + _named(gain, each, " of " if each is Yield.LIGHT else " ")
-            for each in gain.yields
-        ]
-        return f"{begin} the mount '{first}' collects {', '.join(energies)}."
-    best = max(range(1, len(gain.mounts)), key=lambda k: gain.energy(k, what))
+        told = [f"{_energy(gain.energy(0, each), each)} {at[each]}" for each in gain.yields]
+        return f"{begin} the mount '{first}' collects {', '.join(told)}."
     judged = [each for each in gain.yields if each is not Yield.LIGHT] or [Yield.LIGHT]
-    more = [f"{_change(gain, best, each)}{_named(gain, each, ' ')}" for each in judged]
-    over = [_range(gain, best, each) for each in judged]
+    best = max(range(1, len(gain.mounts)), key=lambda k: gain.energy(k, judged[0]))
+    at |= {Yield.LIGHT: "light", Yield.MAX_POWER: "energy at maximum power"}
+    more, over = [], []
+    for each in judged:
+        change = gain.over_first(best, each)
+        more.append(f"{percent(abs(change))} {'less' if change < 0 else 'more'} {at[each]}")
+        low, high = (100 * end for end in gain.spread(best, each))
+        digits = 0 if max(abs(low), abs(high)) >= 10 else 1
+        over.append(f"{low:.{digits}f} to {high:.{digits}f} %")
     return (
         f"{begin} '{gain.mounts[best].mount}' gives {' and '.join(more)} than '{first}' by the "
         f"{NAMES[gain.model]} sky model; over {len(gain.by_model)} sky models {' and '.join(over)}."
     )
-
-
-def _named(gain: "Gain", what: Yield, before: str) -> str:
-    return {
-        Yield.LIGHT: f"{before}light",
-        Yield.MAX_POWER: f"{before}at maximum power",
-        Yield.LOAD: f"{before}into {number(gain.load_ohm or 0.0, None, 'ohm')}",
-    }[what]
-
-
-def _change(gain: "Gain", mount: int, what: Yield) -> str:
-    change = gain.over_first(mount, what)
-    word = "less" if change < 0 else "more"
-    kind = {Yield.LIGHT: "", Yield.MAX_POWER: " energy", Yield.LOAD: ""}[what]
-    return f"{percent(abs(change))} {word}{kind}"
-
-
-def _range(gain: "Gain", mount: int, what: Yield) -> str:
-    low, high = (100 * end for end in gain.spread(mount, what))
-    digits = 0 if max(abs(low), abs(high)) >= 10 else 1
-    return f"{low:.{digits}f} to {high:.{digits}f} %"
 
 
 def signed(fraction: float) -> str:
@@ -225,15 +116,78 @@ def _energy(energy: float, what: Yield) -> str:
     return f"{energy / 1000:.4g} kWh" if abs(energy) >= 1e4 else f"{energy:.4g} Wh"
 
 
-def _watts(power: float) -> str:
-    """Return a power to three figures.
+def _mounts(gain: "Gain") -> Table:
+    """Return one row a mount: energies net of the drive, gains over the first with their spread."""
+    rows = range(len(gain.mounts))
+    made = columns(gain.mounts, mount=lambda one: str(one.mount))
+    for what, key in _KEYS.items():
+        energies = [gain.energy(k, what) for k in rows]
+        if what not in gain.yields:
+            made.append(Column(key, energies, heading=None))
+            continue
+        gains = [gain.over_first(k, what) for k in rows]
+        low, high = zip(*(gain.spread(k, what) for k in rows), strict=True)
+        texts = [_energy(one, what) for one in energies]
+        more = ["", *map(signed, gains[1:])]
+        made += [
+            Column(key, energies, heading=_brief(gain, what), show=texts),
+            Column(f"gain_{what}_fraction", gains, heading="gain", show=more),
+            Column(f"gain_{what}_low_fraction", low, heading=None),
+            Column(f"gain_{what}_high_fraction", high, heading=None),
+        ]
+    made.append(Column("drive_Wh", [gain.drive_energy(k) for k in rows], heading=None))
+    note = "" if gain.drive is None else "Energies and gains are what is left after the drive. "
+    if gain.yields == (Yield.LIGHT,):
+        note += (
+            "1 kWh/m² is 1 Wh for each rated watt of an ideal panel (no heat, no glass, always at "
+            "maximum power)."
+        )
+    return Table("", made, note=note.strip())
 
-    >>> _watts(0.034028)
-    '34.0 mW'
-    """
-    scale, unit = (1.0, "W") if power >= 1 else (1e3, "mW")
-    digits = max(0, 2 - math.floor(math.log10(power * scale))) if power > 0 else 0
-    return f"{power * scale:.{digits}f} {unit}"
+
+def _models(gain: "Gain") -> Table:
+    """Return the gain of each mount and quantity by each model of the sky."""
+    rows = [(k, what) for k in range(1, len(gain.mounts)) for what in gain.yields]
+    gains = {m: [gain.over_first(k, what, m) for k, what in rows] for m in gain.by_model}
+    spread = [max(each) - min(each) for each in zip(*gains.values(), strict=True)]
+    made = columns(
+        rows,
+        shows={"quantity": [_brief(gain, what) for _, what in rows]},
+        mount=lambda row: str(gain.mounts[row[0]].mount),
+        quantity=lambda row: row[1].value,
+    )
+    for m, one in gains.items():
+        key = f"gain_{m.value.replace('-', '_')}_fraction"
+        made.append(Column(key, one, heading=NAMES[m], show=signed))
+    points = [f"{100 * one:.1f} points" for one in spread]
+    return Table("Gain by sky model", [*made, Column("spread_fraction", spread, show=points)])
+
+
+def _drive(gain: "Gain", turns: Sequence[int]) -> Table:
+    """Return what the drive takes, and what it may take before the gain is gone."""
+    what = Yield.LIGHT if len(gain.yields) == 1 else Yield.MAX_POWER
+    each = " per rated watt" if what is Yield.LIGHT else ""
+    none = gain.drive is None
+    made = columns(
+        turns,
+        {"drive_Wh": None if none else "takes", "travel_deg": None if none else "travel"},
+        {
+            "travel_deg": lambda one: f"{one:.0f}°",
+            "break_even_W": lambda one: (
+                f"{number(one, None, 'W')}{each}" if one > 0 else "no gain to take"
+            ),
+        },
+        mount=lambda k: str(gain.mounts[k].mount),
+        drive_Wh=gain.drive_energy,
+        travel_deg=lambda k: gain.mounts[k].orientation.travel,
+        break_even_W=lambda k: gain.break_even(k, what) if k else None,
+    )
+    note = (
+        "A drive that takes more than the break-even power on average, day and night, takes the "
+        "whole gain."
+    )
+    some = any(k and gain.break_even(k, what) > 0 for k in turns)
+    return Table("Drive", made, note=note if some else "")
 
 
 def assumptions(gain: "Gain") -> list[str]:
