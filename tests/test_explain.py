@@ -3,10 +3,12 @@
 import inspect
 import math
 import re
+import sys
 import tomllib
 from dataclasses import replace
 from fnmatch import fnmatch
 from importlib import import_module
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ import pytest
 from ivkit.cli import COMMANDS, main
 from ivkit.cli.explain import TEXTS, explanation
 
+ROOT = Path(__file__).parent.parent
 SOURCED = re.compile(r"IEC|ISO|ASTM|JCGM|GUM|CIE|WCAG|doi|common practice, no source")
 
 
@@ -257,3 +260,40 @@ def test_a_paper_is_written_in_full_once_and_shown_where_it_is_named():
     assert "10.1109/JPHOTOV.2012.2213581" in SOURCES["Yordanov et al. (2013)"]
     everything = "\n".join(rest.values())
     assert "JPHOTOV" not in everything
+
+
+#: Command -> runs on examples/ that between them come by every function that its text names.
+RUNS = {
+    "check": (
+        ("shed_check.csv", "--sweep", "shed_sweep.csv", "--share", 1),
+        ("--power", 0.5, "--load", 220),
+        ("--power", 6.5, "--load", 33, "--irradiance", 800, "--open-voltage", 20.2),
+    ),
+    "lamp": (
+        ("--measured", 0.5, "--load", 220),
+        ("--irradiance", 300, "--source", "halogen"),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", RUNS)
+def test_every_function_that_a_text_names_is_entered(name, command_line, monkeypatch):
+    monkeypatch.chdir(ROOT / "examples")
+    entered = set()
+
+    def note(frame, event, _):
+        if event == "call" and "ivkit" in frame.f_code.co_filename:
+            entered.add((Path(frame.f_code.co_filename).stem, frame.f_code.co_name))
+
+    for arguments in RUNS[name]:
+        sys.setprofile(note)
+        try:
+            status, _, err = command_line(name, *arguments)
+        finally:
+            sys.setprofile(None)
+        assert status in (0, 1), err
+    for code, _ in _blocks(explanation(name)):
+        *_, module, function = code.split(".")
+        if function[0].isupper():  # a class: any of its module's functions
+            function, module = module, ""
+        assert (module, function) in entered or function in {m for m, _ in entered}, code

@@ -118,8 +118,8 @@ def _sections(fits: list["Fit"]) -> tuple[list[str], list["Section"]]:
     """Return the sentences for the top of the page, and its sections."""
     from ivkit.answer import drawn_by
     from ivkit.report.bench_page import answer_section
-    from ivkit.report.load_text import load_answer
-    from ivkit.report.sweep_text import sweep_answer
+    from ivkit.report.load_answer import load_answer
+    from ivkit.report.sweep_answer import sweep_answer
     from ivkit.verdict.load import best_load
 
     told = [fit for fit in fits if fit.model is not None and "knee_not_reached" not in fit.flags]

@@ -15,13 +15,11 @@ from ivkit.light.lamp_shape import Beam, Point, Shape
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.smooth import cubic_between
 from ivkit.light.strength import ON_PANEL, Strength
+from ivkit.predict.facing import TOO_BRIGHT
 from ivkit.predict.off import Off, behind
 
 Array = NDArray[np.float64]
 
-#: Brighter light than any lamp on a bench makes, W/m2: a unit or a distance must be wrong. Cells
-#: and panels are checked up to about 1200 W/m2.
-TOO_BRIGHT = 5000.0
 #: A panel without extent, for even light.
 POINT = PanelFace(1e-6, 1e-6, 1, 1)
 _GRID = np.arange(-90.0, 91.0)  # deg; light between two of these is linear to 4e-5
@@ -130,7 +128,10 @@ class NearLamp:
         unit, aoi, facing = self._geometry(moved, angle, distance, farther)
         light = self._facing(moved, unit[..., -1], facing, stray)[..., None]
         over, share = unit[..., :-1] / facing[..., None], stray[..., None]
-        return light * behind(iam, moved, lambda glass: (1.0 - share) * over * glass(aoi) + share)
+        direct = (1.0 - share) * over
+        return light * behind(
+            iam, moved, lambda glass, rows: direct[rows] * glass(aoi[rows]) + share[rows]
+        )
 
     def _number(self, what: str, moved: Off) -> Array:
         """Return how far one of its numbers is off in each row, shape (R, 1)."""

@@ -7,7 +7,7 @@ their estimates, and for many readings, one a column.
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,16 +17,17 @@ from ivkit.assumptions import ASSUMED
 from ivkit.light.glass import inputs_of
 from ivkit.light.incidence import IncidenceAngleModifier
 from ivkit.load.resistor import Resistor
-from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.temperature import temperature_from_voc
 from ivkit.predict.change import AS_STATED, Change
 from ivkit.predict.facing import Facing
-from ivkit.predict.near import POINT, NearLamp
 from ivkit.predict.off import Off, either_side
+
+if TYPE_CHECKING:
+    from ivkit.predict.near import NearLamp
 
 Array = NDArray[np.float64]
 
+_MOST_KNOWN = 64  # of panels and lights that are kept
 DARK = 1e-9  # W/m2, in place of none: logarithms
 #: Names of inputs.
 TEMPERATURE, OPEN_VOLTAGE = "cell temperature", "open-circuit voltage"
@@ -159,7 +160,7 @@ class Scene:
     """
 
     panel: Any
-    light: Facing | NearLamp
+    light: "Facing | NearLamp"
     temp_cell: Warmth = Warmth()
     mount: Mount = Mount()
     _known: dict[Any, Any] = field(default_factory=dict, repr=False)
@@ -194,14 +195,17 @@ class Scene:
     @property
     def by_cell(self) -> bool:
         """Whether each cell has its own light, and the string of them is solved."""
-        face = getattr(self.light, "face", POINT)
-        return face is not POINT and self.panel.strings == 1 and self.panel.cells is not None
+        face = getattr(self.light, "face", None)
+        several = face is not None and face.cells > 1
+        return several and self.panel.strings == 1 and self.panel.cells is not None
 
     def by_voc(self, v_oc: Any) -> "Scene":
         """Return the scene at the temperature by an open-circuit voltage (V) facing the light.
 
         The inputs of the panel and of the light act on it too, so that each counts once.
         """
+        from ivkit.panel.temperature import temperature_from_voc
+
         causes = {name: ufloat(0.0, 1.0, name) for name in self.light.names}
         up = self._light(either_side(tuple(causes)), At.of(), AS_STATED)[:, 0]
         up = up if up.ndim == 1 else up.mean(axis=-1)
@@ -301,10 +305,12 @@ class Scene:
 
     def _light(self, moved: Off, at: At, change: Change) -> Array:
         """Return the light behind the glass, W/m2, (R, M) or (R, M, cells)."""
+        key = moved, at, change.from_plane, change.zero, change.stray, change.farther
         if isinstance(change.zero, np.ndarray):  # of a fit, which asks for each once
             light = self._unscaled(moved, at, change)
         else:
-            key = moved, at, change.from_plane, change.zero, change.stray, change.farther
+            if len(self._known) >= _MOST_KNOWN:  # a logger's readings never end
+                self._known.clear()
             if key not in self._known:
                 self._known[key] = self._unscaled(moved, at, change)
             light = self._known[key]
@@ -360,6 +366,8 @@ class Scene:
             light[..., 0] *= change.shaded
         if light.ndim == 2:
             return panels.at(light, heat)
+        from ivkit.panel.cells import cells_under
+
         return cells_under(
             panels.each(lambda values: values[..., None]),
             light,

@@ -113,7 +113,7 @@ def answer_section(answer: Answer, prefix: str, of: str = "") -> Section:
     parts = [(name, part, percent(part)) for name, part in answer.budget.get(key, {}).items()]
     return Section(
         title.format(of=of),
-        [answer.headline, *answer.paragraphs],
+        [line for line in (answer.headline, *answer.paragraphs, answer.next) if line],
         [capital(line) for line in answer.warnings],
         figures,
         tables,
