@@ -9,11 +9,7 @@ from uncertainties import ufloat
 from ivkit.answer.lines import shown
 from ivkit.curve.key_points import KeyPoints
 from ivkit.panel.unequal import Unequal
-<<<<<<< HEAD
 from ivkit.predict.unknowns import Task
-from ivkit.report.sweep_text import shown
-=======
->>>>>>> main
 from tests.fuzz.cases import sound_files
 
 ROOT = Path(__file__).parent.parent
