@@ -14,13 +14,10 @@ from scipy.optimize import brentq
 from ivkit.curve.fit import fit
 from ivkit.errors import RangeError
 from ivkit.light.glass import GRAZING, LOSS, NAMED, PLAIN, Glass
-from ivkit.light.lamp_shape import Beam
-from ivkit.light.panel_face import PanelFace
 from ivkit.panel.datasheet import make_datasheet
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.predict.angle_law import AngleLaw, PanelLaw
 from ivkit.predict.facing import Facing
-from ivkit.predict.lamp_facing import LampFacing
 from ivkit.predict.prediction import predict
 from ivkit.predict.scene import At, Mount, Scene, Warmth
 from ivkit.readings.sweep import Condition, Sweep
@@ -91,17 +88,12 @@ SHEET = make_datasheet(
     factor=st.floats(0.3, 1.2),
     stray=st.floats(0.0, 0.2),
     u_heat=st.floats(0.5, 8.0),
-    near=st.booleans(),
     angles=st.lists(st.floats(0.0, 90.0), min_size=1, max_size=8),
 )
 def test_the_table_is_predict_within_a_hundredth_of_its_uncertainty(
-    load, u_load, irradiance, factor, stray, u_heat, near, angles
+    load, u_load, irradiance, factor, stray, u_heat, angles
 ):
-    light = Facing(irradiance)
-    if near:
-        place = {"shape": Beam(100.0), "distance_m": 0.5, "face": PanelFace(0.28, 0.28, 6, 6)}
-        light = LampFacing.of(irradiance, between=True, **place)
-    scene = Scene(SHEET, light, Warmth(30.0, u_heat), Mount(0.0, stray, 0.0058))
+    scene = Scene(SHEET, Facing(irradiance), Warmth(30.0, u_heat), Mount(0.0, stray, 0.0058))
     law = PanelLaw(scene, load, u_load)
     power = float(law.power(0.0, factor).value[0])
     at_power = law(power)
