@@ -45,6 +45,7 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     from functools import partial
 
     from ivkit import __version__
+    from ivkit.answer.text import wrap
     from ivkit.bench import load_bench
     from ivkit.cli.beside import beside
     from ivkit.cli.explain import sources
@@ -53,7 +54,6 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     from ivkit.errors import BenchError
     from ivkit.report.bench_page import CAUTIONS, front_end_section
     from ivkit.report.page import Page, render
-    from ivkit.report.text import wrap
 
     settings = load_bench(bench)
     paths = sweeps or settings.data.sweeps
