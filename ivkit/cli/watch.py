@@ -6,14 +6,15 @@ import click
 
 from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import named_columns
-from ivkit.cli.options import Irradiance
+from ivkit.cli.lamp_options import CellTemperature
+from ivkit.cli.options import Irradiance, Load
 from ivkit.cli.output import FiniteNumber
 from ivkit.cli.panel_source import panel_options
 
 
 def _number(name: str, low: float, high: float, unit: str, text: str, **more: Any) -> Any:
     kind = FiniteNumber(low, high, unit)
-    return click.option(name, type=kind, metavar="N", help=text, **more)
+    return click.option(name, type=kind, metavar=unit or "N", help=text, **more)
 
 
 @click.command("watch")
@@ -28,30 +29,67 @@ def _number(name: str, low: float, high: float, unit: str, text: str, **more: An
 @click.option("--same-light", is_flag=True, help="The sweep was taken facing this very light.")
 @click.option(
     "--irradiance",
-    type=Irradiance(),
+    type=Irradiance(1e-3),
     metavar="W/m2",
     help="Effective, facing the light. [a column]",
 )
-@_number("--lux", 0, 1e7, "lx", "Instead of it, with --source. [a column]")
+@_number("--lux", 1e-3, 1e6, "lx", "Instead of it, with --source. [a column]")
 @click.option("--source", "kind", metavar="KIND", help="What gives the lux: halogen, led, sun, ...")
 @_number(
-    "--u-light",
+    "--u-irradiance",
     0,
-    100,
-    "percent",
-    "Standard uncertainty of the light. [5; 10 of lux; 2.9 if the same]",
+    5000,
+    "W/m2",
+    f"Standard uncertainty of the light; of a column, at its brightest so far. "
+    f"[{ASSUMED['irradiance'].brief} %; {ASSUMED['lux meter'].brief} % of lux]",
 )
-@_number("--temperature", -90, 200, "degC", "Of the cells. [a column; the sweep's; 30 +- 8]")
-@_number("--load", 1e-3, 1e9, "ohm", "The load. [a column; V/I]")
-@click.option("--max-power", is_flag=True, help="Instead of a load: kept at maximum power.")
+@_number(
+    "--u-share",
+    0,
+    1,
+    "",
+    f"Of --same-light, as a fraction. [{ASSUMED['light since the sweep'].u_fraction:.2g}]",
+)
+@click.option(
+    "--temperature",
+    type=CellTemperature(-90, 200, "degC"),
+    metavar="degC",
+    help=f"Of the cells. [a column; the sweep's; {ASSUMED['cell temperature'].brief}]",
+)
+@_number(
+    "--u-temperature",
+    0,
+    50,
+    "K",
+    f"Its standard uncertainty, or that of a column. [{ASSUMED['stated cell temperature'].brief}]",
+)
+@click.option(
+    "--load", type=Load(), metavar="OHM", help="The load: 47, 4k7, or max. [a column; V/I]"
+)
+@click.option("--max-power", is_flag=True, help="The same as --load max: kept at maximum power.")
 @_number("--angle", -180, 180, "deg", "Off facing the light. [a column; unknown]")
-@_number("--u-angle", 0, 45, "deg", "Its standard uncertainty. [1]", default=ASSUMED["angle"].u)
+@_number("--u-angle", 0, 45, "deg", f"Its standard uncertainty. [{ASSUMED['angle'].brief}]")
 @_number("--stray", 0, 1, "", "Fraction of the light that does not turn with the panel. [0.01]")
-@_number("--u-reading", 0.01, 50, "percent", "Standard uncertainty of each reading. [2]")
+@_number("--u-stray", 0, 1, "", "Its standard uncertainty. [0.0058]")
+@_number(
+    "--u-reading",
+    0.01,
+    50,
+    "percent",
+    f"Standard uncertainty of each reading. [{ASSUMED['reading'].brief}]",
+)
 @click.option("--column", multiple=True, metavar="QUANTITY=NAME", help="Which column is what.")
 @click.option("--log", metavar="FILE", help="Add what is seen to FILE; - is standard output.")
 @click.option("--plain", is_flag=True, help="Lines, even on a terminal.")
-def command(source: str, follow: bool, column: tuple[str, ...], plain: bool, **given: Any) -> None:
+@click.option("--json", "json_file", metavar="FILE", help="The summary at the end, as JSON.")
+def command(
+    source: str,
+    follow: bool,
+    column: tuple[str, ...],
+    plain: bool,
+    json_file: str | None,
+    **given: Any,
+) -> None:
     """Lines of a logger on standard input or in FILE, one reading a line, judged as they come.
 
     On a terminal: power and percent of what is to be expected, large; the verdict; how far
@@ -63,18 +101,24 @@ def command(source: str, follow: bool, column: tuple[str, ...], plain: bool, **g
 
     Example: ivkit watch shed_track.csv --sweep shed_sweep.csv --same-light --load 68
     """
+    import json
     import os
     import sys
 
     if follow and source == "-":
         raise click.UsageError("--follow wants a FILE; standard input is followed anyway")
+    if json_file == "-":
+        raise click.UsageError("--json: the lines go to standard output; name a file")
     if given["load"] is not None and given["max_power"]:
         raise click.UsageError("--load and --max-power exclude each other; give one")
+    if given["load"] != given["load"]:
+        given["load"], given["max_power"] = None, True
     if source == "-" and (sys.stdin is None or sys.stdin.isatty()):
         raise click.UsageError("nothing to watch: pipe a logger's lines in, or name its FILE")
     given["source"] = given.pop("kind")
 
     from ivkit.cli.append_log import AppendLog
+    from ivkit.cli.output import write_whole
     from ivkit.cli.watch_loop import make_show, watch
     from ivkit.cli.watch_setting import setting_of
     from ivkit.readings.line_source import open_lines
@@ -89,7 +133,11 @@ def command(source: str, follow: bool, column: tuple[str, ...], plain: bool, **g
     try:
         if given["log"] not in (None, "-"):
             log = AppendLog(given["log"], log_head(), [source, *setting.files])
-        watch(lines, reader, setting, make_show(plain, given["log"] == "-"), log, given["load"])
+        show = make_show(plain, given["log"] == "-")
+        answer = watch(lines, reader, setting, show, log, given["load"])
+        if json_file is not None:
+            text = json.dumps(answer.to_dict(), indent=2) + "\n"
+            write_whole({json_file: text.encode()}, [source, *setting.files])
     except BrokenPipeError:  # the reader of our lines went away (`ivkit watch ... | head`)
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     finally:

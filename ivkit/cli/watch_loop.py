@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Protocol, TextIO
 
 import click
 
+from ivkit.answer import Answer
 from ivkit.readings.live_line import BadLine, LineReader, LiveReading
 from ivkit.readings.terminals import at_terminals
 from ivkit.report.text import wrap
@@ -22,13 +23,14 @@ from ivkit.report.watch_text import (
     log_head,
     log_row,
     reading_line,
-    summary,
+    watch_answer,
 )
 from ivkit.report.watch_view import view
-from ivkit.verdict.live import Judged, judge_live
+from ivkit.verdict.live import Judged, LiveJudge
 from ivkit.verdict.session import Session, State
 
 if TYPE_CHECKING:
+    from ivkit.bench import Bench
     from ivkit.cli.append_log import AppendLog
     from ivkit.cli.screen import Screen
     from ivkit.cli.watch_setting import Setting
@@ -53,7 +55,7 @@ class Show(Protocol):
     def frame(self, state: State) -> None:
         """Show where things stand, or nothing."""
 
-    def end(self, text: str) -> None:
+    def end(self, answer: Answer) -> None:
         """Show the last words."""
 
 
@@ -76,9 +78,9 @@ class PlainShow:
     def frame(self, state: State) -> None:
         """Nothing: every line has been shown."""
 
-    def end(self, text: str) -> None:
+    def end(self, answer: Answer) -> None:
         """Show the last words as a comment."""
-        self._write(wrap(text, 79, "# ", "#   ") + "\n")
+        self._write(wrap(answer.headline, 79, "# ", "#   ") + "\n")
 
     def _write(self, text: str) -> None:
         try:
@@ -107,9 +109,9 @@ class RowShow:
     def frame(self, state: State) -> None:
         """Nothing."""
 
-    def end(self, text: str) -> None:
+    def end(self, answer: Answer) -> None:
         """Say it where it is not in the way."""
-        click.echo(text, err=True)
+        click.echo(answer.headline, err=True)
 
 
 class ScreenShow:
@@ -133,10 +135,10 @@ class ScreenShow:
         lines = view(state, max(width, 10), height, self.ascii_only)
         self.screen.draw([(line.text, line.tone) for line in lines])
 
-    def end(self, text: str) -> None:
+    def end(self, answer: Answer) -> None:
         """Leave the view standing and write the last words below it."""
         self.screen.leave()
-        text = wrap(text, max(self.screen.size()[0] - 1, 20)) + "\n"
+        text = wrap(answer.headline, max(self.screen.size()[0] - 1, 20)) + "\n"
         self.screen.stream.write(ascii_text(text) if self.ascii_only else text)
         self.screen.stream.flush()
 
@@ -161,9 +163,9 @@ def watch(
     clock: Callable[[], float] = time.monotonic,
     stamp: Callable[[], str] = stamp_now,
     sleep: Callable[[float], None] = time.sleep,
-) -> Session:
+) -> Answer:
     """Watch until the input ends, or until a `KeyboardInterrupt`; return what was seen."""
-    session = Session()
+    session, judge = Session(), LiveJudge(setting.stated)
     told, drawn = False, -1e9
 
     def take(found: Sequence[LiveReading | BadLine]) -> None:
@@ -172,7 +174,7 @@ def watch(
             told = True
             show.notes([*reader.notes, *setting.notes])
         for k in range(0, len(found), _MOST):
-            outcomes = judge_lines(found[k : k + _MOST], setting, load_ohm)
+            outcomes = judge_lines(found[k : k + _MOST], judge, setting.bench, load_ohm)
             arrival = clock()
             for one in outcomes:
                 if log is not None:
@@ -203,12 +205,18 @@ def watch(
         raise
     state = state_of(session, setting, clock())
     show.frame(state)
-    show.end(summary(state, ended))
-    return session
+    answer = watch_answer(
+        state, ended, setting.panel, [*reader.notes], setting.notes, setting.bench
+    )
+    show.end(answer)
+    return answer
 
 
 def judge_lines(
-    found: Iterable[LiveReading | BadLine], setting: "Setting", load_ohm: float | None
+    found: Iterable[LiveReading | BadLine],
+    judge: LiveJudge,
+    bench: "Bench | None",
+    load_ohm: float | None,
 ) -> list[Judged | BadLine]:
     """Return the lines judged, in their order; readings that tell nothing become bad lines."""
     out: list[Judged | BadLine] = []
@@ -221,8 +229,8 @@ def judge_lines(
             out += group
             continue
         readings = list(group)
-        at = at_terminals(readings, load_ohm, setting.bench)
-        judged = {one.line: one for one in judge_live(at, setting.stated)}
+        at = at_terminals(readings, load_ohm, bench)
+        judged = {one.line: one for one in judge.judge(at)}
         for line, trouble in zip(at.lines, at.trouble, strict=True):
             out.append(BadLine(line, trouble, "") if trouble else judged[line])
     return out
@@ -230,11 +238,12 @@ def judge_lines(
 
 def state_of(session: Session, setting: "Setting", clock: float) -> State:
     """Return the state to show, with the light that the last reading shows."""
-    prospect, now, light = setting.stated.prospect, session.now, None
-    if prospect is not None and now is not None and now.load == now.load:
-        light = prospect.light_of(now.power, now.load, now.temperature)
-    of_sweep = prospect is not None and prospect.of_sweep
-    return session.state(clock, light, of_sweep, setting.condition)
+    now, light, stated = session.now, None, setting.stated
+    if setting.light_of is not None and now is not None:
+        load = float("nan") if stated.max_power else now.load
+        if stated.max_power or load == load:
+            light = setting.light_of(now.power, load, now.temperature)
+    return session.state(clock, light, stated.relative, setting.condition)
 
 
 @contextmanager

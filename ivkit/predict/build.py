@@ -4,16 +4,17 @@ What is assumed is added to a list ``assumed``, as the sentence of its entry in
 `ivkit.assumptions`.
 """
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from uncertainties import ufloat
 
 from ivkit.assumptions import ASSUMED
 from ivkit.errors import RangeError
-from ivkit.light.spectrum import effective_irradiance, named
 from ivkit.predict.facing import Facing
-from ivkit.predict.of_sweep import SINCE, SweepPanel
 from ivkit.predict.scene import Mount, Warmth
+
+if TYPE_CHECKING:
+    from ivkit.predict.of_sweep import SweepPanel
 
 
 def uncertain(value: float, u: float, name: str) -> Any:
@@ -64,6 +65,7 @@ def facing_by_lux(
     if source is None:
         raise RangeError("--lux says nothing without --source: 1000 lx are 3 to 32 W/m2 to silicon")
     from ivkit.light.response import of_technology
+    from ivkit.light.spectrum import effective_irradiance, named
 
     found = effective_irradiance(named(source), response=of_technology(technology), lux=lux)
     value = float(found.value_W_m2)
@@ -79,7 +81,7 @@ def warmth_of(
     celsius: float | None,
     u: float | None,
     assumed: list[str],
-    sweep: SweepPanel | None = None,
+    sweep: "SweepPanel | None" = None,
 ) -> Warmth:
     """Return the cell temperature: as stated, else that of the panel's sweep, else the usual one.
 
@@ -97,7 +99,7 @@ def warmth_of(
     """
     if celsius is None and sweep is not None:
         if u is None:
-            assumed.append(ASSUMED[SINCE].sentence())
+            assumed.append(ASSUMED["cell temperature since the sweep"].sentence())
         return sweep.same_warmth(u)
     if celsius is None and u is not None:
         raise RangeError("--u-temperature needs --temperature")

@@ -37,7 +37,7 @@ from ivkit.predict.score import (
 Array = NDArray[np.float64]
 
 OWN = "the readings themselves"
-_MOST_SKEW = 64  # readings whose distribution is taken; of more, the others have their E_n by u
+_MOST_SKEW = 64  # readings whose distribution is taken; of more, those nearest to a verdict's limit
 
 
 @dataclass(frozen=True)
@@ -107,9 +107,11 @@ def each_reading(
     slope, load_move, load_bend = pick("by_load"), pick("load_move"), pick("load_bend")
     measured, by, own = _measured(given, quantities, slope)
     shared = dict.fromkeys(scene.names, 0.0)
+    of_ratio = given.u_ratio**2 + given.u_load**2
     for effect in given.effects:
-        shift = by["voltage"] * _over(effect.dv, given.voltage)
-        shared[effect.name] = shift + by["current"] * _over(effect.di, given.current)
+        dv, di = _over(effect.dv, given.voltage), _over(effect.di, given.current)
+        shared[effect.name] = by["voltage"] * dv + by["current"] * di
+        of_ratio = of_ratio + (dv - di) ** 2
     square, parts = np.zeros(len(given)), {}
     for k, name in enumerate(scene.names):
         parts[name] = (moves[k] - shared.pop(name)) ** 2 + 0.5 * bends[k] ** 2
@@ -128,14 +130,17 @@ def each_reading(
     en = np.where(np.isfinite(measured), en, np.nan)
     all_bends = np.concatenate([bends, load_bend[None]])
     skew = skewness(np.concatenate([moves, load_move[None]]), all_bends, u)
-    for k in np.flatnonzero(matters(en, -skew))[:_MOST_SKEW]:
-        en[k] = _en_of_skew(
-            scene, given, int(k), str(quantities[k]), measured[k], all_bends[:, k], u[k], found
+    some = np.flatnonzero(matters(en, -skew))
+    if len(some):
+        nearest = np.argsort(np.abs(np.abs(en[some]) - 1.0), kind="stable")[:_MOST_SKEW]
+        some = np.sort(some[nearest])
+        en[some] = _en_of_skew(
+            scene, given, some, quantities, measured[some], all_bends[:, some], u[some], found
         )
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.log(given.ratio / given.stated)
         both = given.resistor & given.by_ratio
-        en_load = np.where(both, off / (2.0 * np.hypot(given.u_ratio, given.u_load)), np.nan)
+        en_load = np.where(both, off / (2.0 * np.sqrt(of_ratio)), np.nan)
     own_u = np.sqrt(parts[OWN])
     if np.any(given.by_ratio):  # what V and I do to the load is no part of the power that was read
         plain = _measured(given, quantities, np.zeros_like(slope))[2]
@@ -217,38 +222,42 @@ def _over(part: Array, of: Array | None) -> Array:
 def _en_of_skew(
     scene: Scene,
     given: Readings,
-    k: int,
-    quantity: str,
-    measured: float,
+    some: NDArray[np.int64],
+    quantities: NDArray[np.str_],
+    measured: Array,
     bends: Array,
-    u: float,
+    u: Array,
     found: Prediction,
-) -> float:
-    """Return the E_n number of one reading by the distribution of its prediction."""
-    names = (*scene.names, LOAD)
-    order = np.argsort(-np.abs(bends))[:2]
-    some = [int(j) for j in order if abs(bends[j]) > 0.1 * abs(bends[order[0]])]
-    at, which = found.at.select([k]), np.array([found.at.load[k]])
-    given_k = given.given[[k]]
-
-    def at_nodes(name: str) -> Array:
-        if name == LOAD:
-            loads = which * np.maximum(1.0 + NODES[:, None] * at.u_load, 1e-3)
-            rows = scene.solve_loads(at, loads)
+) -> Array:
+    """Return the E_n numbers of some readings by the distribution of their predictions."""
+    names, count = (*scene.names, LOAD), len(some)
+    order = np.argsort(-np.abs(bends), axis=0, kind="stable")[:2]
+    size = np.abs(np.take_along_axis(bends, order, axis=0))
+    acts = size > 0.1 * size[0]
+    by_input, centre = np.zeros((2, len(NODES), count)), len(NODES) // 2
+    for j in np.unique(order[acts]):
+        place, which = np.nonzero((order == j) & acts)
+        at = found.at.select(some[which])
+        if names[j] == LOAD:
+            rows = scene.solve_loads(
+                at, at.load * np.maximum(1.0 + NODES[:, None] * at.u_load, 1e-3)
+            )
         else:
-            rows = scene.solve(at, Off((name,), NODES[:, None]))
-        rows["power"] = worked_out(rows, found.at.load[[k]], given_k)
-        return rows[quantity][:, 0]
-
-    one = found[quantity]
-    moves = np.append(one.moves[:, k], one.load_move[k])
-    by_input = np.array([at_nodes(names[j]) for j in some])
-    centre = by_input[:, len(NODES) // 2]
-    by_input = by_input - centre[:, None]
-    taken = sum(moves[j] ** 2 + 0.5 * bends[j] ** 2 for j in some)
-    bent = 0.5 * sum(bends[j] for j in some)  # in the mean, but here in the nodes
-    rest = np.sqrt(max(u**2 - taken, (1e-3 * u) ** 2))
-    return en_of_skew(measured - (float(one.value[k]) - bent), by_input, rest)
+            rows = scene.solve(at, Off((names[j],), NODES[:, None]))
+        rows["power"] = worked_out(rows, at.load, given.given[some[which]])
+        there = quantities[some[which]]
+        values = np.select([there == n for n in rows], list(rows.values()))
+        by_input[place, :, which] = (values - values[centre]).T
+    moves = np.zeros((len(names), count))
+    value = np.zeros(count)
+    for name in np.unique(quantities[some]):
+        here, one = quantities[some] == name, found[str(name)]
+        moves[:, here] = np.concatenate([one.moves, one.load_move[None]])[:, some[here]]
+        value[here] = one.value[some[here]]
+    taken = np.take_along_axis(moves**2 + 0.5 * bends**2, order, axis=0)
+    bent = 0.5 * np.take_along_axis(bends, order, axis=0)  # in the mean, but here in the nodes
+    rest = np.sqrt(np.maximum(u**2 - np.sum(taken * acts, axis=0), (1e-3 * u) ** 2))
+    return en_of_skew(measured - (value - np.sum(bent * acts, axis=0)), by_input, rest)
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,9 @@ from ivkit.predict.off import Off, behind
 Array = NDArray[np.float64]
 
 DISTANCE = "distance of the lamp"
+#: Brighter light than any lamp on a bench makes, W/m2: a unit or a distance must be wrong. Cells
+#: and panels are checked up to about 1200 W/m2.
+TOO_BRIGHT = 5000.0
 
 
 @dataclass(frozen=True)
@@ -92,7 +95,7 @@ class Facing:
             The lamp is so much farther away than every distance says, m.
         """
         size = np.minimum(np.abs(angle), 90.0)
-        part = behind(iam, moved, lambda glass: beam_on_plane(size, glass, stray))
+        part = behind(iam, moved, lambda glass, rows: beam_on_plane(size[rows], glass, stray[rows]))
         sum_ = 1.0 + sum((u * moved(name) for name, u in self.by.items()), 0.0)
         light = self.irradiance * np.maximum(sum_, 0.0) * part
         for name, u in self.of_panel.items():

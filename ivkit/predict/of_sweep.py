@@ -5,14 +5,17 @@ irradiance is uncertain by then does not act on the prediction, as it should not
 """
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from ivkit.assumptions import ASSUMED
-from ivkit.curve.fit import Fit
 from ivkit.errors import SweepError
 from ivkit.panel.datasheet import Datasheet
 from ivkit.panel.measured_panel import MeasuredPanel, measured_panel
 from ivkit.predict.facing import Facing
 from ivkit.predict.scene import Warmth
+
+if TYPE_CHECKING:
+    from ivkit.curve.fit import Fit
 
 #: W/m2 that stand for a sweep's own light where nobody knows it: then nor is it known on which side
 #: of 100 W/m2 the shunt's law holds, and starting there all of its uncertainty is carried.
@@ -65,7 +68,7 @@ class SweepPanel:
 
 
 def panel_of_sweep(
-    fit: Fit,
+    fit: "Fit",
     sheet: Datasheet | None = None,
     technology: str = "c-Si",
     *,

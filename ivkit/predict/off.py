@@ -54,11 +54,13 @@ def either_side(names: Sequence[str]) -> Off:
 
 
 def behind(
-    iam: IncidenceAngleModifier, moved: Off, function: Callable[[IncidenceAngleModifier], Array]
+    iam: IncidenceAngleModifier,
+    moved: Off,
+    function: Callable[[IncidenceAngleModifier, NDArray[np.bool_]], Array],
 ) -> Array:
     """Return a function of the glass, shape (R, ...), each row with its own glass.
 
-    ``function`` takes a modifier and returns all rows; those of its group are taken.
+    ``function`` takes a modifier and which rows to return.
     """
     names = inputs_of(iam)
     out: Array | None = None
@@ -66,8 +68,8 @@ def behind(
         glass = iam
         for name in names:
             glass = off(glass, name, by[name])
-        found = function(glass)
+        found = function(glass, rows)
         if out is None:
-            out = np.array(found)
-        out[rows] = found[rows]
+            out = np.empty((len(moved), *found.shape[1:]))
+        out[rows] = found
     return out

@@ -7,7 +7,7 @@ their estimates, and for many readings, one a column.
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,16 +17,17 @@ from ivkit.assumptions import ASSUMED
 from ivkit.light.glass import inputs_of
 from ivkit.light.incidence import IncidenceAngleModifier
 from ivkit.load.resistor import Resistor
-from ivkit.panel.cells import cells_under
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.temperature import temperature_from_voc
 from ivkit.predict.change import AS_STATED, Change
 from ivkit.predict.facing import Facing
-from ivkit.predict.near import POINT, NearLamp
 from ivkit.predict.off import Off, either_side
+
+if TYPE_CHECKING:
+    from ivkit.predict.near import NearLamp
 
 Array = NDArray[np.float64]
 
+_MOST_KNOWN = 64  # of panels and lights that are kept
 DARK = 1e-9  # W/m2, in place of none: logarithms
 #: Names of inputs.
 TEMPERATURE, OPEN_VOLTAGE = "cell temperature", "open-circuit voltage"
@@ -159,7 +160,7 @@ class Scene:
     """
 
     panel: Any
-    light: Facing | NearLamp
+    light: "Facing | NearLamp"
     temp_cell: Warmth = Warmth()
     mount: Mount = Mount()
     _known: dict[Any, Any] = field(default_factory=dict, repr=False)
@@ -194,14 +195,17 @@ class Scene:
     @property
     def by_cell(self) -> bool:
         """Whether each cell has its own light, and the string of them is solved."""
-        face = getattr(self.light, "face", POINT)
-        return face is not POINT and self.panel.strings == 1 and self.panel.cells is not None
+        face = getattr(self.light, "face", None)
+        several = face is not None and face.cells > 1
+        return several and self.panel.strings == 1 and self.panel.cells is not None
 
     def by_voc(self, v_oc: Any) -> "Scene":
         """Return the scene at the temperature by an open-circuit voltage (V) facing the light.
 
         The inputs of the panel and of the light act on it too, so that each counts once.
         """
+        from ivkit.panel.temperature import temperature_from_voc
+
         causes = {name: ufloat(0.0, 1.0, name) for name in self.light.names}
         up = self._light(either_side(tuple(causes)), At.of(), AS_STATED)[:, 0]
         up = up if up.ndim == 1 else up.mean(axis=-1)
@@ -289,18 +293,29 @@ class Scene:
         light = self._light(Off((), np.zeros((1, 0))), at, AS_STATED)
         return light[0] if light.ndim == 3 else light[0][:, None]
 
-    def curve(self, at: At, even: bool = False) -> Any:
-        """Return the curves at the estimates: `SingleDiode` or `SeriesString` of shape (1, N)."""
-        return self._curve(Off((), np.zeros((1, 0))), at, AS_STATED, even)
+    def curve(
+        self, at: At, even: bool = False, moved: Off | None = None, change: Change = AS_STATED
+    ) -> Any:
+        """Return the curves, by default at the estimates: `SingleDiode` or `SeriesString`, (R, N).
+
+        The arguments are those of `solve`.
+        """
+        moved = Off((), np.zeros((1, 0))) if moved is None else moved
+        return self._curve(moved, at, change, even)
 
     def _light(self, moved: Off, at: At, change: Change) -> Array:
         """Return the light behind the glass, W/m2, (R, M) or (R, M, cells)."""
         key = moved, at, change.from_plane, change.zero, change.stray, change.farther
-        if key not in self._known:
-            self._known[key] = self._unscaled(moved, at, change)
-        light = self._known[key]
+        if isinstance(change.zero, np.ndarray):  # of a fit, which asks for each once
+            light = self._unscaled(moved, at, change)
+        else:
+            if len(self._known) >= _MOST_KNOWN:  # a logger's readings never end
+                self._known.clear()
+            if key not in self._known:
+                self._known[key] = self._unscaled(moved, at, change)
+            light = self._known[key]
         times = change.light * at.light
-        return light * (times if light.ndim == 2 else times[:, None])
+        return light * (times if light.ndim == 2 else times[..., None])
 
     def _unscaled(self, moved: Off, at: At, change: Change) -> Array:
         """Return the same in the scene's own light, whatever ``change.light`` says."""
@@ -315,7 +330,7 @@ class Scene:
     def _warm(self, moved: Off, at: At, change: Change) -> Array:
         """Return the cell temperature, degC, (R, M)."""
         warm = self.temp_cell
-        heat = warm.celsius + change.warmer + warm.in_light * np.log(max(change.light, DARK))
+        heat = warm.celsius + change.warmer + warm.in_light * np.log(np.maximum(change.light, DARK))
         heat = heat + at.warmer + warm.u * moved(warm.name)
         for name, kelvin in warm.by.items():
             heat = heat + kelvin * moved(name)
@@ -325,6 +340,7 @@ class Scene:
         """Return the panel of each combination, of arrays of shape (R, 1)."""
         sources = self.panel.sources
         own = np.concatenate([moved(name) for name in sources] or [np.zeros((len(moved), 0))], 1)
+        own = own if np.any(own) else own[:1]
         key = own.tobytes()
         if key not in self._known:
             design = either_side(tuple(sources)).amounts
@@ -350,6 +366,8 @@ class Scene:
             light[..., 0] *= change.shaded
         if light.ndim == 2:
             return panels.at(light, heat)
+        from ivkit.panel.cells import cells_under
+
         return cells_under(
             panels.each(lambda values: values[..., None]),
             light,

@@ -27,7 +27,8 @@ SKEW = 0.1
 _CLEAR = 0.5
 #: Standard uncertainties at which an input that bends is taken, and between which f is straight.
 NODES = np.linspace(-4.0, 4.0, 17)
-_FINE = np.linspace(-4.0, 4.0, 161)
+_FINE = np.linspace(-4.0, 4.0, 81)
+_BETWEEN = np.array([np.interp(_FINE, NODES, row) for row in np.eye(len(NODES))]).T
 
 
 def en_number(measured: Any, predicted: Any) -> float:
@@ -64,28 +65,26 @@ def skewness(moves: Array, bends: Array, u: Array) -> Array:
         return np.where(u > 0, third / u**3, 0.0)
 
 
-def en_of_skew(apart: float, by_input: Array, rest: float) -> float:
-    """Return E_n where up to two inputs bend the prediction.
+def en_of_skew(apart: Array, by_input: Array, rest: Array) -> Array:
+    """Return E_n of N readings whose predictions are bent by up to two inputs.
 
     Parameters
     ----------
-    apart : float
+    apart : ndarray, shape (N,)
         Measured less predicted at the estimates.
-    by_input : ndarray, shape (1 or 2, 17)
-        What each such input adds to the prediction at `NODES`.
-    rest : float
+    by_input : ndarray, shape (2, 17, N)
+        What each such input adds to the prediction at `NODES`; zeros where there is but one.
+    rest : ndarray, shape (N,)
         Standard uncertainty of all else.
     """
     weight = np.exp(-0.5 * _FINE**2)
     weight = weight / weight.sum()
-    fine = [np.interp(_FINE, NODES, row) for row in by_input]
-    total = fine[0] if len(fine) == 1 else np.add.outer(*fine)
-    over = ndtr((apart - total) / rest)
-    for _ in fine:
-        over = over @ weight
-    if not 1e-9 < over < 1.0 - 1e-9:
-        return float(np.copysign(3.0, over - 0.5))
-    return 0.5 * float(ndtri(over))
+    one, two = (_BETWEEN @ row for row in by_input)
+    two, by_two = (two, weight) if np.any(two) else (np.zeros((1, len(rest))), np.ones(1))
+    over = ndtr((apart - one[:, None] - two[None]) / rest)
+    over = np.einsum("f,g,fgn->n", weight, by_two, over)
+    en = 0.5 * ndtri(np.clip(over, 1e-9, 1.0 - 1e-9))
+    return np.where(np.abs(over - 0.5) < 0.5 - 1e-9, en, np.copysign(3.0, over - 0.5))
 
 
 def matters(en: Array, skew: Array) -> NDArray[np.bool_]:

@@ -12,7 +12,8 @@ from uncertainties import UFloat
 from ivkit.errors import RangeError
 from ivkit.light.lamp import Lamp
 from ivkit.light.panel_face import Placement
-from ivkit.predict.near import POINT, TOO_BRIGHT
+from ivkit.predict.facing import TOO_BRIGHT
+from ivkit.predict.near import POINT
 from ivkit.predict.prediction import Prediction, predict
 from ivkit.predict.scene import At, Scene
 from ivkit.shown import Shown

@@ -2,11 +2,19 @@
 
 import json
 import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
 
+from ivkit.answer import Answer, Entry, based_on
+from ivkit.predict.score import HIGH, IMPOSSIBLE, INCONSISTENT, LOW, PLAUSIBLE, UNDETERMINED
 from ivkit.readings.live_line import BadLine
 from ivkit.report.text import number, percent
-from ivkit.verdict.live import HIGH, LOW, PLAUSIBLE, UNKNOWN, Judged
+from ivkit.verdict.live import Judged
 from ivkit.verdict.session import State
+
+if TYPE_CHECKING:
+    from ivkit.bench import Bench
 
 #: The columns of a log; the first is the clock, the rest is from the reading.
 COLUMNS = (
@@ -16,14 +24,18 @@ COLUMNS = (
     "voltage_V",
     "current_A",
     "power_W",
+    "u_power_W",
     "load_ohm",
     "angle_deg",
     "temp_cell_degC",
-    "predicted_W",
-    "u_predicted_W",
+    "predicted_power_W",
+    "u_predicted_power_W",
     "en",
+    "en_load",
     "verdict",
 )
+
+WORDS = (PLAUSIBLE, HIGH, LOW, INCONSISTENT, IMPOSSIBLE, UNDETERMINED)
 
 
 def ascii_text(text: str) -> str:
@@ -38,25 +50,25 @@ def ascii_text(text: str) -> str:
 def reading_line(one: Judged) -> str:
     """Return a reading in one line of at most 79 columns: verdict, power, prediction, V, I, angle.
 
-    >>> one = Judged(7, 1.0, 5.83, 0.0857, 0.5, 68.0, 0.0, 33.0, 0.48, 0.013, 0.4, "plausible")
-    >>> print(reading_line(one))
+    >>> read = 7, 1.0, 5.83, 0.0857, 0.5, 0.01, 68.0, 0.0, 33.0
+    >>> print(reading_line(Judged(*read, 0.48, 0.013, 0.4, 0.1, "plausible")))
          7 plausible     500 mW  104 % of 480(13) mW  5.83 V 85.7 mA 68 ohm 0 deg
     """
-    text = f"{one.line:6d} {one.verdict:<11} {number(one.power, None, 'W'):>8}"
+    text = f"{one.line:6d} {one.verdict:<12} {number(one.power, None, 'W'):>7}"
     if math.isfinite(one.predicted):
         expected = number(one.predicted, one.u_predicted, "W")
-        text += f"  {_share(one.share):>5} of {expected:<11}"
+        text += f"  {_percent(one.fraction):>5} of {expected:<11}"
     for part in _known(one):
         if len(text) + 1 + len(part) <= 79:
             text += f" {part}"
     return text.rstrip()
 
 
-def _share(share: float) -> str:
-    """Return a share in whole percent, as far as that says anything."""
-    if not math.isfinite(share):
+def _percent(fraction: float) -> str:
+    """Return a fraction in whole percent, as far as that says anything."""
+    if not math.isfinite(fraction):
         return "-"
-    return f"{100 * share:.0f} %" if abs(share) < 100 else "> 9999 %"
+    return f"{100 * fraction:.0f} %" if abs(fraction) < 100 else "> 9999 %"
 
 
 def _known(one: Judged) -> list[str]:
@@ -83,15 +95,17 @@ def log_row(one: Judged, stamp: str) -> str:
         one.voltage,
         one.current,
         one.power,
+        one.u_power,
         one.load,
         one.angle,
         one.temperature,
         one.predicted,
         one.u_predicted,
         one.en,
+        one.en_load,
     )
     cells = [f"{x:.7g}" if not math.isnan(x) else "" for x in numbers]
-    cells[4] = "open" if math.isinf(one.load) else cells[4]
+    cells[5] = "open" if math.isinf(one.load) else cells[5]
     return ",".join((stamp, str(one.line), *cells, one.verdict))
 
 
@@ -115,7 +129,7 @@ def summary(state: State, ended: str = "end of the input") -> str:
     said = f"{state.readings} reading{'s' * (state.readings != 1)}, {bad} ({ended})."
     if not state.readings and state.last_bad is not None:
         return f"{said} The last, line {state.last_bad.line}: {state.last_bad.why}."
-    told = [f"{counts[v]} {v}" for v in (PLAUSIBLE, HIGH, LOW, UNKNOWN) if counts.get(v)]
+    told = [f"{counts[v]} {v}" for v in WORDS if counts.get(v)]
     if told:
         said += f" {', '.join(told)}."
     if math.isfinite(state.best):
@@ -127,8 +141,8 @@ def summary(state: State, ended: str = "end of the input") -> str:
         if math.isfinite(below):
             said += f"; the last reading {_below(below)}"
         said += "."
-    if not counts.get(PLAUSIBLE) and not counts.get(HIGH) and not counts.get(LOW) and state.now:
-        said += f" To judge: {state.now.why}." if state.now.why else ""
+    if set(counts) == {UNDETERMINED} and state.now and state.now.why:
+        said += f" To judge: {state.now.why}."
     return said
 
 
@@ -136,3 +150,43 @@ def _below(below: float) -> str:
     if abs(below) < 0.0005:
         return "is at it"
     return f"is {percent(abs(below))} {'below' if below > 0 else 'above'} it"
+
+
+def watch_answer(
+    state: State,
+    ended: str = "end of the input",
+    panel: str = "",
+    notes: Sequence[str] = (),
+    assumptions: Sequence[str] = (),
+    bench: "Bench | None" = None,
+) -> Answer:
+    """Return what was seen as an answer: the counts of each verdict, the best, the last reading.
+
+    ``notes`` say how the lines were read.
+    """
+    counts, now = state.verdicts or {}, state.now
+    words = [word for word in counts if counts[word]]
+    best = math.isfinite(state.best)
+    summary_ = {
+        "readings": state.readings,
+        "bad_lines": state.bad,
+        **{word.replace(" ", "_"): Entry(counts.get(word, 0)) for word in WORDS},
+        "best_power_W": Entry(state.best if best else None),
+        "best_line": state.best_line if best else None,
+        "best_angle_deg": state.best_angle,
+        "last_power_W": None if now is None else now.power,
+        "below_best_fraction": state.below_best,
+    }
+    return Answer(
+        "watch",
+        summary(state, ended),
+        words[0] if len(words) == 1 else None,
+        based_on(
+            panel=panel,
+            light=state.condition.removeprefix("expected for: "),
+            bench=None if bench is None else Path(bench.path).name,
+        ),
+        summary_,
+        assumptions=assumptions,
+        notes=notes,
+    )

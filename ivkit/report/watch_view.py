@@ -8,17 +8,18 @@ best so far. A narrow or low terminal loses the least needed lines first.
 import math
 from dataclasses import dataclass
 
+from ivkit.predict.score import HIGH, IMPOSSIBLE, INCONSISTENT, LOW, PLAUSIBLE
 from ivkit.report.text import number, percent
 from ivkit.report.watch_marks import HEIGHT, bar, beside, columns, large
 from ivkit.report.watch_text import ascii_text
-from ivkit.verdict.live import HIGH, LOW, PLAUSIBLE, Judged
+from ivkit.verdict.live import Judged
 from ivkit.verdict.session import SLOTS, State
 
 _RISE = {"rising": "^ rising", "falling": "v falling", "steady": "= steady", "": ""}
 _RISE_WIDE = {"rising": "↑ rising", "falling": "↓ falling", "steady": "= steady", "": ""}
 _SILENCE = 3.0  # s without a line that are worth a word
 _BAR = 56
-_NEAR, _LEAST = 0.5, 0.1  # history above that share of its top is drawn larger, that far at most
+_NEAR, _LEAST = 0.5, 0.1  # history above that fraction of its top is drawn larger, that far at most
 
 
 @dataclass(frozen=True)
@@ -75,13 +76,13 @@ def _top(state: State, now: Judged, width: int, height: int, ascii_only: bool) -
     """Return power and percent, large where there is room."""
     factor, unit, places = scale(state)
     power = f"{now.power * factor:.{places}f}"
-    if math.isfinite(now.share):
-        share, of = now.share, "of expected"
+    if math.isfinite(now.fraction):
+        part, of = now.fraction, "of expected"
     else:
-        share, of = 1.0 - state.below_best, "of the best"
-    shown = f"{100 * share:.0f}" if math.isfinite(share) and abs(share) < 10 else ""
-    if shown == "" and math.isfinite(share):
-        shown = ">999" if share > 0 else ""
+        part, of = 1.0 - state.below_best, "of the best"
+    shown = f"{100 * part:.0f}" if math.isfinite(part) and abs(part) < 10 else ""
+    if shown == "" and math.isfinite(part):
+        shown = ">999" if part > 0 else ""
     blank = [""] * (HEIGHT - 2)
     left = beside(large(power, ascii_only), [*blank, "", unit], 2)
     right = beside(large(shown, ascii_only), [*blank, "%", of], 2) if shown else [""] * HEIGHT
@@ -109,7 +110,8 @@ def _rest(state: State, now: Judged, length: int, ascii_only: bool) -> list[View
 
 def _verdict(now: Judged) -> ViewLine:
     word = now.verdict.upper()
-    tone = {PLAUSIBLE: "good", HIGH: "bad", LOW: "bad"}.get(now.verdict, "unknown")
+    bad = dict.fromkeys((HIGH, LOW, INCONSISTENT, IMPOSSIBLE), "bad")
+    tone = ({PLAUSIBLE: "good"} | bad).get(now.verdict, "unknown")
     if now.why and not math.isfinite(now.predicted):
         return ViewLine(f"{word}: {now.why}", tone, 1)
     expected = number(now.predicted, now.u_predicted, "W")
@@ -174,8 +176,8 @@ def _readings(state: State, now: Judged) -> ViewLine:
         parts.append(f"load {load}")
     parts.append(f"angle {now.angle:g} deg" if math.isfinite(now.angle) else "angle ?")
     if state.light is not None:
-        light = f"{100 * state.light:.0f} %" if state.of_sweep else f"{state.light:.3g} W/m2"
-        parts.append(f"light {light}" + (" of sweep's" if state.of_sweep else ""))
+        light = f"{100 * state.light:.0f} %" if state.relative else f"{state.light:.3g} W/m2"
+        parts.append(f"light {light}" + (" of sweep's" if state.relative else ""))
     return ViewLine("   ".join(parts), need=2)
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ivkit.predict.near import TOO_BRIGHT
+from ivkit.predict.facing import TOO_BRIGHT
 
 #: eV: largest Jsc (A/m2 at 1000 W/m2), Voc (V), efficiency.
 DETAILED_BALANCE = {

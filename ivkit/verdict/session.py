@@ -41,8 +41,8 @@ class State:
     silent : float
         Time since the last line, s.
     light : float or None
-        On the panel, as the reading shows it: W/m2, or a share of the sweep's light.
-    of_sweep : bool
+        On the panel, as the reading shows it: W/m2, or a fraction of the sweep's light.
+    relative : bool
         Which of the two.
     condition : str
         What the prediction is for, in words.
@@ -62,12 +62,12 @@ class State:
     verdicts: dict[str, int] | None = None
     silent: float = 0.0
     light: float | None = None
-    of_sweep: bool = False
+    relative: bool = False
     condition: str = ""
 
     @property
     def below_best(self) -> float:
-        """How far the power is below the best, as a share of it; NaN before the first."""
+        """How far the power is below the best, as a fraction of it; NaN before the first."""
         if self.now is None or not self.best > 0:
             return math.nan
         return 1.0 - self.now.power / self.best
@@ -160,7 +160,7 @@ class Session:
         self,
         clock: float,
         light: float | None = None,
-        of_sweep: bool = False,
+        relative: bool = False,
         condition: str = "",
     ) -> State:
         """Return the state at ``clock`` (s, as the arrivals)."""
@@ -180,6 +180,6 @@ class Session:
             verdicts=dict(self.verdicts),
             silent=0.0 if self._last_arrival is None else max(clock - self._last_arrival, 0.0),
             light=light,
-            of_sweep=of_sweep,
+            relative=relative,
             condition=condition,
         )
