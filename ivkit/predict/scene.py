@@ -331,7 +331,7 @@ class Scene:
         """Return the panel of each combination, of arrays of shape (R, 1)."""
         sources = self.panel.sources
         own = np.concatenate([moved(name) for name in sources] or [np.zeros((len(moved), 0))], 1)
-        key = own.tobytes()
+        key = len(own), own.tobytes()
         if key not in self._known:
             design = either_side(tuple(sources)).amounts
             count = len(design)
