@@ -8,7 +8,7 @@ import ivkit
 from ivkit.curve.between import key_points_between
 from ivkit.curve.diode import SingleDiode
 from ivkit.readings.sweep import Sweep
-from ivkit.report.sweep_text import headline, sweep_answer
+from ivkit.report.sweep_answer import headline, sweep_answer
 
 PANEL = SingleDiode(0.62, 3.7e-10, 1.2, 900.0, 1.0175)
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from ivkit.curve.diode import SingleDiode
-from ivkit.report.load_text import CAUTION
+from ivkit.report.load_answer import CAUTION
 
 PUBLISHED = Path(__file__).parent / "data" / "published"
 MODULE = PUBLISHED / "module_36cell_45degC.csv"

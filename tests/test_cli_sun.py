@@ -15,7 +15,7 @@ from ivkit.curve.diode import SingleDiode
 from ivkit.light.mount import Aim, Fixed, OneAxis, Retilted, TwoAxis
 from ivkit.light.place import Place, day_steps, time_zone
 from ivkit.light.sky import clear_sky
-from ivkit.report.sun_text import headline, sun_answer, warnings
+from ivkit.report.sun_answer import headline, sun_answer, warnings
 from ivkit.verdict.gain import Drive, Yield, gain
 
 SAND_POINT = Path(pvlib.__file__).parent / "data" / "703165TY.csv"

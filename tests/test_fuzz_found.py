@@ -4,12 +4,12 @@ import shutil
 from pathlib import Path
 
 import pytest
+from ivkit.verdict.angle_solver import AngleTask
 from uncertainties import ufloat
 
+from ivkit.answer.lines import shown
 from ivkit.curve.key_points import KeyPoints
 from ivkit.panel.unequal import Unequal
-from ivkit.report.sweep_text import shown
-from ivkit.verdict.angle_solver import AngleTask
 from tests.fuzz.cases import sound_files
 
 ROOT = Path(__file__).parent.parent

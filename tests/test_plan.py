@@ -212,7 +212,7 @@ def test_the_command_answers_first_and_cautions_last(capsys):
     with pytest.raises(SystemExit) as stop:
         main([*arguments, "--drawer", "10,ten"])
     assert stop.value.code == 2
-    assert "--drawer ten: not a resistance" in capsys.readouterr().err
+    assert "--drawer: 'ten' is not a resistance" in capsys.readouterr().err
 
 
 def test_a_datasheet_and_the_light_do_instead_of_a_sweep(command_line):

@@ -40,8 +40,8 @@ def words_of(page):
     return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", text)).split())
 
 
-def first_paragraph(text):
-    return " ".join(text.split("\n\n")[0].split())
+def first_paragraph(text, which=0):
+    return " ".join(text.split("\n\n")[which].split())
 
 
 def test_the_page_says_what_lamp_and_check_say(examples, capsys):
@@ -53,14 +53,14 @@ def test_the_page_says_what_lamp_and_check_say(examples, capsys):
     assert "Turning to the light" not in page  # no log on this bench
     # The lamp's own command, with the temperature that the sweep was read at.
     run("lamp", "--bench", "bench.toml", "--temperature", "32.44", "--u-temperature", "1")
-    lamp = first_paragraph(capsys.readouterr().out)
-    assert lamp in page
+    assert first_paragraph(capsys.readouterr().out, 1) in page
     # What it expects, in the words of the page: the sweep's power is held against it.
     run("characterize", "shed_sweep.csv", "--bench", "bench.toml")
     power = re.search(r"gives (\S+ W) at", capsys.readouterr().out).group(1)
     assert f"Measured {power} at its best load: plausible" in page
     assert "Plausible: the 6 readings together" in page
-    for load in ("47 ohm", "100 ohm", "220 ohm"):
+    # V/I of the table's rows: 3.85 V over 83.6 mA, 8.32 V over 82.6 mA.
+    for load in ("46.05 ohm", "100.7 ohm"):
         assert load in page
 
 
@@ -118,8 +118,8 @@ def test_a_bench_without_light_log_or_readings_has_no_such_parts(examples):
 def test_what_a_command_hands_over_is_not_printed(examples, capsys):
     delivered = ask(["lamp", "--bench", "bench.toml", "--temperature", "33"])
     assert capsys.readouterr().out == ""
-    assert "W/m2 of sunlight" in " ".join(delivered.text.split())
-    assert set(delivered.document["key_points"]["pmp_W"]) == {"value", "u"}
+    assert "W/m2 of sunlight" in delivered.answer.headline
+    assert delivered.answer["pmp_W"].std_dev > 0
     assert delivered.figure().axes
 
 

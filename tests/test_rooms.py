@@ -6,17 +6,10 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent / "ivkit"
-BEFORE = {
-    "answer": set(),
-    "readings": set(),
-    "curve": {"readings"},
-    "light": {"readings", "curve"},
-    "panel": {"readings", "curve", "light"},
-    "verdict": {"readings", "curve", "light", "panel"},
-    "report": {"answer", "readings", "curve", "light", "panel", "verdict"},
-    "cli": {"answer", "readings", "curve", "light", "panel", "verdict", "report"},
-}
-COMPUTING = ("readings", "curve", "light", "panel", "verdict")
+ROOMS = ("answer", "readings", "curve", "light", "load", "panel", "predict", "verdict")
+BEFORE = {room: set(ROOMS[1:k]) for k, room in enumerate(ROOMS)}
+BEFORE |= {"report": set(ROOMS), "cli": {*ROOMS, "report"}}
+COMPUTING = ROOMS[1:]
 
 
 def _imports(path):

@@ -242,7 +242,7 @@ def test_orders_of_taking_the_loads(run):
         (("--isc", 0.6), "--isc, --voc, --imp and --vmp go together: give all four"),
         (("--parameters", "1,2"), "--parameters 1,2: write five numbers, IL,I0,RS,RSH,A"),
         (("--parameters", "1,-2,0,inf,1"), "--parameters 1,-2,0,inf,1: saturation_current is -2"),
-        ((*FIGURES, "--loads", "ten,20"), "--loads ten: not a resistance; write 10, 4k7, 0R22"),
+        ((*FIGURES, "--loads", "ten,20"), "--loads: 'ten' is not a resistance; write it like 470"),
         ((*FIGURES, "--loads", "20"), "--loads: give at least two, as in 0,10,47,open"),
         ((*FIGURES, "--fault", "gremlins"), "--fault: no fault is called 'gremlins'"),
         ((*FIGURES, "--out", "a", "--truth", "a"), "--out and --truth must name different files"),

@@ -5,19 +5,20 @@ drawn as well, each once a table; the same doubts are told to the fit. Everythin
 """
 
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property
 
 import numpy as np
 from pvlib.pvsystem import calcparams_desoto, i_from_v, v_from_i
 
-from ivkit.light.glass import inputs_of
-from ivkit.light.glass import off as front_off
-from ivkit.light.incidence import martin_ruiz
+from ivkit.light.glass import Glass
+from ivkit.light.incidence import no_glass
 from ivkit.light.lamp_shape import Beam
 from ivkit.light.panel_face import PanelFace
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.verdict.angle_readings import AngleReadings
-from ivkit.verdict.turned import Turned, near_lamp
+from ivkit.predict.facing import Facing
+from ivkit.predict.lamp_facing import LampFacing
+from ivkit.predict.readings import Readings
+from ivkit.predict.scene import Mount, Scene, Warmth
 
 CELSIUS, LIGHT, EXPONENT = 33.0, 140.0, 0.5
 U_LOAD, U_ANGLE, U_READING, U_GLASS, U_HEAT = 0.03, 0.3, 0.008, 0.02, 2.0
@@ -50,55 +51,98 @@ PARALLEL = Make()
 NEAR = Make(12, True)
 
 
-def known(make, front=None):
-    """Return the panel as the fit gets it, and the doubts of one standard uncertainty.
+@dataclass(frozen=True)
+class Known:
+    """A panel as a scene takes it: sources of one standard uncertainty each."""
+
+    make: Make
+    relative: bool = False
+    iam: object = Glass(0.16, 0.0, U_GLASS)
+    strings = 1
+    bypass_groups = 0
+    sources = dict.fromkeys([*U_CURVE, "shunt below 100 W/m2"])
+
+    @property
+    def cells(self):
+        return self.make.cells
+
+    def panel(self, shifts=None):
+        amounts = [(shifts or {}).get(name, 0.0) for name in self.sources]
+        return self.moved(np.array([amounts])).each(lambda values: values[0])
+
+    @cached_property
+    def varied(self):
+        eye = np.eye(len(self.sources))
+        both = [row for one in eye for row in (one, -one)]
+        return self.moved(np.array([np.zeros(len(eye)), *both]))
+
+    def moved(self, amounts):
+        il, i0, rs, rsh, a = self.make.il_i0_rs_rsh_a
+        current, voltage, series, exponent = amounts.T
+        one = np.ones(len(amounts))
+        panel = ReferencePanel(
+            il * (1 + current * U_CURVE["current"][0]),
+            i0 * one,
+            rs * (1 + series * U_CURVE["series"][2]),
+            rsh * one,
+            a * (1 + voltage * U_CURVE["voltage"][1]),
+            0.0003 * one,
+            self.make.cells,
+            shunt_exponent_low=EXPONENT - U_EXPONENT * exponent,
+        ).each(lambda values: np.broadcast_to(values, one.shape))
+        if not self.relative:
+            return panel
+        curve = panel.at(LIGHT, CELSIUS)
+        alpha = panel.alpha_sc * 10.0  # at 1000 of what is 100 in the sweep
+        low = {"shunt_exponent_low": panel.shunt_exponent_low}
+        own = ReferencePanel.from_curve(curve, 100.0, CELSIUS, alpha, self.make.cells, **low)
+        return own.each(lambda values: np.broadcast_to(values, one.shape))
+
+
+@dataclass(frozen=True)
+class Bare:
+    """A panel of which everything is known."""
+
+    reference: ReferencePanel
+    iam: object = no_glass
+    sources: tuple = ()
+    strings = 1
+    bypass_groups = 0
+
+    @property
+    def cells(self):
+        return self.reference.cells
+
+    def panel(self, shifts=None):
+        return self.reference
+
+    @property
+    def varied(self):
+        return self.reference.each(lambda values: np.array([values]))
+
+    def moved(self, amounts):
+        return self.reference.each(lambda values: np.full(len(amounts), values))
+
+
+def bare(reference, iam=no_glass, irradiance=1000.0, stray=0.0, **place):
+    """Return its scene: light of an irradiance, from a near lamp at a place if there is one."""
+    light = LampFacing.of(irradiance, **place) if place else Facing(irradiance)
+    return Scene(Bare(reference, iam), light, Warmth(25.0, 0.0), Mount(0.0, stray, 0.0))
+
+
+def known(make, front=None, relative=False, light=1000.0):
+    """Return the scene as the fit gets it: light of `light` W/m2, or times 100 of its sweep's.
 
     ``front`` is a modifier whose input quantities take the place of a_r 0.16 +- U_GLASS.
     """
-
-    def panel(il=0.0, a=0.0, rs=0.0):
-        i0 = make.il_i0_rs_rsh_a
-        voltage = i0[4] * (1 + a)
-        return ReferencePanel(
-            i0[0] * (1 + il),
-            i0[1],
-            i0[2] * (1 + rs),
-            i0[3],
-            voltage,
-            0.0003,
-            make.cells,
-            shunt_exponent_low=EXPONENT,
-        )
-
-    def near(iam):
-        if not make.near:
-            return None
+    panel = Known(make, relative)
+    panel = panel if front is None else replace(panel, iam=front)
+    facing = Facing(100.0 if relative else light)
+    if make.near:
         face = PanelFace(make.width, make.height, make.rows, make.columns)
-        return near_lamp(face, make.distance, Beam(make.beam), iam)
-
-    fronts = {"glass": partial(martin_ruiz, a_r=0.16 + U_GLASS)}
-    if front is not None:
-        fronts = {name: front_off(front, name) for name in inputs_of(front)}
-    front = front or martin_ruiz
-    turned = Turned(panel(), CELSIUS, front, near(front))
-    lower = replace(turned.panel, shunt_exponent_low=EXPONENT - U_EXPONENT)
-    doubts = {name: replace(turned, panel=panel(*shifts)) for name, shifts in U_CURVE.items()}
-    doubts["cell temperature"] = replace(turned, temp_cell=CELSIUS + U_HEAT)
-    for name, other in fronts.items():
-        doubts[name] = replace(turned, iam=other, near=near(other))
-    doubts["shunt below 100 W/m2"] = replace(turned, panel=lower)
-    return turned, doubts
-
-
-def by_its_sweep(turned):
-    """Return the same panel known by a sweep in LIGHT that nobody measured: light in percent."""
-    panel = turned.panel
-    curve = panel.at(LIGHT, turned.temp_cell)
-    alpha = panel.alpha_sc * 10.0  # at 1000 of what is 100 in the sweep
-    own = ReferencePanel.from_curve(
-        curve, 100.0, turned.temp_cell, alpha, panel.cells, shunt_exponent_low=EXPONENT
-    )
-    return replace(turned, panel=own, relative=True)
+        place = {"shape": Beam(make.beam), "distance_m": make.distance, "face": face}
+        facing = LampFacing.of(facing.irradiance, **place)
+    return Scene(panel, facing, Warmth(CELSIUS, U_HEAT), Mount(0.0, 0.0, 0.0))
 
 
 def beam_of_cells(make, aoi, glass):
@@ -224,12 +268,6 @@ def table(
     at = scale - zero + U_ANGLE * rng.standard_normal(count)
     read = voltages(make, at, light, stray, load, off)
     read = read * (1 + U_READING * rng.standard_normal(count))
-    readings = AngleReadings.of(
-        scale,
-        voltage=read,
-        load=stated_load or load,
-        share=U_READING,
-        u_load=U_LOAD,
-        u_angle=U_ANGLE,
-    )
+    stated = stated_load or load
+    readings = Readings.of(voltage=read, load=stated, angle=scale, u=U_READING, u_load=U_LOAD)
     return readings, (light, zero, stray)

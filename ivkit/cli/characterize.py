@@ -72,7 +72,7 @@ def command(
             panel = fit_together([fit.sweep for fit in fits])
 
     from ivkit.answer import based_on, drawn_by
-    from ivkit.report.sweep_text import sweep_answer
+    from ivkit.report.sweep_answer import sweep_answer
 
     drawn = {k: _draw(fit, trials, seed) for k, fit in enumerate(fits) if trials and fit.model}
     bench = options.load_bench()

@@ -139,3 +139,24 @@ def sweep_options(function: Callable) -> Callable:
     ):
         wrapped = option(wrapped)
     return wrapped
+
+
+def resistances(text: str, option: str, *, ends: bool = False) -> tuple[float, ...]:
+    """Return the loads of a list such as ``10,22,4k7``, ohm; with ``ends`` also 0 and ``open``."""
+    from ivkit.errors import RangeError, TableError
+    from ivkit.readings.resistor_value import resistor_value
+
+    found = []
+    for item in (part.strip() for part in text.replace(";", ",").split(",")):
+        if ends and item.lower() in ("open", "inf"):
+            found.append(float("inf"))
+            continue
+        try:
+            value = resistor_value(item)
+        except TableError as error:
+            more = ", or open" if ends else ""
+            raise TableError(error.what, option, error.remedy + more) from None
+        if value <= 0 and not ends:
+            raise RangeError(f"'{item}' is no load", option, "leave it out")
+        found.append(value)
+    return tuple(found)

@@ -4,7 +4,7 @@ from typing import Any
 
 import click
 
-from ivkit.cli.inputs import SweepOptions, sweep_options
+from ivkit.cli.inputs import SweepOptions, resistances, sweep_options
 from ivkit.cli.output import FiniteNumber, Output, output_options
 
 SERIES = ("E6", "E12", "E24", "E96")
@@ -117,7 +117,7 @@ def command(
 
     terms = Terms(
         series=(series or "E12").upper(),
-        drawer=None if drawer is None else _parts(drawer),
+        drawer=None if drawer is None else resistances(drawer, "--drawer"),
         ambient=ambient,
         derating=Derating(derate_from, derate_to),
         margin=margin,
@@ -141,7 +141,7 @@ def command(
             )
 
     from ivkit.answer import based_on, drawn_by
-    from ivkit.report.load_text import load_answer
+    from ivkit.report.load_answer import load_answer
 
     names = [fit.sweep.name for fit in fits]
     drawn = found, [fit.model for fit in fits], [fit.sweep for fit in fits], names
@@ -156,23 +156,6 @@ def command(
         drawn_by("ivkit.report.load_figure:load_figure", *drawn) if curve else None,
     )
     output.deliver(answer, inputs=options.files(sweeps))
-
-
-def _parts(text: str) -> tuple[float, ...]:
-    """Return the resistances of a list such as ``10,22,4k7``, ohm."""
-    from ivkit.errors import RangeError, TableError
-    from ivkit.readings.resistor_value import resistor_value
-
-    parts = []
-    for item in text.replace(";", ",").split(","):
-        try:
-            value = resistor_value(item.strip())
-        except TableError as error:
-            raise TableError(error.what, "--drawer", error.remedy) from None
-        if value <= 0:
-            raise RangeError(f"'{item.strip()}' is no load", "--drawer", "leave it out")
-        parts.append(value)
-    return tuple(parts)
 
 
 def _refuse_what_has_no_knee(fits: list[Any]) -> None:

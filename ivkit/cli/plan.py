@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ivkit.assumptions import ASSUMED
-from ivkit.cli.inputs import SweepOptions, sweep_options
+from ivkit.cli.inputs import SweepOptions, resistances, sweep_options
 from ivkit.cli.output import Output, output_options
 from ivkit.cli.panel_source import load_panel, panel_options
 
@@ -66,14 +66,14 @@ def command(
     """
     from ivkit.answer import based_on
     from ivkit.errors import about
-    from ivkit.report.plan_text import plan_answer
+    from ivkit.report.plan_answer import plan_answer
     from ivkit.verdict.plan import plan_sweep
 
     if sweep is not None and (datasheet or module):
         raise click.UsageError("give either a SWEEP or a datasheet to plan from")
     model = _measured(sweep, options) if sweep else _promised(datasheet, module, options)
     inputs = options.files(tuple(name for name in (sweep, datasheet) if name))
-    bench, loads = options.load_bench(), _loads(drawer)
+    bench, loads = options.load_bench(), resistances(drawer, "--drawer") if drawer else ()
     with about(", ".join(inputs)):
         plan = plan_sweep(
             model,
@@ -113,20 +113,3 @@ def _promised(datasheet: str | None, module: str | None, options: SweepOptions) 
     usual = ASSUMED["cell temperature"]
     celsius = usual.value if options.temp_cell is None else options.temp_cell
     return sheet.panel().at(options.irradiance, celsius)
-
-
-def _loads(drawer: str | None) -> tuple[float, ...]:
-    """Return the loads of a list such as ``10,22,4k7`` in ohm."""
-    from ivkit.readings.resistor_value import resistor_value
-
-    values = []
-    for text in (drawer or "").split(","):
-        if not text.strip():
-            continue
-        try:
-            values.append(resistor_value(text.strip()))
-        except ValueError:
-            raise click.UsageError(
-                f"--drawer {text.strip()}: not a resistance; write 10, 4k7 or 0R22"
-            ) from None
-    return tuple(values)

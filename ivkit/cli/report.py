@@ -1,7 +1,7 @@
 """``ivkit report``: a whole bench as one HTML page."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -9,6 +9,7 @@ from ivkit.cli.inputs import SweepOptions
 from ivkit.errors import about
 
 if TYPE_CHECKING:
+    from ivkit.answer import Answer
     from ivkit.bench import Bench
     from ivkit.curve.fit import Fit
     from ivkit.report.page import Section
@@ -51,7 +52,7 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     from ivkit.cli.output import write_whole
     from ivkit.cli.report_parts import parts, without_picture
     from ivkit.errors import BenchError
-    from ivkit.report.bench_page import CAUTIONS, front_end_section
+    from ivkit.report.bench_page import CAUTIONS, answer_section, front_end_section
     from ivkit.report.page import Page, render
     from ivkit.report.text import wrap
 
@@ -80,9 +81,8 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     used = ["characterize", "load"]
     turned, found = wait() if wait else ((), [])
     if turned:
-        line, section = _angle(*turned)
-        answers.append(line)
-        sections.append(section)
+        answers.append(turned.headline)
+        sections.append(answer_section(turned, "angle"))
     used += ["angle"] if settings.data.angle else []
     told_there = iter(found)
     for part in todo:
@@ -118,8 +118,8 @@ def _sections(fits: list["Fit"]) -> tuple[list[str], list["Section"]]:
     """Return the sentences for the top of the page, and its sections."""
     from ivkit.answer import drawn_by
     from ivkit.report.bench_page import answer_section
-    from ivkit.report.load_text import load_answer
-    from ivkit.report.sweep_text import sweep_answer
+    from ivkit.report.load_answer import load_answer
+    from ivkit.report.sweep_answer import sweep_answer
     from ivkit.verdict.load import best_load
 
     told = [fit for fit in fits if fit.model is not None and "knee_not_reached" not in fit.flags]
@@ -142,38 +142,15 @@ def _sections(fits: list["Fit"]) -> tuple[list[str], list["Section"]]:
     return [answer.headline for answer in answers], sections
 
 
-def _turned(settings: "Bench", fit: "Fit") -> tuple[Any, ...]:
-    """Return what a panel turned in the light of a sweep does: numbers and words, no picture yet.
+def _turned(settings: "Bench", fit: "Fit") -> "Answer":
+    """Return the answer about a panel turned in the light of a sweep; its picture is not yet."""
+    from ivkit.cli.angle import read_angles
+    from ivkit.panel.datasheet import load_datasheet
+    from ivkit.predict.build_turned import turned_of
+    from ivkit.report.angle_answer import angle_answer
+    from ivkit.verdict.angle import turned_power
 
-    They are the arguments of `_angle`.
-    """
-    import numpy as np
-
-    from ivkit.cli.angle import STEPS, judge, loads_of
-    from ivkit.cli.angle_scene import geometry_of, of_sweep
-    from ivkit.cli.angle_table import read_angles
-    from ivkit.report.angle_text import answer, why_not
-    from ivkit.verdict.turned import against_angle
-
-    scene = of_sweep(fit, settings, geometry_of(settings))
-    readings, said = read_angles(settings.data.angle, tolerance=settings.loads.tolerance_pct)
-    found, assumed = judge(scene, readings)
-    light, _, stray = found.best
-    loads = loads_of(readings)
-    fine, coarse = np.linspace(-89.0, 89.0, 179), np.array(STEPS)
-    points = against_angle(scene.turned, coarse, light, loads, stray, exponents=False)
-    curves = against_angle(scene.turned, fine, light, loads, stray, exponents=False)
-    notes = [*why_not(found, readings), *said, *scene.notes, *assumed]
-    lines = [answer(points, coarse, found), *(f"{note[0].upper()}{note[1:]}." for note in notes)]
-    return lines, coarse, points, fine, curves, found, readings
-
-
-def _angle(
-    lines: list[str], coarse: Any, points: Any, fine: Any, curves: Any, found: Any, readings: Any
-) -> tuple[str, "Section"]:
-    """Return the answer and the section of a panel turned in the light of a sweep."""
-    from ivkit.report.angle_figure import angle_figure
-    from ivkit.report.bench_page import angle_section
-
-    figure = angle_figure(fine, curves, found, readings)
-    return lines[0], angle_section(lines, points, coarse, figure)
+    read = read_angles(settings.data.angle, tolerance=settings.loads.tolerance_pct)
+    sheet = settings.panel.datasheet and load_datasheet(settings.panel.datasheet)
+    turned = turned_of({}, settings, sheet or None, fit)
+    return angle_answer(turned_power(turned, (), read), fit.sweep.name, settings.path)

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ivkit.cli.inputs import resistances
 from ivkit.cli.options import Irradiance
 from ivkit.cli.output import FiniteNumber, write_whole
 from ivkit.cli.panel_source import panel_options
@@ -121,8 +122,6 @@ def command(**asked) -> None:
 
 def _loads(wanted: str | None, bench: "Bench | None", best: float) -> list[float]:
     """Return the loads in ohm: as asked for, else the bench's, else E6 about the best one."""
-    from ivkit.readings.resistor_value import resistor_value
-
     if wanted is None:
         values = list(bench.loads.values) if bench else []
         if not values:
@@ -130,17 +129,7 @@ def _loads(wanted: str | None, bench: "Bench | None", best: float) -> list[float
 
             values = series_values("E6", best / 30, best * 30).tolist()
         return [0.0, *values, float("inf")]
-    found = []
-    for text in (part.strip() for part in wanted.split(",")):
-        if text.lower() in ("open", "inf"):
-            found.append(float("inf"))
-        elif text:
-            try:
-                found.append(resistor_value(text))
-            except ValueError:
-                raise click.UsageError(
-                    f"--loads {text}: not a resistance; write 10, 4k7, 0R22 or open"
-                ) from None
+    found = list(resistances(wanted, "--loads", ends=True))
     if len(found) < 2:
         raise click.UsageError("--loads: give at least two, as in 0,10,47,open")
     return found
@@ -165,7 +154,7 @@ def _deliver(made: "Simulated", asked: dict, inputs: list[str]) -> None:
     """Write readings and truth, whole or not at all, and never over a file that is there."""
     import json
 
-    from ivkit.report.simulate_text import simulate_answer
+    from ivkit.report.simulate_answer import simulate_answer
 
     text = _csv(made, asked["seed"])
     answers = json.dumps(simulate_answer(made, asked["seed"]).to_dict(), indent=2) + "\n"

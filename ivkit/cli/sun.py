@@ -202,7 +202,7 @@ def command(
 
     from ivkit.answer import based_on, drawn_by
     from ivkit.light.sky import SkyModel
-    from ivkit.report.sun_text import sun_answer
+    from ivkit.report.sun_answer import sun_answer
     from ivkit.verdict.gain import Drive, gain
 
     taken = None

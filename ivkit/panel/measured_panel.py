@@ -7,7 +7,7 @@ light and the temperature it was taken in.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -132,6 +132,16 @@ class MeasuredPanel:
         for name, amount in (shifts or {}).items():
             off += amount * self.shifts[name]
         return self._moved(off)
+
+    def also(self, name: str, other: "MeasuredPanel") -> "MeasuredPanel":
+        """Return the panel with one source more, which one standard uncertainty off makes it other.
+
+        ``other`` is of the same sweep.
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            by_share = np.log(other.estimates / self.estimates)
+        shift = np.where(_BY_SHARE, by_share, other.estimates - self.estimates)
+        return replace(self, shifts={**self.shifts, name: np.nan_to_num(shift)})
 
     def _moved(self, off: Array) -> ReferencePanel:
         """Return the panel with its estimates off by so much, shape (..., 19)."""

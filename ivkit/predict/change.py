@@ -1,11 +1,14 @@
 """How the true set-up may differ from the stated one."""
 
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
 class Change:
     """A gross error of the set-up, or none.
+
+    Light, warmer, zero, stray and load may be arrays of shape (R, 1): one a combination.
 
     Attributes
     ----------
@@ -29,12 +32,12 @@ class Change:
         The lamp is this much farther away than every distance says, m.
     """
 
-    light: float = 1.0
-    warmer: float = 0.0
+    light: Any = 1.0
+    warmer: Any = 0.0
     from_plane: bool = False
-    zero: float = 0.0
-    stray: float = 0.0
-    load: float | tuple[float, ...] = 1.0
+    zero: Any = 0.0
+    stray: Any = 0.0
+    load: Any = 1.0
     series: float = 0.0
     shaded: float = 1.0
     farther: float = 0.0

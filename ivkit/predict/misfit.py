@@ -130,7 +130,7 @@ def misfit(
     given, names = readings, readings.observed
     floor = floors(given, expected)
     count, free = len(given), given.stated == -1.0
-    loads, mine = _shared_loads(given)
+    loads, mine = shared_loads(given)
     apart, noise, by_load, moves, used = [], [], [], [], []
     for place, name in enumerate(names):
         read, right, least = getattr(given, name), expected.values[name], floor[name]
@@ -201,7 +201,7 @@ def misfit(
     )
 
 
-def _shared_loads(given: Readings) -> tuple[tuple[float, ...], NDArray[np.int_]]:
+def shared_loads(given: Readings) -> tuple[tuple[float, ...], NDArray[np.int_]]:
     """Return stated resistors that several readings share, and which one each has; -1 for none."""
     none = np.full(len(given), -1)
     if not np.any(given.resistor):

@@ -48,6 +48,8 @@ class NearLamp:
         Of a beam, where it is uncertain.
     offset_m, axis_deg
         As in `Placement`: axis 0 turns about the width, 90 about the height.
+    between : bool
+        Light is taken between whole degrees, to 4e-5: for fits, which ask for many angles.
     """
 
     strength: Strength
@@ -59,6 +61,7 @@ class NearLamp:
     beam_angle_deg: Any = None
     offset_m: tuple[float, float] = (0.0, 0.0)
     axis_deg: float = 0.0
+    between: bool = False
 
     @cached_property
     def moves(self) -> dict[str, dict[str, float]]:
@@ -162,7 +165,7 @@ class NearLamp:
             for metres in np.unique(own):
                 some = np.ix_(rows, np.broadcast_to(own == metres, angle.shape[1:]))
                 place = self.face, shape, float(metres) + aside, self.axis_deg, self.offset_m
-                unit[some], aoi[some] = _turned(place, angle[some])
+                unit[some], aoi[some] = _turned(place, angle[some], self.between)
                 facing[some] = _lit(*place, 0.0)[0][-1]
         return unit, aoi, facing
 
@@ -255,10 +258,10 @@ def _plain(quantity: Any) -> Any:
 Place = tuple[PanelFace, Shape, float, float, tuple[float, float]]
 
 
-def _turned(place: Place, angle: Array) -> tuple[Array, Array]:
+def _turned(place: Place, angle: Array, between: bool) -> tuple[Array, Array]:
     """Return light per intensity and the cells' angles, at angles in deg: (..., cells [+ 1])."""
     unique, where = np.unique(angle, return_inverse=True)
-    if len(unique) > _MANY:
+    if between or len(unique) > _MANY:
         at = np.clip(unique, -90.0, 90.0) - _GRID[0]
         low = np.minimum(at.astype(int), len(_GRID) - 2)
         part = (at - low)[:, None]
@@ -296,7 +299,7 @@ def _lit(
     return np.append(found.in_series, found.centre), found.aoi.ravel()[face.series_order]
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=32)
 def _table(*place: Any) -> tuple[Array, Array]:
     """Return what `_lit` does at -90 to 90 deg, a degree a row."""
     _, shape, _, _, offset_m = place

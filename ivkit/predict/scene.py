@@ -293,20 +293,29 @@ class Scene:
         light = self._light(Off((), np.zeros((1, 0))), at, AS_STATED)
         return light[0] if light.ndim == 3 else light[0][:, None]
 
-    def curve(self, at: At, even: bool = False) -> Any:
-        """Return the curves at the estimates: `SingleDiode` or `SeriesString` of shape (1, N)."""
-        return self._curve(Off((), np.zeros((1, 0))), at, AS_STATED, even)
+    def curve(
+        self, at: At, even: bool = False, moved: Off | None = None, change: Change = AS_STATED
+    ) -> Any:
+        """Return the curves, by default at the estimates: `SingleDiode` or `SeriesString`, (R, N).
+
+        The arguments are those of `solve`.
+        """
+        moved = Off((), np.zeros((1, 0))) if moved is None else moved
+        return self._curve(moved, at, change, even)
 
     def _light(self, moved: Off, at: At, change: Change) -> Array:
         """Return the light behind the glass, W/m2, (R, M) or (R, M, cells)."""
         key = moved, at, change.from_plane, change.zero, change.stray, change.farther
-        if key not in self._known:
+        if isinstance(change.zero, np.ndarray):  # of a fit, which asks for each once
+            light = self._unscaled(moved, at, change)
+        else:
             if len(self._known) >= _MOST_KNOWN:  # a logger's readings never end
                 self._known.clear()
-            self._known[key] = self._unscaled(moved, at, change)
-        light = self._known[key]
+            if key not in self._known:
+                self._known[key] = self._unscaled(moved, at, change)
+            light = self._known[key]
         times = change.light * at.light
-        return light * (times if light.ndim == 2 else times[:, None])
+        return light * (times if light.ndim == 2 else times[..., None])
 
     def _unscaled(self, moved: Off, at: At, change: Change) -> Array:
         """Return the same in the scene's own light, whatever ``change.light`` says."""
@@ -321,7 +330,7 @@ class Scene:
     def _warm(self, moved: Off, at: At, change: Change) -> Array:
         """Return the cell temperature, degC, (R, M)."""
         warm = self.temp_cell
-        heat = warm.celsius + change.warmer + warm.in_light * np.log(max(change.light, DARK))
+        heat = warm.celsius + change.warmer + warm.in_light * np.log(np.maximum(change.light, DARK))
         heat = heat + at.warmer + warm.u * moved(warm.name)
         for name, kelvin in warm.by.items():
             heat = heat + kelvin * moved(name)
@@ -331,7 +340,8 @@ class Scene:
         """Return the panel of each combination, of arrays of shape (R, 1)."""
         sources = self.panel.sources
         own = np.concatenate([moved(name) for name in sources] or [np.zeros((len(moved), 0))], 1)
-        key = len(own), own.tobytes()
+        own = own if np.any(own) else own[:1]
+        key = own.tobytes()
         if key not in self._known:
             design = either_side(tuple(sources)).amounts
             count = len(design)

@@ -1,6 +1,5 @@
 """What stands on the page of a bench: the front end, and the answers about it."""
 
-from collections.abc import Sequence
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
@@ -8,12 +7,10 @@ from ivkit.answer import Answer
 from ivkit.answer.lines import capital, grid, summary_rows
 from ivkit.answer.quantities import heading_of
 from ivkit.answer.text import number, percent
-from ivkit.report.angle_text import load_name
 from ivkit.report.page import PageFigure, PageTable, Section, inline_svg
 
 if TYPE_CHECKING:
     from ivkit.bench import Bench
-    from ivkit.verdict.turned import AnglePoint
 
 CAUTIONS = (
     "Caution: a work lamp and a loaded resistor get hot enough to burn skin and bench tops. Let "
@@ -84,6 +81,12 @@ _PARTS = {
         "The light that each cell can use, and the curve to expect of the panel, beside that of "
         "the same light spread evenly.",
     ),
+    "angle": (
+        "Turning the panel",
+        "Power against the angle on the scale: readings with twice their standard uncertainty, the "
+        "curve of each load, thin before the inputs were adjusted, and below the E_n number of "
+        "each reading (ISO 13528): it agrees within 1.",
+    ),
     "check": ("Readings to check", ""),
     "track": (
         "Turning to the light",
@@ -110,34 +113,11 @@ def answer_section(answer: Answer, prefix: str, of: str = "") -> Section:
     parts = [(name, part, percent(part)) for name, part in answer.budget.get(key, {}).items()]
     return Section(
         title.format(of=of),
-        [answer.headline, *answer.paragraphs],
+        [line for line in (answer.headline, *answer.paragraphs, answer.next) if line],
         [capital(line) for line in answer.warnings],
         figures,
         tables,
         [one for one in parts if one[1] >= 0.005],
         f"Where the uncertainty of {heading_of(key)} comes from",
         [*answer.assumptions, *answer.notes, *answer.skipped],
-    )
-
-
-def angle_section(
-    lines: Sequence[str], points: "Sequence[AnglePoint]", aoi: Any, figure: Any
-) -> Section:
-    """Return a panel that was turned: answer, picture, and power by angle and load."""
-    rows = [
-        [f"{angle:g}", *(number(float(one.power[k]), None, "W") for one in points)]
-        for k, angle in enumerate(aoi)
-    ]
-    caption = (
-        "Power against the angle on the scale: readings with twice their standard uncertainty, the "
-        "curve of each load, and below the E_n number of each reading (ISO 13528): it agrees "
-        "within 1."
-    )
-    return Section(
-        "Turning the panel",
-        lines,
-        figures=[PageFigure(inline_svg(figure, "angle"), caption)],
-        tables=[
-            PageTable(rows, ("angle, deg", *(load_name(one.load) for one in points)), "To expect")
-        ],
     )

@@ -1,28 +1,18 @@
-"""The sections of the page that are other commands' answers: lamp, readings to check, a log.
+"""The section of the page about a log: the command `track` makes no `Answer` yet.
 
-They are made of what the command delivers: the sentence is the first paragraph of its text, the
-numbers are those of its JSON document, the picture is its picture.
+The sentence is the first paragraph of its text, the numbers are those of its JSON document, the
+picture is its picture.
 """
 
 from typing import TYPE_CHECKING, Any
 
 from ivkit.report.bench_page import answer_section
 from ivkit.report.page import PageFigure, PageTable, Section, inline_svg
-from ivkit.report.text import number, percent
+from ivkit.report.text import number
 from ivkit.report.track_text import seconds
 
 if TYPE_CHECKING:
     from ivkit.report.delivered import Delivered
-
-_POINTS = (
-    ("Isc", "isc_A", "A"),
-    ("Voc", "voc_V", "V"),
-    ("Vmp", "vmp_V", "V"),
-    ("Imp", "imp_A", "A"),
-    ("Pmp", "pmp_W", "W"),
-    ("fill factor", "fill_factor", ""),
-    ("best load", "best_load_ohm", "ohm"),
-)
 
 
 def _paragraph(text: str, which: int = 0) -> str:
@@ -50,73 +40,8 @@ def _shown(pair: Any, unit: str = "") -> str:
     return number(pair, None, unit)
 
 
-def _bars(shares: dict[str, float]) -> list[tuple[str, float, str]]:
-    return [(name, share, percent(share)) for name, share in shares.items() if share >= 0.01]
-
-
 def _figure(delivered: "Delivered", prefix: str, caption: str) -> list[PageFigure]:
     return [PageFigure(inline_svg(delivered.figure(), prefix), caption)]
-
-
-def lamp_part(delivered: "Delivered") -> tuple[str, Section]:
-    """Return what the lamp should give, and whether the sweep agrees."""
-    found = delivered.document
-    points = found["tables"]["key_points"]["columns"]
-    rows = []
-    for label, key, unit in _POINTS:
-        pairs = zip(points[key], points[f"u_{key}"], strict=True)
-        rows.append([label, *(_shown({"value": v, "u": u}, unit) for v, u in pairs)])
-    head = ("key point", "expected, cell by cell", "with uniform irradiance")
-    lines = [found["headline"], *found["paragraphs"][:1]]
-    return lines[-1], Section(
-        "Under the lamp",
-        lines,
-        figures=_figure(
-            delivered,
-            "lamp",
-            "The light that each cell can use, and the curve to expect of the panel, beside that "
-            "of the same light spread evenly.",
-        ),
-        tables=[PageTable(rows, head)],
-        budget=_bars(found["budget"]["pmp_W"]),
-        budget_title="Where the uncertainty of the expected Pmp comes from",
-        remarks=[f"{line[0].upper()}{line[1:]}." for line in found["assumptions"]],
-    )
-
-
-def check_part(delivered: "Delivered") -> tuple[str, Section]:
-    """Return whether readings are plausible, and which slips would explain them."""
-    found, text = delivered.document, delivered.text
-    units = {"power": "W", "voltage": "V", "current": "A"}
-    rows = []
-    for one in found["readings"]:
-        unit = units[one["quantity"]]
-        rows.append(
-            [
-                one["load"] or number(one["load_ohm"], None, "ohm"),
-                f"{one['angle_deg']:g}",
-                _shown(one[f"measured_{unit}"], unit),
-                _shown(one[f"predicted_{unit}"], unit),
-                "-" if one["en"] is None else f"{one['en']:+.2f}",
-            ]
-        )
-    head = ("load", "angle, deg", "read", "expected", "E_n")
-    tables = [PageTable(rows, head)]
-    if found["slips"]:
-        slips = [
-            [one["name"], one["size"], percent(one["belief"]), one["explains"], one["check"]]
-            for one in found["slips"][:5]
-        ]
-        head = ("slip", "size", "belief", "what it explains", "how to tell")
-        tables.append(PageTable(slips, head, "What would explain it, likeliest first", words=True))
-    return _paragraph(text), Section(
-        "Readings to check",
-        [_paragraph(text), "E_n compares with both uncertainties: up to 1 the two agree."],
-        tables=tables,
-        budget=_bars(found["budget"]),
-        budget_title="Where the uncertainty of the expectation comes from",
-        remarks=_list_of(text, "Assumed"),
-    )
 
 
 def track_part(delivered: "Delivered") -> tuple[str, Section]:
@@ -169,7 +94,7 @@ def part(name: str, delivered: "Delivered") -> tuple[str, Section]:
     """Return the sentence and the section of a command, whether or not it makes an `Answer`."""
     if delivered.answer is not None:
         return delivered.answer.headline, answer_section(delivered.answer, name)
-    return {"lamp": lamp_part, "check": check_part, "track": track_part}[name](delivered)
+    return track_part(delivered)
 
 
 def _off(aoi: float | None) -> str:

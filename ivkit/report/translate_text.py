@@ -8,7 +8,7 @@ from ivkit.curve.health import FLAGS
 from ivkit.curve.uncertainty import budget
 from ivkit.panel.iec60891 import STC_IRRADIANCE, STC_TEMPERATURE
 from ivkit.panel.temperature import FROM_VOC
-from ivkit.report.sweep_text import KEY_POINTS, shown
+from ivkit.report.sweep_answer import KEY_POINTS, shown
 from ivkit.report.text import bullets, number, percent, table, wrap
 from ivkit.verdict.promise import (
     CANNOT_TELL,

@@ -1,349 +1,265 @@
-"""Do readings of a turned panel fit angle, load and curve, and what do they tell on the way.
+"""A panel that is turned: what it gives at each angle and load, and what readings of that tell.
 
-Three things nobody knows beforehand: what the scale shows when the panel faces the light, which
-share of the light does not turn with the panel, and how much light there is. They are fitted to
-what was read (V, I or P), by least squares with the exact curve. Each reading is weighted by its
-own scatter, that of its angle included (effective variance). What all readings share - the load's
-tolerance, the panel's curve, its temperature, its glass - enters as covariance, by what one
-standard uncertainty of it does, so it is not averaged down, and it stays a cause of its own in the
-result (JCGM 100:2008, 5.2 and F.1.2; generalised least squares).
-
-Intervals are those of the profile of chi-square, which hold where a parameter is hardly resolved
-or sits at its bound (Cowan, Statistical Data Analysis, 1998, 9.7).
+Power follows the angle by the load: as the square of the light below the knee, as the light itself
+at maximum power, hardly at all far above the knee. So every prediction names its load, and its
+local exponent d ln P / d ln cos(aoi) stands beside it: a cosine squared is no fault where 2 is
+what the load makes of it.
 """
 
-import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
-from typing import Any
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
-from uncertainties import UFloat, ufloat
+from numpy.typing import ArrayLike, NDArray
 
-from ivkit.errors import RangeError, SweepError
-from ivkit.verdict.angle_readings import AngleReadings
-from ivkit.verdict.angle_solver import (
-    HIGH,
-    LARGEST_ZERO,
-    LIGHT,
-    LOW,
-    SCALE,
-    STRAY,
-    ZERO,
-    AngleTask,
-    Weighting,
-)
-from ivkit.verdict.score import en_number
-from ivkit.verdict.turned import Turned
+from ivkit.predict.angle_readings import AngleReadings
+from ivkit.predict.build_turned import Turned
+from ivkit.predict.estimate import Estimate, estimate
+from ivkit.predict.prediction import Prediction, predict
+from ivkit.predict.scene import At, Scene
+from ivkit.shown import Shown
 
 Array = NDArray[np.float64]
 
-#: Of chi-square, and of the reading that is furthest off: readings without a fault are beyond one
-#: of them in 2 of 100.
-SURE = 0.99
-#: Not resolved: a 95 % interval that is wider to one side; logarithm of the light, and deg.
-_TOO_WIDE = (0.7, 10.0)
-_RISE_FTOL = 1e-5  # of chi-square, whose root has to rise by 2
-_RISE_NEAR = 0.01  # of the rise, which an end of an interval may miss
-_FAR = 5.0  # times its doubt, from where a misfit says that something else is wrong
-_ONE_SIDED = 1.645  # 95 % of a normal distribution
+STEPS = (0.0, 15.0, 30.0, 45.0, 60.0, 75.0, 85.0)
+_STEP = 0.1  # deg, to either side
+#: How far the slopes to either side may be apart for an exponent to be one.
+_KINK = 0.1
+_MOST_LOADS = 4
 
 
 @dataclass(frozen=True)
-class AngleFit:
-    """What readings over the angle tell.
+class AngleTable:
+    """Power against angle: a row an angle, for one load after the other, maximum power last.
 
     Attributes
     ----------
-    zero : UFloat or None
-        What the scale shows when the panel faces the light, deg; None where not resolved.
-    stray : UFloat or None
-        Share of the facing light that does not turn with the panel; None where none of it is
-        seen, and ``stray_below`` says how much there can be.
-    stray_below : float
-        The largest share that the readings allow at 95 %.
-    irradiance : UFloat
-        Effective, facing the light, W/m2, or with ``relative`` in percent of that of the sweep
-        that the panel is known by. Each result has a variable for each cause.
-    best : tuple of float
-        Irradiance, zero and stray share of the best fit, resolved or not.
-    intervals : dict of str to (float, float)
-        95 % interval of ``irradiance``, ``zero`` and ``stray``, where fitted.
-    unresolved : tuple of str
-        Which of them the readings do not tell.
-    predicted, u_predicted : ndarray, shape (N,)
-        Power of the fit at each reading, W, and its standard uncertainty by what the readings
-        share, W.
-    en : ndarray, shape (N,)
-        E_n number of each reading against the fit (ISO 13528:2022, 9.7), what both share
-        taken out: beyond 1 in size it is off by more than twice its standard uncertainty.
-    chi_square, limit : float
-        And the largest that readings without a fault have in 99 of 100.
-    freedom : int
-    light_en : float or None
-        E_n number of the light against that of the sweep, where both ought to be the same; None
-        where that was not asked.
-    agrees : bool
-        Whether the readings scatter about the fit as their uncertainties say, in the light that
-        there ought to be.
-    relative : bool
-        Irradiance counts in percent of the light of the sweep.
+    at : At
+        Angles from facing the light; NaN ohm is maximum power.
+    voltage, current, power, u_power, exponent : ndarray, shape (N,)
+        V, A, W, and d ln P / d ln cos(aoi): NaN where no light is left, and where the slopes to
+        both sides differ.
+    prediction : Prediction or None
+        Behind it; None after a fit.
     """
 
-    zero: UFloat | None
-    stray: UFloat | None
-    stray_below: float
-    irradiance: UFloat
-    best: tuple[float, float, float]
-    intervals: dict[str, tuple[float, float]]
-    unresolved: tuple[str, ...]
-    predicted: Array
-    u_predicted: Array
-    en: Array
-    chi_square: float
-    limit: float
-    freedom: int
-    light_en: float | None
-    agrees: bool
-    relative: bool = False
+    at: At
+    voltage: Array
+    current: Array
+    power: Array
+    u_power: Array
+    exponent: Array
+    prediction: Prediction | None = None
+
+    def of(self, load: float) -> "AngleTable":
+        """Return the rows of one load, ohm."""
+        same = np.isnan(self.at.load) if np.isnan(load) else self.at.load == load
+        names = ("voltage", "current", "power", "u_power", "exponent")
+        return replace(
+            self, at=self.at.select(same), **{name: getattr(self, name)[same] for name in names}
+        )
 
     @property
-    def light_of_sweep(self) -> UFloat | None:
-        """Light facing, over that of the sweep; None where the sweep's is known in W/m2."""
-        return self.irradiance / 100.0 if self.relative else None
+    def loads(self) -> list[float]:
+        """Loads, ohm, in their order."""
+        seen = dict.fromkeys(float(ohm) for ohm in self.at.load if not np.isnan(ohm))
+        return [*seen, np.nan]
+
+
+@dataclass(frozen=True)
+class AngleAnswer(Shown):
+    """What a panel that is turned gives, and readings of it against that.
+
+    Attributes
+    ----------
+    turned : Turned
+    table : AngleTable
+    read : AngleReadings or None
+    found : Estimate or None
+    held : dict of str to float
+        What was stated in place of being fitted: ``zero``, ``stray``, ``light``.
+    """
+
+    turned: Turned
+    table: AngleTable
+    read: AngleReadings | None = None
+    found: Estimate | None = None
+    held: Mapping[str, float] | None = None
 
     @property
-    def watts_per_m2(self) -> UFloat | None:
-        """Effective irradiance facing, W/m2; None where nobody stated that of the sweep."""
-        return None if self.relative else self.irradiance
+    def relative(self) -> bool:
+        """Whether light counts in units of the sweep's."""
+        return self.turned.relative
+
+    @cached_property
+    def curves(self) -> dict[str, AngleTable]:
+        """Power at fine angles for a figure: as predicted, and with adjusted inputs after a fit."""
+        fine, loads = np.linspace(-89.0, 89.0, 90), self.table.loads[:-1]
+        if self.found is None:
+            return {"predicted": against_angle(self.turned.scene, fine, loads, exponents=False)}
+        adjusted = {"predicted": False, "adjusted": True}
+        return {
+            name: after(self.found, fine, loads, adjusted=how, fast=True)
+            for name, how in adjusted.items()
+        }
 
 
-def fit_angles(
+def turned_power(
     turned: Turned,
-    readings: AngleReadings,
-    irradiance: float | None = None,
+    loads: Sequence[float] = (),
+    read: AngleReadings | None = None,
+    *,
     zero: float | None = None,
     stray: float | None = None,
-    doubts: Mapping[str, Turned] | None = None,
-    u_same_light: float | None = None,
-) -> AngleFit:
-    """Fit the zero of the scale, the stray light and the irradiance to readings.
+) -> AngleAnswer:
+    """Return what a panel that is turned gives into loads and at maximum power.
 
     Parameters
     ----------
     turned : Turned
-    readings : AngleReadings
-    irradiance, zero, stray : float, optional
-        Held at this value (W/m2, deg, share) instead of fitted.
-    doubts : mapping of str to Turned, optional
-        The same panel with one thing one standard uncertainty off, by the name of the thing; what
-        is one in the budget has a number behind its name (``noise of the sweep 2``).
-    u_same_light : float, optional
-        Where the panel is known by a sweep in this very light: how well that stayed the same, as
-        a relative standard uncertainty. The light found is then judged against it. For a panel
-        with ``relative``.
+    loads : sequence of float
+        ohm; those of the readings where there are some.
+    read : AngleReadings, optional
+        From them the zero of the scale, the stray light and the light are estimated, but for what
+        is stated.
+    zero, stray : float, optional
+        As stated: deg, and as a fraction (that of the scene).
 
     Raises
     ------
-    SweepError
-        Fewer readings than unknowns, or none that is above zero.
-    RangeError
-        Readings that no zero within 40 deg explains.
+    SweepError, RangeError
+        As `ivkit.predict.estimate.estimate`.
     """
-    held = (None if irradiance is None else float(np.log(irradiance)), zero, stray)
-    free = np.array([k for k, value in enumerate(held) if value is None], dtype=int)
-    count = len(readings)
-    if count <= len(free):
-        raise SweepError(
-            f"{count} readings for {len(free)} unknowns",
-            readings.name,
-            "take more angles, or state --zero, --stray or --irradiance",
-        )
-    if not np.nanmax(readings.value) > 0:
-        raise SweepError("no reading is above zero", readings.name, "check columns and units")
-    task = AngleTask(turned, readings, free, dict(doubts or {}))
-    x, weighting, cost = task.best(np.array([0.0 if h is None else h for h in held]))
-    if ZERO in free and abs(x[ZERO]) > 0.98 * LARGEST_ZERO:
-        raise RangeError(
-            f"no zero of the scale within {LARGEST_ZERO:g} deg explains the readings",
-            readings.name,
-            "check that the angle is counted from facing the light, in deg",
-        )
-    return _Told(task, x, weighting, cost, u_same_light).fit()
+    if read is None:
+        return AngleAnswer(turned, against_angle(turned.scene, STEPS, loads))
+    free: dict[str, float | None] = {}
+    if turned.u_light is None or turned.u_light > 0:
+        free["light"] = turned.u_light
+    free |= {} if zero is not None else {"zero": None}
+    free |= {} if stray is not None else {"stray": None}
+    found = estimate(
+        turned.scene,
+        read.readings,
+        free,
+        zero=zero or 0.0,
+        u_angle=read.u_angle,
+        stated=read.stated,
+        name=read.name,
+    )
+    at = read.readings
+    of_ratio = [float(f"{ohm:.3g}") for ohm in at.ratio[at.stated == -1.0]]
+    stated = [float(ohm) for ohm in at.stated[at.resistor]]
+    seen = tuple(dict.fromkeys([*stated, *of_ratio]))[:_MOST_LOADS]
+    held = {"zero": zero, "stray": stray, "light": None if "light" in free else 1.0}
+    held = {name: value for name, value in held.items() if value is not None}
+    return AngleAnswer(turned, after(found, STEPS, seen), read, found, held)
 
 
-class _Told:
-    """What the best fit says: estimates with their causes, intervals, agreement."""
+def against_angle(
+    scene: Scene, angles: ArrayLike, loads: Sequence[float] = (), *, exponents: bool = True
+) -> AngleTable:
+    """Return what each load, and maximum power last, gives at each angle.
 
-    def __init__(
-        self,
-        task: AngleTask,
-        x: Array,
-        weighting: Weighting,
-        chi_square: float,
-        u_same_light: float | None,
-    ) -> None:
-        from scipy.special import chdtri, ndtri
+    Parameters
+    ----------
+    scene : Scene
+    angles : array_like, shape (A,)
+        deg, either sign.
+    loads : sequence of float
+        ohm.
+    exponents : bool
+        Without, they are NaN, in less time.
 
-        self.task, self.x, self.weighting, self.chi_square = task, x, weighting, chi_square
-        readings, free = task.readings, task.free
-        self.freedom = len(readings) - len(free)
-        self.limit = float(chdtri(self.freedom, 1.0 - SURE))
-        # A parameter at its bound does not move.
-        inside = (x > LOW + 1e-6) & (x < HIGH - 1e-6)
-        self.moving = free[inside[free]]
-        jacobian = task.jacobian(x, self.moving)
-        white = weighting.white(jacobian)
-        sizes = np.linalg.svd(white * SCALE[self.moving], compute_uv=False)
-        self.apart = bool(len(sizes) and sizes[-1] > 1e-5 * sizes[0])  # parameters, of each other
-        self.gain = np.linalg.pinv(white, rcond=1e-9)
-        self.covariance = self.gain @ self.gain.T
-        self.seen = task.model(x)
-        apart = readings.value - self.seen
-        explained = np.einsum("ij,jk,ik->i", jacobian, self.covariance, jacobian)
-        total = weighting.total
-        # What the fit has adapted to is no longer free to differ; a tenth of it always is.
-        self.en = apart / (2.0 * np.sqrt(np.maximum(total - explained, 0.1 * weighting.variance)))
-        furthest = -ndtri((1.0 - SURE) / (2.0 * len(readings)))
-        self.agrees = bool(chi_square <= self.limit and 2.0 * np.max(np.abs(self.en)) <= furthest)
-        ratio = max(chi_square / self.freedom, 1.0)
-        kept = readings.stated and self.agrees
-        self.enlarge = 1.0 if kept or ratio <= 1.0 else float(np.sqrt(ratio))
-        self.u_same_light = u_same_light
-        self._known: dict[int, dict[float, tuple[float, Any]]] = {}
+    Examples
+    --------
+    >>> from ivkit.panel.datasheet import make_datasheet
+    >>> from ivkit.panel.sheet_file import SheetFile
+    >>> from ivkit.predict.facing import Facing
+    >>> panel = make_datasheet(SheetFile(pmp_W=10.0, cells=36, glass="none"))
+    >>> low = against_angle(Scene(panel, Facing(1000.0)), [30.0, 60.0], [8.0]).of(8.0)
+    >>> low.exponent.round(1)
+    array([2., 2.])
+    """
+    at = _grid(angles, loads)
+    found = predict(scene, at)
+    exponent = np.full(len(at), np.nan)
+    if exponents:
+        exponent = _exponent(lambda one: predicted_power(scene, one), at, _parallel(scene))
+    one = found["power"]
+    return AngleTable(at, found.voltage, found.current, one.value, one.u, exponent, found)
 
-    def fit(self) -> AngleFit:
-        """Return the result."""
-        from ivkit.curve.uncertainty import coverage_factor
 
-        task, x = self.task, self.x
-        z = coverage_factor(np.inf if self.enlarge == 1.0 else self.freedom) * self.enlarge
-        ends = {int(k): (self._end(k, -z), self._end(k, z)) for k in task.free}
-        unresolved = [
-            name
-            for name, k in (("irradiance", LIGHT), ("zero", ZERO))
-            if k in ends and not max(np.abs(np.array(ends[k]) - x[k])) <= _TOO_WIDE[k]
-        ]
-        unseen = STRAY in ends and not ends[STRAY][0] > 0.0
-        if unseen:
-            unresolved.append("stray")
-        value = self._uncertain()
-        below = x[STRAY]
-        if STRAY in ends:
-            below = self._end(STRAY, _ONE_SIDED * self.enlarge)
-        light = value[LIGHT] * float(np.exp(x[LIGHT])) + float(np.exp(x[LIGHT]))
-        names = {LIGHT: "irradiance", ZERO: "zero", STRAY: "stray"}
-        intervals = {names[k]: (float(a), float(b)) for k, (a, b) in ends.items()}
-        if LIGHT in ends:
-            intervals["irradiance"] = tuple(float(np.exp(end)) for end in ends[LIGHT])
-        power = partial(task.readings.in_watts, self.seen)
-        light_en = None
-        if self.u_same_light is not None and task.turned.relative:
-            light_en = en_number(light / 100.0, ufloat(1.0, self.u_same_light, "same light"))
-        return AngleFit(
-            None if "zero" in unresolved else value[ZERO] + float(x[ZERO]),
-            None if unseen else value[STRAY] + float(x[STRAY]),
-            float(min(below, 1.0)),
-            light,
-            (float(np.exp(x[LIGHT])), float(x[ZERO]), float(x[STRAY])),
-            intervals,
-            tuple(unresolved),
-            power(),
-            np.sqrt(np.sum(power(self.weighting.moves) ** 2, axis=0)),
-            self.en,
-            self.chi_square,
-            self.limit,
-            self.freedom,
-            light_en,
-            self.agrees and (light_en is None or abs(light_en) <= 1.0),
-            task.turned.relative,
-        )
+def after(
+    found: Estimate,
+    angles: ArrayLike,
+    loads: Sequence[float] = (),
+    *,
+    adjusted: bool = True,
+    fast: bool = False,
+) -> AngleTable:
+    """Return the same with what readings told, angles counted from facing the light.
 
-    def _uncertain(self) -> list[Any]:
-        """Return what moves each parameter: a variable for each cause, and those of the noise."""
-        moved = [0.0 * ufloat(0.0, 1.0) for _ in range(3)]
-        if not len(self.moving):
-            return moved
-        gain = self.weighting.unwhiten_gain(self.gain)
-        noise = (gain * self.weighting.variance) @ gain.T * self.enlarge**2
-        sizes, vectors = np.linalg.eigh(noise)
-        for size, vector in zip(sizes, vectors.T, strict=True):
-            cause = ufloat(0.0, 1.0, "noise")
-            for k, part in zip(self.moving, vector, strict=True):
-                moved[k] = moved[k] + float(np.sqrt(max(size, 0.0)) * part) * cause
-        for name, shift in self.weighting.shared.items():
-            cause = ufloat(0.0, 1.0, re.sub(r" \d+$", "", name))
-            for k, part in zip(self.moving, gain @ shift, strict=True):
-                moved[k] = moved[k] + float(part) * cause
-        return moved
+    Parameters
+    ----------
+    found : Estimate
+    angles, loads
+        As in `against_angle`; stated loads count as adjusted.
+    adjusted : bool
+        Inputs as the readings have them, not at their estimates.
+    fast : bool
+        Without exponents and uncertainties, for a curve to be drawn: of the power that would be
+        worked out of what was read.
+    """
+    at = _grid(angles, loads)
+    scale = replace(at, angle=at.angle + found.zero)
+    nothing = np.full(len(at), np.nan)
+    if fast:
+        given = found.readings.given[0]
+        power = found.power_at(scale, adjusted=adjusted, given=given)
+        return AngleTable(at, nothing, nothing, power, nothing, nothing)
+    voltage, current, u_power = found.operate(scale, adjusted=adjusted)
 
-    def _end(self, k: int, z: float) -> float:
-        """Return where the root of chi-square has risen by |z|, above or below the estimate.
+    def power_of(one: At) -> Array:
+        turned = replace(one, angle=one.angle + found.zero)
+        return found.power_at(turned, adjusted=adjusted)
 
-        The bound, where it is not reached before. Of readings that are far from agreeing, that of
-        the parabola, or the bound where there is none: their profile is one of nothing.
-        """
-        bound = float(HIGH[k] if z > 0 else LOW[k])
-        x = float(self.x[k])
-        if abs(bound - x) < 1e-6:
-            return bound
-        place = int(np.flatnonzero(self.moving == k)[0]) if k in self.moving else None
-        if place is not None and not self.covariance[place, place] > 0:
-            place = None  # it moves no reading here, as the zero where every angle is the same
-        u = SCALE[k] if place is None else float(np.sqrt(self.covariance[place, place]))
-        if self.enlarge > _FAR:
-            told = place is not None and self.apart
-            return float(np.clip(x + z * u, LOW[k], HIGH[k])) if told else bound
+    exponent = _exponent(power_of, at, _parallel(found.scene))
+    return AngleTable(at, voltage, current, voltage * current, u_power, exponent)
 
-        def missing(value: float) -> float:
-            more = self._risen(k, value, place) - abs(z)
-            return 0.0 if abs(more) < _RISE_NEAR * abs(z) else more
 
-        known = self._known.setdefault(k, {x: (0.0, self.x)})
-        side = sorted((root, value) for value, (root, _) in known.items() if value * z >= x * z)
-        if side[-1][0] > abs(z):  # another level of the same profile was asked for
-            end = float(np.interp(abs(z), *zip(*side, strict=True)))
-        else:
-            end = float(np.clip(x + z * u, min(x, bound), max(x, bound)))
-        more = missing(end)
-        if abs(more) < 0.15 * abs(z):
-            # Nearly a parabola: one more step along its chord is enough.
-            end = x + (end - x) * abs(z) / (abs(z) + more)
-            return float(np.clip(end, LOW[k], HIGH[k]))
-        while more < 0.0:
-            if end == bound:
-                return bound
-            end = float(np.clip(x + 1.7 * (end - x), min(x, bound), max(x, bound)))
-            more = missing(end)
-        from scipy.optimize import brentq
+def predicted_power(scene: Scene, at: At) -> Array:
+    """Return the power at the inputs' estimates, W, shape (N,)."""
+    rows = scene.solve(at)
+    return (rows["voltage"] * rows["current"])[0]
 
-        return float(brentq(missing, x, end, xtol=4e-3 * abs(end - x), rtol=1e-6))
 
-    def _risen(self, k: int, value: float, place: int | None) -> float:
-        """Return the root of what chi-square rises by where one parameter is held at a value."""
-        known = self._known[k]
-        if value in known:
-            return known[value][0]
-        along = self.x.copy()
-        if place is not None:  # where the others go along the parabola
-            moves = self.covariance[place] / self.covariance[place, place]
-            along[self.moving] += moves * (value - self.x[k])
-        along[k] = value
-        start = along
-        if len(known) > 1:  # or on the line through the two that are nearest
-            a, b = sorted(known, key=lambda one: abs(one - value))[:2]
-            (_, at_a), (_, at_b) = known[a], known[b]
-            start = at_a + (at_b - at_a) * (value - a) / (b - a)
-            start[k] = value
-        # What a cause does on the way from here to there, rather than here: a load near the knee
-        # bends the way.
-        middle = np.clip(0.5 * (along + self.x), LOW, HIGH)
-        weighting = replace(self.weighting, shared=self.task.shared(middle))
-        apart = weighting.white(self.seen - self.task.readings.value)
-        others = self.task.free[self.task.free != k]
-        there, cost = self.task.solve(start, weighting, others, _RISE_FTOL)
-        root = float(np.sqrt(max(cost - float(apart @ apart), 0.0)))
-        known[value] = root, there
-        return root
+def _grid(angles: ArrayLike, loads: Sequence[float]) -> At:
+    angle = np.atleast_1d(np.asarray(angles, dtype=float))
+    load = np.array([*map(float, loads), np.nan])
+    return At.of(load=np.repeat(load, len(angle)), angle=np.tile(angle, len(load)))
+
+
+def _parallel(scene: Scene) -> bool:
+    return not scene.by_cell
+
+
+def _exponent(power_of, at: At, parallel: bool) -> Array:
+    """Return d ln P / d ln cos at each row; NaN where there is none.
+
+    That is where the slopes to both sides differ: under a near lamp at 0 deg, where the darkest
+    cell changes sides, and where a bypass diode begins to conduct. In parallel light the limit at
+    0 deg is taken close by.
+    """
+    size = np.abs(at.angle)
+    away = np.clip(size, 0.2 if parallel else 0.0, 89.5)
+    signed = np.where(at.angle < 0, -away, away)
+    turned = [signed + step for step in (-_STEP, 0.0, _STEP)]
+    three = At.of(load=np.tile(at.load, 3), angle=np.concatenate(turned))
+    power = power_of(three).reshape(3, -1)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        ln_power, ln_cos = np.log(power), np.log(np.cos(np.radians(turned)))
+        whole = (ln_power[2] - ln_power[0]) / (ln_cos[2] - ln_cos[0])
+        before, later = np.diff(ln_power, axis=0) / np.diff(ln_cos, axis=0)
+        smooth = np.abs(later - before) <= _KINK * (1.0 + np.abs(whole))
+    return np.where(np.isfinite(whole) & smooth & (size < 89.5), whole, np.nan)

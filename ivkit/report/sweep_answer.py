@@ -18,8 +18,8 @@ from ivkit.curve.uncertainty import budget
 from ivkit.readings.redundancy import check_loads
 from ivkit.report import key_points as keys
 from ivkit.report.key_points import key_points, known
-from ivkit.report.together_text import together_parts
-from ivkit.report.trials_text import trials_table
+from ivkit.report.together_parts import together_parts
+from ivkit.report.trials_table import trials_table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
