@@ -176,7 +176,7 @@ def _turned(given: dict[str, Any], bench: "Bench | None", files: list[str]) -> "
     told = {name: given[name] for name in TURNED}
     if told["u_light"] is not None:
         told["u_light"] /= 100.0
-    fit, panel = None, None if sheet is None else f"{sheet}"
+    fit, panel = None, None if sheet is None else sheet.name
     if sweep is not None:
         options = SweepOptions(
             bench=given["sweep_bench"] or given["bench"], irradiance=given["sweep_irradiance"]
