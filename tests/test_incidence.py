@@ -116,7 +116,9 @@ def test_duffie_and_beckman_example_1_6_1():
     assert angle_between(direction(45, 180 + 15), sun) == pytest.approx(35.176, abs=1e-3)
     zenith = np.degrees(np.arccos(up))
     azimuth = np.degrees(np.arctan2(-west, -south)) % 360
-    assert angle_between(direction(45, 195), direction(zenith, azimuth)) == pytest.approx(35.176, abs=1e-3)
+    assert angle_between(direction(45, 195), direction(zenith, azimuth)) == pytest.approx(
+        35.176, abs=1e-3
+    )
 
 
 @given(st.floats(0, 180), st.floats(-360, 360), st.floats(0, 180), st.floats(-360, 360))

@@ -150,7 +150,9 @@ def ashrae(aoi: ArrayLike, b0: float = 0.05) -> Array:
     """
     if not 0 <= b0 <= 1:
         raise RangeError(f"coefficient b0 {b0:g}", remedy="give about 0.05")
-    return _in_front(aoi, lambda at: np.maximum(1.0 - b0 * (1.0 / np.cos(np.radians(at)) - 1.0), 0.0))
+    return _in_front(
+        aoi, lambda at: np.maximum(1.0 - b0 * (1.0 / np.cos(np.radians(at)) - 1.0), 0.0)
+    )
 
 
 def physical(aoi: ArrayLike) -> Array:

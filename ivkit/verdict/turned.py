@@ -18,7 +18,7 @@ from ivkit.curve.string import SeriesString
 from ivkit.errors import RangeError
 from ivkit.light.glass import PLAIN
 from ivkit.light.incidence import IncidenceAngleModifier, beam_on_plane
-from ivkit.light.lamp import Lamp, PanelLight
+from ivkit.light.lamp import PanelLight, light_on
 from ivkit.light.lamp_shape import Beam, Point, Shape
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.smooth import cubic_between
@@ -229,10 +229,9 @@ def _lit(
     offset_m: tuple[float, float],
 ) -> tuple[Array, Array]:
     """Return light ahead of the glass over that of the centre, and its angle, (181, cells)."""
-    lamp = Lamp(shape, 1.0, "W_m2")
 
     def on(tilt: float) -> PanelLight:
-        return lamp.on(face, Placement(distance_m, tilt, tilt_axis_deg, offset_m))
+        return light_on(shape, face, Placement(distance_m, tilt, tilt_axis_deg, offset_m))
 
     unit = on(0.0).centre
     # Over the middle, a small lamp's light is smooth from edge-on to edge-on: fewer angles do.
