@@ -192,7 +192,7 @@ LINES = (
     f"translate jetty_sweep.csv --bench jetty.toml --datasheet {SHEET}",
 )
 #: Commands that write no `Answer` yet.
-NOT_YET = {"lamp", "check", "angle", "track", "translate"}
+NOT_YET = {"track", "translate"}
 
 
 #: Numbers without a unit, by name; a key that is not here carries its unit or ends in _fraction.
@@ -201,6 +201,7 @@ PURE = {
     *("fill_factor", "ideality_factor", "en", "en_load", "shift", "scatter", "probability"),
     *("chi_square", "chi_square_limit", "chi_square_single_fits", "residuals_over_single_fits"),
     *("degrees_of_freedom", "degrees_of_freedom_single_fits", "adjusted"),
+    *("light", "light_of_sweep", "light_en", "exponent"),  # light in times of a sweep's own
     *("law_current_exponent", "law_diode_exponent", "law_diode_bend", "law_series_exponent"),
     *("law_shunt_exponent", "law_shunt_exponent_low"),
 }

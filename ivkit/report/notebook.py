@@ -106,9 +106,9 @@ def _translated(found: Any) -> Answer:
 
 
 def _tracking(found: Any) -> Answer:
-    from ivkit.report.track_document import frame
+    from ivkit.report.track_answer import track_answer
 
-    return Answer("track", str(found), tables={"log": _frame(frame(found), sideways=True)})
+    return track_answer(found)
 
 
 def _datasheet(sheet: Any) -> Answer:

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ivkit.verdict.angle_law import AngleLaw
+from ivkit.predict.angle_law import AngleLaw
 from ivkit.verdict.log import CleanLog
-from ivkit.verdict.pointing import Facing
+from ivkit.verdict.pointing import FacingPower
 from ivkit.verdict.settling import Settling
 
 Array = NDArray[np.float64]
@@ -88,7 +88,7 @@ def disturbances(
     log: CleanLog,
     steady: Settling,
     off: NDArray[np.bool_],
-    facing: Facing | None,
+    facing: FacingPower | None,
     law: AngleLaw | None = None,
 ) -> tuple[Disturbance, ...]:
     """Return the stretches of disturbed readings, in order of time.
@@ -99,7 +99,7 @@ def disturbances(
     steady : Settling
     off : ndarray of bool, shape (M,)
         From `disturbed`.
-    facing : Facing or None
+    facing : FacingPower or None
         What the panel gives when it faces clear light.
     law : AngleLaw, optional
         Of the panel on its load, to bring power back to light.
@@ -122,7 +122,7 @@ def _describe(
     log: CleanLog,
     steady: Settling,
     run: NDArray[np.int64],
-    facing: Facing | None,
+    facing: FacingPower | None,
     law: AngleLaw | None,
     count: int,
 ) -> Disturbance:

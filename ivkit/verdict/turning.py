@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from ivkit.errors import RangeError
 from ivkit.light.incidence import angle_between, direction
-from ivkit.verdict.angle_law import AngleLaw
+from ivkit.predict.angle_law import AngleLaw
+from ivkit.predict.score import HIGH, LOW, PLAUSIBLE, UNDETERMINED
 from ivkit.verdict.log import CleanLog
 from ivkit.verdict.pointing import Pointing
 from ivkit.verdict.steady_mean import Mean
@@ -49,14 +50,14 @@ class Rise:
     Attributes
     ----------
     verdict : str
-        ``"plausible"``, ``"too high"``, ``"too low"`` or ``"cannot tell"``.
+        Plausible, too high, too low or undetermined.
     en : float or None
         E_n of the logarithms: difference over the root sum of squares of both 95 % half widths
         (ISO 13528).
     measured, predicted : (float, float, float) or None
         Ratio and its 95 % interval.
     reason : str
-        Why it cannot be told, and what to record.
+        Why it could not be determined, and what to record.
     """
 
     verdict: str
@@ -184,12 +185,12 @@ def rise(
     measured = _measured(first, last)
     if measured is None:
         return Rise(
-            "cannot tell",
+            UNDETERMINED,
             reason="the first power is not clear of zero; record it with a finer range",
         )
     if law is None:
         return Rise(
-            "cannot tell",
+            UNDETERMINED,
             measured=measured,
             reason="no curve of the panel, or no load: give --sweep or --datasheet, and --load or "
             "--max-power",
@@ -197,7 +198,7 @@ def rise(
     if turned.aoi_first is None:
         doubt = turned.doubt or "the log has no angle of the start"
         remedy = "" if "--tilt-is" in doubt else "; record pan and tilt, or the angle off the light"
-        return Rise("cannot tell", measured=measured, reason=doubt + remedy)
+        return Rise(UNDETERMINED, measured=measured, reason=doubt + remedy)
     rng = np.random.default_rng(20)
     before = np.abs(turned.aoi_first + u_angle * rng.standard_normal(_DRAWS))
     if turned.from_scale:
@@ -222,18 +223,18 @@ def rise(
     predicted = tuple(float(x) for x in np.exp([middle, low, high]))
     if max(high - middle, middle - low) > _TOO_WIDE:
         return Rise(
-            "cannot tell",
+            UNDETERMINED,
             measured=measured,
             predicted=predicted,
             reason=f"{turned.aoi_first:.0f} deg off the light the stray light decides: measure the "
-            "power with the lamp or the sun shaded off, as --diffuse",
+            "power with the lamp or the sun shaded off, as --stray",
         )
     m = np.log(measured)
     difference = m[0] - middle
     half_p = high - middle if difference > 0 else middle - low
     half_m = m[0] - m[1] if difference > 0 else m[2] - m[0]
     en = float(difference / np.hypot(half_p, half_m))
-    verdict = "plausible" if abs(en) <= 1 else "too high" if en > 0 else "too low"
+    verdict = PLAUSIBLE if abs(en) <= 1 else HIGH if en > 0 else LOW
     return Rise(verdict, en, measured, predicted)
 
 
