@@ -54,7 +54,7 @@ PANEL = ("--datasheet", SHEET)
     [
         (("lamp", *PANEL, "--lux", 6000, "--source", "halogen", "--distance", 0.35), "assumptions"),
         (("check", *PANEL, "--power", 0.2, "--load", 33, *LIGHT), "notes"),
-        (("angle", *PANEL), "notes"),
+        (("angle", *PANEL), "assumptions"),
         (("plan", *PANEL, *LIGHT), "assumptions"),
         (("track", ROOT / "examples/shed_track.csv", *PANEL, "--load", 68), "notes"),
     ],

@@ -4,12 +4,12 @@ import shutil
 from pathlib import Path
 
 import pytest
-from ivkit.verdict.angle_solver import AngleTask
 from uncertainties import ufloat
 
 from ivkit.answer.lines import shown
 from ivkit.curve.key_points import KeyPoints
 from ivkit.panel.unequal import Unequal
+from ivkit.predict.unknowns import Task
 from tests.fuzz.cases import sound_files
 
 ROOT = Path(__file__).parent.parent
@@ -193,8 +193,8 @@ def test_a_shunt_known_to_a_quarter_only_does_not_hold_the_fit_up(run, monkeypat
     text = SOUND["shed.toml"].decode()
     text = text.replace("height_cm = 28.5", "height_cm = 1.0")
     text = text.replace("shunt_tolerance_pct = 1.0", "shunt_tolerance_pct = 28.5")
-    asked, model = [], AngleTask.model
-    monkeypatch.setattr(AngleTask, "model", lambda *a, **k: asked.append(1) or model(*a, **k))
+    asked, model = [], Task.model
+    monkeypatch.setattr(Task, "model", lambda *a, **k: asked.append(1) or model(*a, **k))
     line = "angle angle.csv --sweep shed.csv --bench shed.toml"
     status, _, err = run(line, "shed.toml", text)
     assert (status, err) == (1, "")

@@ -81,7 +81,7 @@ class Estimate:
     u_own : ndarray, shape (N,)
         Standard uncertainty of each reading on its own, its angle's included.
     en : ndarray, shape (N,)
-        E_n number of each reading against the adjusted one.
+        E_n number of each reading against the adjusted one (ISO 13528:2022, 9.7).
     chi_square, freedom
         And how many readings and known quantities are left to agree.
     pulls : dict of str to (float, float)

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from ivkit.curve.diode import SingleDiode
-from ivkit.errors import RangeError
+from ivkit.curve.fit import Fit
+from ivkit.errors import RangeError, SweepError
 from ivkit.shown import Shown
 from ivkit.verdict.combinations import Combination, Loss, from_drawer, from_series
 from ivkit.verdict.loaded import LoadedPanel, uncertain
@@ -247,6 +248,38 @@ def best_load(
         worst_dissipation=float(worst),
         terms=terms,
     )
+
+
+def best_load_of_fits(
+    fits: Sequence[Fit], weights: Sequence[float] | None = None, terms: Terms | None = None
+) -> LoadChoice:
+    """Choose the load by fits of sweeps, as `best_load`; of one without a curve by its data alone.
+
+    Raises
+    ------
+    RangeError
+        As in `best_load`.
+    SweepError
+        A sweep does not show where its maximum power is.
+    """
+    for fit in fits:
+        if fit.model is None:
+            known = fit.key_points_from_data["v_mp"] is not None and len(fits) == 1
+        else:
+            known = not math.isnan(fit.key_points.p_mp.nominal_value)
+        if not known:
+            about = [note for note in fit.from_data.notes if "power" in note]
+            what, _, remedy = (about[0] if about else "").partition("; ")
+            raise SweepError(
+                what or "no curve can be fitted, so its best load could not be determined",
+                fit.sweep.name,
+                remedy or "see what `ivkit characterize` says about it",
+            )
+    if fits[0].model is None:
+        at = fits[0].key_points_from_data
+        return best_load_of_point(at["v_mp"], at["i_mp"], terms)
+    curves = [fit.model for fit in fits]
+    return best_load(curves, weights, terms, parameters=[fit.parameters for fit in fits])
 
 
 def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> LoadChoice:

@@ -15,12 +15,12 @@ import time
 import numpy as np
 import pandas as pd
 
+from ivkit.answer.text import table
 from ivkit.errors import IvkitError
 from ivkit.panel.expected import expected_key_points
 from ivkit.predict.facing import Facing
 from ivkit.predict.readings import Readings
 from ivkit.predict.scene import Scene, Warmth
-from ivkit.report.text import table
 from tests.benchmarks.row import Row
 from tests.laboratory import QUANTITIES, U_RELATIVE, knows_key, single_junction, u_measured
 from tests.sound_benches import ACCUSED, verdict
