@@ -122,10 +122,7 @@ def causes(
     if ampere.burden_ohm:
         tolerance("burden", "burden", ampere.burden_tolerance_pct)
     by_converter = False
-    for word, channel, meter in (
-        ("voltage", volt, "voltmeter"),
-        ("current", ampere, "ammeter"),
-    ):
+    for word, channel, meter in (("voltage", volt, "voltmeter"), ("current", ampere, "ammeter")):
         if from_load == word:
             continue
         tolerance(f"{word} amplifier gain", f"{word} gain", channel.gain_tolerance_pct)
@@ -224,10 +221,7 @@ def nominal_scale(front_end: FrontEnd, channel: str) -> float:
 
 
 def to_panel(
-    parts: Parts,
-    divider_at: str | None,
-    voltage: ArrayLike | None,
-    current: ArrayLike | None,
+    parts: Parts, divider_at: str | None, voltage: ArrayLike | None, current: ArrayLike | None
 ) -> tuple[Array, Array]:
     """Return voltage (V) and current (A) at the panel's terminals.
 

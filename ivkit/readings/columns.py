@@ -174,10 +174,7 @@ def _shown(
 
 
 def _at_input(
-    table: Table,
-    front_end: FrontEnd,
-    shown: dict[str, Array | None],
-    load: Array | None,
+    table: Table, front_end: FrontEnd, shown: dict[str, Array | None], load: Array | None
 ) -> dict[str, Array | None]:
     """Return voltage and current at the instruments' inputs."""
     coded = {channel: f"{channel}_code" in table.columns for channel in CHANNELS}
@@ -229,11 +226,7 @@ def _panel_at_input(
 
 
 def _noise(
-    table: Table,
-    front_end: FrontEnd,
-    channel: str,
-    value: Array | None,
-    step: Array | float | None,
+    table: Table, front_end: FrontEnd, channel: str, value: Array | None, step: Array | float | None
 ) -> Array | None:
     """Return the noise of one channel at its instrument, from steps and conversions."""
     if value is None:

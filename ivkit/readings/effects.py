@@ -27,9 +27,7 @@ DUST = 1e-12  # of the largest reading: rounding, not an effect
 
 
 def effects(
-    parts: Parts,
-    known: Mapping[str, Cause],
-    walk: Callable[[Parts], tuple[Array, Array]],
+    parts: Parts, known: Mapping[str, Cause], walk: Callable[[Parts], tuple[Array, Array]]
 ) -> tuple[Effect, ...]:
     """Return the effects of all causes on what ``walk`` gives.
 

@@ -49,8 +49,7 @@ def voltage_per_cell(sweep: Sweep) -> list[Fault]:
     else:
         return []
     found = fault(
-        "voltage_per_cell",
-        f"{most:.4g} V from {sweep.cells} cells is {each:.3g} V a cell, {what}",
+        "voltage_per_cell", f"{most:.4g} V from {sweep.cells} cells is {each:.3g} V a cell, {what}"
     )
     return [found if severity is None else replace(found, severity=severity)]
 

@@ -178,12 +178,7 @@ def make_sweep(
     sweep = taken.select(~at_end) if np.any(at_end) else taken
     return replace(
         sweep,
-        notes=(
-            *table.notes,
-            *raw.notes,
-            *_corrections(front_end, sweep),
-            *_untold(bench, raw),
-        ),
+        notes=(*table.notes, *raw.notes, *_corrections(front_end, sweep), *_untold(bench, raw)),
         evidence=replace(sweep.evidence, taken=taken if np.any(at_end) else None),
     )
 

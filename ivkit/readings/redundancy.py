@@ -152,9 +152,7 @@ def with_series_resistance(sweep: Sweep) -> Sweep:
         taken = _with_more_load(taken, more)
     note = f"{more:.3g} +- {u:.1g} ohm in series (1 sigma) added to the stated loads"
     return replace(
-        corrected,
-        evidence=replace(corrected.evidence, taken=taken),
-        notes=(*sweep.notes, note),
+        corrected, evidence=replace(corrected.evidence, taken=taken), notes=(*sweep.notes, note)
     )
 
 

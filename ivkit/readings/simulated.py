@@ -50,10 +50,7 @@ def draw_hidden(
 
 
 def load_at_panel(
-    front_end: FrontEnd,
-    load: ArrayLike,
-    hidden: Hidden | None = None,
-    loads: Loads | None = None,
+    front_end: FrontEnd, load: ArrayLike, hidden: Hidden | None = None, loads: Loads | None = None
 ) -> Array:
     """Return the resistance that the panel sees, ohm: load, shunt, leads and divider together.
 
@@ -164,10 +161,7 @@ def _converted(level: Array, converter: Converter, rng: np.random.Generator | No
 
 
 def _parts(
-    front_end: FrontEnd,
-    hidden: Hidden | None,
-    load: ArrayLike | None,
-    loads: Loads | None,
+    front_end: FrontEnd, hidden: Hidden | None, load: ArrayLike | None, loads: Loads | None
 ) -> Parts:
     parts = circuit.nominal_parts(front_end, load)
     known = _causes(front_end, load, loads)
