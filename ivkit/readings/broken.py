@@ -20,19 +20,9 @@ __all__ = ["BREAKS", "Break", "Course", "Setting", "named"]
 
 @dataclass(frozen=True)
 class Break:
-    """One way to go wrong.
-
-    Attributes
-    ----------
-    name : str
-    what : str
-        In a few words.
-    found_as : tuple of str
-        Faults, or flags of the fit, any of which is the right name for it.
-    course : callable or None
-        Changes the course: ``course(course, setting, rng)``.
-    columns : callable or None
-        Changes the columns written: ``columns(columns, setting, rng)``.
+    """One way to go wrong: its name; what happens, in a few words; the faults or flags of the fit
+    any of which is the right name for it; and what it changes, as ``change(course or columns,
+    setting, rng)``.
     """
 
     name: str
@@ -43,13 +33,7 @@ class Break:
 
 
 def named(name: str) -> Break:
-    """Return the way to go wrong of this name.
-
-    Raises
-    ------
-    RangeError
-        There is none.
-    """
+    """Return the way to go wrong of this name. RangeError: there is none."""
     if name not in BREAKS:
         raise RangeError(f"no fault is called '{name}'", "--fault", f"known: {', '.join(BREAKS)}")
     return BREAKS[name]

@@ -94,19 +94,9 @@ KINDS: dict[str, tuple[str, str]] = {
 class Fault:
     """One thing that is wrong with a sweep.
 
-    Attributes
-    ----------
-    name : str
-        One of `KINDS`, or a flag of the fit.
-    severity : {"note", "warning", "error"}
-    points : tuple of int
-        The readings at fault, counted from 0 in the order taken; empty where it is all of them.
-    message : str
-        What is wrong, with its numbers, as a sentence without its full stop.
-    remedy : str
-        What to do about it.
-    leave_out : bool
-        Whether the points have to be left out of any fit.
+    ``name`` is one of `KINDS` or a flag of the fit, ``severity`` note, warning or error; ``points``
+    count from 0 in the order taken, empty where it is all of them. ``message`` is a sentence with
+    its numbers, without full stop; ``leave_out``: the points have to be left out of any fit.
     """
 
     name: str
@@ -123,16 +113,8 @@ class Fault:
 def fault(
     name: str, message: str, where: ArrayLike | None = None, leave_out: bool = False
 ) -> Fault:
-    """Return a fault of a known kind.
-
-    Parameters
-    ----------
-    name : str
-        One of `KINDS`.
-    message : str
-    where : array_like, optional
-        Mask of the points at fault, shape (N,), or their numbers.
-    leave_out : bool
+    """Return a fault of a known kind; ``where`` is a mask (N,) of the points at fault or their
+    numbers.
     """
     severity, remedy = KINDS[name]
     points: Iterable[int] = ()
@@ -154,10 +136,8 @@ def left_out(faults: Iterable[Fault], count: int) -> NDArray[np.bool_]:
 def named_points(points: Iterable[int], rows: NDArray[np.int64] | None) -> str:
     """Return points in words, by their row in the file where it is known.
 
-    >>> named_points([0, 1, 2, 6], None)
-    'readings 1 to 3, 7'
-    >>> named_points([1], np.array([4, 5]))
-    'row 5'
+    >>> named_points([0, 1, 2, 6], None), named_points([1], np.array([4, 5]))
+    ('readings 1 to 3, 7', 'row 5')
     """
     numbers = sorted(int(k) + 1 if rows is None else int(rows[k]) for k in points)
     runs: list[list[int]] = []

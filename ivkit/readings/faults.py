@@ -1,9 +1,7 @@
 """What is wrong with these readings, and where: everything that can be told without a fit.
 
-Each fault is found by one small function, listed in `CHECKS`, in a file by idea:
-`faults_channels`, `faults_scale`, `faults_rows`. What only shows against a fitted curve (a stray
-reading, light that drifted, a step, an S-shape) is found by `ivkit.curve.misfit`, of one sweep at
-a time.
+Each fault is found by one function in `CHECKS`. What only shows against a fitted curve (a stray
+reading, light that drifted, a step, an S-shape) is found by `ivkit.curve.misfit`.
 """
 
 from collections.abc import Callable
@@ -58,15 +56,8 @@ _EXPLAINS = {
 
 @dataclass(frozen=True)
 class Checked:
-    """A sweep that was looked through.
-
-    Attributes
-    ----------
-    taken : Sweep
-        Every reading as taken; the points of the faults count in it.
-    faults : tuple of Fault
-    keep : ndarray of bool, shape (N,)
-        The readings that a fit may use.
+    """A sweep that was looked through: every reading as ``taken``, in which the points of the
+    ``faults`` count, and those that a fit may use, ``keep`` (N,).
     """
 
     taken: Sweep
@@ -80,9 +71,8 @@ class Checked:
 
 
 def find_faults(sweep: Sweep) -> list[Fault]:
-    """Return what is wrong with a sweep; points count from 0 in the order taken.
-
-    Readings at fault still stand in the sweep; `check` gives one without them.
+    """Return what is wrong with a sweep; points count from 0 in the order taken, and still stand in
+    it.
     """
     found = [one for look in CHECKS for one in look(sweep)]
     names = {one.name for one in found}
@@ -95,8 +85,6 @@ def find_faults(sweep: Sweep) -> list[Fault]:
 def check(sweep: Sweep) -> Checked:
     """Look through a sweep and say which readings a fit may use.
 
-    Examples
-    --------
     >>> sweep = Sweep(np.array([1.0, 2.0, 3.0]), np.array([-0.3, -0.2, -0.1]))
     >>> [str(one) for one in check(sweep).faults][0][:58]
     'the current is negative where the panel delivers power: sw'

@@ -20,10 +20,8 @@ def as_read(sweep: Sweep, channel: str) -> Array:
 
 
 def equal_runs(values: Array, least: int) -> list[NDArray[np.int64]]:
-    """Return the runs of at least ``least`` readings in a row that are exactly equal.
-
-    >>> equal_runs(np.array([1.0, 2.0, 2.0, 2.0, 3.0]), 3)
-    [array([1, 2, 3])]
+    """Return the runs of at least ``least`` readings in a row that are exactly equal, as their
+    numbers.
     """
     starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
     runs = np.split(np.arange(len(values)), starts[1:])
@@ -59,10 +57,9 @@ def step_of(values: Array) -> float:
 def rounding_of(values: Array) -> float:
     """Return the step that values were rounded to, 0 if none or if it was chosen.
 
-    A supply that is set to even voltages gives multiples of a step as well. Of a plan, every
-    level is taken equally often, give or take one, and the gaps between levels hardly alternate,
-    or nearly every level is taken once, a few having got lost; rounding lays readings on its steps
-    as they come.
+    A supply set to even voltages gives multiples of a step as well. A plan takes every level
+    equally often, give or take one, with gaps that hardly alternate, or nearly every level once, a
+    few having got lost; rounding lays readings on its steps as they come.
 
     >>> rounding_of(np.array([0.0, 0.5, 1.5, 1.5, 2.0, 2.0, 2.5, 3.0, 3.0]))
     0.5

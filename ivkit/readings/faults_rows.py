@@ -108,10 +108,8 @@ def _ends(values: Array | None) -> tuple[float | None, float | None]:
 
 
 def gap_at_knee(sweep: Sweep) -> list[Fault]:
-    """Find a sweep whose loads leave out the knee.
-
-    Current falls with voltage, so between two neighbours no more than the upper voltage times the
-    upper current can be had.
+    """Find a sweep whose loads leave out the knee: as current falls with voltage, between
+    neighbours no more than the upper voltage times the upper current can be had.
     """
     v, i = sweep.voltage, sweep.current
     ok = (v > 0) & (i > 0)
