@@ -27,16 +27,9 @@ USUAL_NOISE = ASSUMED["noise, of the largest reading"].u_fraction
 class LoadCheck:
     """What V and I say about the stated loads.
 
-    Attributes
-    ----------
-    resistance, u_resistance : float
-        In series with every load and not stated, ohm, with its standard uncertainty.
-    offset, u_offset : float
-        Constant part of the current readings, A, with its standard uncertainty.
-    used : ndarray of bool, shape (N,)
-        Readings that this rests on.
-    ratio : ndarray, shape (N,)
-        V/I over the stated load; NaN at short and open circuit.
+    ``resistance``, ohm, is in series with every load and not stated; ``offset``, A, the constant
+    part of the current readings; ``u_...`` their standard uncertainties. ``used`` (N,) are the
+    readings that this rests on.
     """
 
     resistance: float
@@ -52,18 +45,15 @@ def check_loads(sweep: Sweep) -> LoadCheck | None:
 
     With a series resistance r, an offset d of the current and a scale s that is off, as parts
     within their tolerance make it, V/R = s (I + I r/R - d). The three follow by weighted least
-    squares over all readings with Huber's weights (Ann. Math. Stat. 35 (1964) 73), so that a load
-    with a wrong label does not decide. Weights hold the noise and the loads' tolerance, each
-    load's own; the uncertainty is enlarged where the loads disagree by more.
+    squares with Huber's weights (Ann. Math. Stat. 35 (1964) 73), so that a load with a wrong label
+    does not decide. Weights hold the noise and the loads' tolerance, each load's own; the
+    uncertainty is enlarged where the loads disagree by more.
 
-    Examples
-    --------
     >>> from ivkit.readings.evidence import Evidence
     >>> load = np.array([10.0, 50.0, 100.0, 200.0, 1000.0])
     >>> current = np.array([4e-3, 4e-3, 3e-3, 2e-3, 1e-3])
-    >>> found = check_loads(
-    ...     Sweep(current * (load + 2), current, evidence=Evidence(load_at_panel=load))
-    ... )
+    >>> said = Evidence(load_at_panel=load)
+    >>> found = check_loads(Sweep(current * (load + 2), current, evidence=said))
     >>> round(found.resistance, 6), round(1e6 * abs(found.offset), 3)
     (2.0, 0.0)
     """
@@ -126,10 +116,7 @@ def usual_noise(sweep: Sweep) -> tuple[Array, Array]:
 def with_series_resistance(sweep: Sweep) -> Sweep:
     """Return the sweep with the resistance that `check_loads` finds added to its stated loads.
 
-    Raises
-    ------
-    SweepError
-        There is nothing to find it from, or nothing that stands out of its uncertainty.
+    SweepError: nothing to find it from, or nothing that stands out of its uncertainty.
     """
     taken = sweep.evidence.taken
     found = check_loads(taken if taken is not None else sweep)
@@ -166,11 +153,9 @@ def _with_more_load(sweep: Sweep, more: float) -> Sweep:
 def load_factor(sweep: Sweep) -> float | None:
     """Return the power of a thousand by which V/I is off the stated loads; None where it is not.
 
-    Nine of ten loads must show it, within 20 %: more is off than a series resistance or a load
-    with a wrong label explains.
+    Nine of ten loads must show it, within 20 %: more is off than a series resistance or a load with
+    a wrong label explains.
 
-    Examples
-    --------
     >>> from ivkit.readings.evidence import Evidence
     >>> load = np.array([10.0, 50.0, 100.0, 200.0])
     >>> current = np.array([4e-3, 4e-3, 3e-3, 2e-3])
@@ -211,11 +196,8 @@ def settle_units(sweep: Sweep) -> Sweep:
     A power column tells which it is: P = V I holds where the load is wrong, P = V^2/R where the
     current is, P = I^2 R where the voltage is.
 
-    Raises
-    ------
-    SweepError
-        Voltage or current is off by a factor of a thousand, or cannot be told not to be, or is
-        one that no panel gives.
+    SweepError: voltage or current is off by a factor of a thousand, or cannot be told not to be, or
+    is one that no panel gives.
     """
     _refuse_beyond(sweep)
     whole = sweep.evidence.taken if sweep.evidence.taken is not None else sweep
