@@ -34,7 +34,7 @@ def find_format(text: str) -> Unit | None:
 
 
 class Moments:
-    """The dates or times of day of one column; ``start`` is the first date, at which time is zero."""
+    """The dates or times of day of one column; ``start`` is the first date, where time is zero."""
 
     def __init__(self, form: Unit | None) -> None:
         self.form = form.name if form in FORMATS.values() else ""
