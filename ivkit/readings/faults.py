@@ -4,8 +4,8 @@ Each fault is found by one function in `CHECKS`. What only shows against a fitte
 reading, light that drifted, a step, an S-shape) is found by `ivkit.curve.misfit`.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,19 +23,9 @@ from ivkit.readings.sweep import Sweep
 
 __all__ = ["CHECKS", "Checked", "Fault", "check", "find_faults"]
 
-CHECKS: tuple[Callable[[Sweep], list[Fault]], ...] = (
-    at_end,
-    stuck,
-    repeated,
-    coarse,
-    reversed_or_dark,
-    swapped,
-    voltage_per_cell,
-    current_beyond_area,
-    power_column,
-    stated_loads,
-    monitored,
-    gap_at_knee,
+CHECKS: tuple[Callable[[Sweep], Iterable[Fault]], ...] = (
+    *(at_end, stuck, repeated, coarse, reversed_or_dark, swapped),
+    *(voltage_per_cell, current_beyond_area, power_column, stated_loads, monitored, gap_at_knee),
 )
 #: Faults that explain others away: with one of them, these are not told as well.
 _EXPLAINS = {
@@ -75,10 +65,7 @@ def find_faults(sweep: Sweep) -> list[Fault]:
     it.
     """
     found = [one for look in CHECKS for one in look(sweep)]
-    names = {one.name for one in found}
-    hidden: set[str] = set()
-    for name in names:
-        hidden |= _EXPLAINS.get(name, set())
+    hidden = set().union(*(_EXPLAINS.get(one.name, ()) for one in found))
     return [one for one in found if one.name not in hidden]
 
 
@@ -89,11 +76,8 @@ def check(sweep: Sweep) -> Checked:
     >>> [str(one) for one in check(sweep).faults][0][:58]
     'the current is negative where the panel delivers power: sw'
     """
-    notes = sweep.notes
     taken = sweep.evidence.taken or sweep
     if taken is not sweep:
-        from dataclasses import replace
-
-        taken = replace(taken, notes=notes)
+        taken = replace(taken, notes=sweep.notes)
     faults = tuple(find_faults(taken))
     return Checked(taken, faults, ~left_out(faults, len(taken)))
