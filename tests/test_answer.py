@@ -191,7 +191,7 @@ LINES = (
     f"translate jetty_sweep.csv --bench jetty.toml --datasheet {SHEET}",
 )
 #: Commands that write no `Answer` yet.
-NOT_YET = {"lamp", "check", "angle", "track", "translate"}
+NOT_YET = {"lamp", "check", "angle", "track"}
 
 
 @pytest.mark.parametrize("line", LINES)

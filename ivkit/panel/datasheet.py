@@ -4,8 +4,7 @@ The figures are at 1000 W/m2, AM1.5G and 25 degC; how the panel leaves that cond
 (`ivkit.panel.law`), of which a sheet states little. Each input quantity is a *source* of
 one standard uncertainty: ``sheet.sources`` holds it as an uncertain number 0 +- 1, and
 ``sheet.panel(shifts)`` is the panel with sources off by so many standard uncertainties. So the
-uncertainty can be carried through any computation, as `ivkit.predict` and
-`ivkit.panel.expected.expect` do.
+uncertainty can be carried through any computation, as `ivkit.predict` does.
 """
 
 from collections.abc import Mapping, Sequence

@@ -6,7 +6,7 @@ equations are written from memory; the text of the standard was not at hand.
 Everywhere ``v1, i1`` are points of the measured curve (V, A; the panel delivers at positive
 current), ``g`` irradiances in W/m2 and ``t`` cell temperatures in degC, 1 as measured and 2 as
 wanted. All arguments broadcast. None of these functions knows how far it may be trusted:
-`ivkit.panel.translate` does.
+`ivkit.verdict.translate` does.
 """
 
 from typing import Any

@@ -36,7 +36,7 @@ NOISE = "noise"
 #: Quantities that move with the sources, and whether by shares: as logarithms.
 _MOVED = (*PARAMETERS, "light", "heat", *LAW)
 _BY_SHARE = np.isin(_MOVED, ("photocurrent", "saturation_current", "nNsVth", "light"))
-_TOLD_APART = {
+TOLD_APART = {
     "irradiance": "irradiance of the sweep",
     "cell temperature": "temperature of the sweep",
 }
@@ -249,7 +249,7 @@ def _sources_of(quantities: Sequence[Any]) -> tuple[Array, dict[str, Array]]:
         per = estimates[k] if _BY_SHARE[k] else 1.0
         for variable, slope in getattr(quantity, "derivatives", {}).items():
             moves = noise if variable.tag in (None, NOISE) else by_name
-            tag = _TOLD_APART.get(variable.tag, variable.tag)
+            tag = TOLD_APART.get(variable.tag, variable.tag)
             place = variable if moves is noise else tag
             moves.setdefault(place, np.zeros(len(_MOVED)))[k] += slope * variable.std_dev / per
     by_name = {name: move for name, move in by_name.items() if np.any(move)}

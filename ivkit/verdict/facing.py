@@ -9,7 +9,9 @@ from ivkit.curve.diode import SingleDiode
 from ivkit.curve.fit import Fit
 from ivkit.curve.many import PARAMETERS
 from ivkit.panel.datasheet import Datasheet
-from ivkit.panel.expected import expect
+from ivkit.predict.facing import Facing as Light
+from ivkit.predict.prediction import predict
+from ivkit.predict.scene import At, Mount, Scene, Warmth
 from ivkit.verdict.angle_law import power_in_light
 from ivkit.verdict.pointing import Facing
 
@@ -77,13 +79,10 @@ def facing_from_sheet(
         Light that brings out no power.
     """
 
-    def power(curve: SingleDiode) -> dict[str, Any]:
-        if load_ohm is None:
-            return {"power": curve.key_points().p_mp}
-        more = curve.operating_point(load_ohm + u_load_ohm).power
-        return {"power": curve.operating_point(load_ohm).power, "more": more}
-
-    found = expect(sheet, power, effective_irradiance, temp_cell)
-    value = found["power"]
-    by_load = found.get("more", value).nominal_value - value.nominal_value
-    return Facing(value.nominal_value, float(np.hypot(value.std_dev, by_load)), "the datasheet")
+    light, warm = (
+        (float(getattr(q, "nominal_value", q)), float(getattr(q, "std_dev", 0.0)))
+        for q in (effective_irradiance, temp_cell)
+    )
+    at = At.of(load_ohm or np.nan, u_load=u_load_ohm / load_ohm if load_ohm else 0.0)
+    found = predict(Scene(sheet, Light.of(*light), Warmth(*warm), Mount(0.0, 0.0, 0.0)), at)
+    return Facing(float(found.power[0]), float(found["power"].u[0]), "the datasheet")

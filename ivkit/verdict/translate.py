@@ -1,10 +1,11 @@
 """A measured sweep at another irradiance and temperature, in several ways beside each other.
 
 IEC 60891's procedures 1 and 2 move the readings; procedure 3 goes between two sweeps of the same
-panel; the five-parameter translation moves the fitted curve by De Soto's equations.
+panel; by the five parameters, the panel of the sweep is predicted in the wanted condition.
 """
 
-from dataclasses import dataclass, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -12,18 +13,39 @@ from uncertainties import ufloat
 
 from ivkit.curve.fit import Fit
 from ivkit.curve.key_points import KeyPoints
-from ivkit.errors import RangeError
+from ivkit.curve.many import PARAMETERS
+from ivkit.errors import RangeError, SweepError
 from ivkit.panel.coefficients import Coefficients, coefficients_of
+from ivkit.panel.conditions import LOW_LIGHT
 from ivkit.panel.datasheet import Datasheet
+from ivkit.panel.iec60891 import STC_IRRADIANCE, STC_TEMPERATURE
 from ivkit.panel.measured import Measured
+from ivkit.panel.measured_panel import TOLD_APART
 from ivkit.panel.translation import (
+    FIVE,
+    REACH_5,
     Translation,
-    by_five_parameters,
+    beyond_reach,
     by_procedure_1,
     by_procedure_2,
     by_procedure_3,
 )
+from ivkit.predict.facing import Facing
+from ivkit.predict.of_sweep import panel_of_sweep
+from ivkit.predict.prediction import predict
+from ivkit.predict.scene import At, Mount, Scene, Warmth
+from ivkit.predict.score import en_number
 from ivkit.shown import Shown
+from ivkit.verdict.conformity import DENIED, Conformity, FigureOff, conformity
+
+_STILL = Mount(0.0, 0.0, 0.0)  # facing the light, without any other
+
+
+@dataclass(frozen=True)
+class PredictedPoints(KeyPoints):
+    """Key points of a prediction; the power's own curvature is in ``p_mp``, W."""
+
+    p_mp: Any = None
 
 
 @dataclass(frozen=True)
@@ -49,6 +71,13 @@ class Translated(Shown):
         own. None where no method reaches that far.
     notes : tuple of str
         What was assumed.
+    warnings : tuple of str
+        Methods that cannot be used.
+    sheet : Datasheet or None
+    stated : PredictedPoints or None
+        What the panel should have at the target, by the datasheet.
+    conformity : Conformity or None
+        At standard test conditions, to the datasheet.
     """
 
     fit: Fit
@@ -61,6 +90,15 @@ class Translated(Shown):
     methods: tuple[str, ...]
     key_points: KeyPoints | None
     notes: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    sheet: Datasheet | None = None
+    stated: PredictedPoints | None = None
+    conformity: Conformity | None = None
+
+    @property
+    def at_stc(self) -> bool:
+        """Whether the target is the condition that a datasheet's power is stated for."""
+        return (self.to_irradiance, self.to_temperature) == (STC_IRRADIANCE, STC_TEMPERATURE)
 
 
 def translate(
@@ -79,7 +117,8 @@ def translate(
     measured : Fit
         Of a sweep whose condition is known.
     sheet : Datasheet, optional
-        For the temperature coefficients; without it those usual for ``technology`` are assumed.
+        For the temperature coefficients and the verdict; without it those usual for ``technology``
+        are assumed.
     partner : Fit, optional
         Of a second sweep of the same panel at another condition, for procedure 3. Fit both with
         `ivkit.curve.fit.fit_each`, so that what they have in common stays so.
@@ -97,13 +136,13 @@ def translate(
         )
     sources = Measured(measured, sheet, technology)
     target = (to_irradiance, to_temperature)
-    notes = []
+    warnings = []
     by_method = []
     coefficients = None
     try:
         coefficients = _coefficients(sources, target)
     except RangeError as error:
-        notes.append(f"procedures 1 and 2 cannot be used: {error.what}")
+        warnings.append(f"procedures 1 and 2 cannot be used: {error.what}")
     if coefficients is not None:
         by_method += [
             by_procedure_1(sources, coefficients, target),
@@ -111,21 +150,91 @@ def translate(
         ]
         if partner is not None:
             by_method.append(by_procedure_3(sources, partner, coefficients, target))
-    by_method.append(by_five_parameters(sources, target))
-    notes += sources.notes
+    try:
+        by_method.append(by_five_parameters(sources, target))
+    except SweepError as error:
+        warnings.append(f"the five parameters cannot be used: {error.what}")
     methods, answer = _answer(by_method)
-    return Translated(
+    found = Translated(
         measured,
         sources.light,
         sources.heat,
         sources.from_voc,
-        to_irradiance,
-        to_temperature,
+        *target,
         tuple(by_method),
         methods,
         answer,
-        tuple(notes),
+        tuple(sources.notes),
+        tuple(warnings),
+        sheet,
     )
+    if sheet is None:
+        return found
+    found = replace(
+        found,
+        stated=predicted_points(
+            Scene(sheet, Facing(to_irradiance), Warmth(to_temperature, 0.0), _STILL)
+        ),
+    )
+    if answer is None or not found.at_stc:
+        return found
+    judged = conformity(answer.p_mp, sheet.p_mp, sheet.p_mp_tolerance, off=_figures_off(found))
+    return replace(found, conformity=judged)
+
+
+def predicted_points(scene: Scene, tied: Mapping[str, Any] | None = None) -> PredictedPoints:
+    """Return the key points that a panel should have, facing its light.
+
+    ``tied`` are variables 0 +- 1 that take the place of the panel's sources, by their names.
+    """
+    found, own = predict(scene, At.of(), ends=True), scene.variables
+    points = {field.name: found.number(field.name) for field in fields(PredictedPoints)}
+    for name in set(tied or ()) & set(own):
+        for key, point in points.items():
+            slope = point.derivatives.get(own[name], 0.0)
+            points[key] = point + slope * (tied[name] - own[name]) if slope else point
+    return PredictedPoints(**points)
+
+
+def by_five_parameters(s: Measured, target: tuple[float, float]) -> Translation:
+    """Return what the panel of the sweep should give at a target: W/m2 and degC.
+
+    It is tied to what the procedures are tied to, but for the noise of the readings.
+
+    Raises
+    ------
+    SweepError
+        One standard uncertainty off, it is no panel.
+    """
+    panel = panel_of_sweep(s.fit, s.sheet, s.kind.name, own_light=False).panel
+    scene = Scene(panel, Facing(target[0]), Warmth(target[1], 0.0), _STILL)
+    quantities = (s.light, s.heat, *s.law, *(s.fit.parameters[name] for name in PARAMETERS))
+    variables = {v for q in quantities for v in getattr(q, "derivatives", {})}
+    tied = {TOLD_APART.get(v.tag, v.tag): v for v in variables}
+    remarks = ["five parameters by De Soto's equations, with the coefficients of the technology"]
+    if min(s.here[0], target[0]) < LOW_LIGHT:
+        remarks.append(
+            f"below {LOW_LIGHT:g} W/m2 no module was measured: how the shunt goes on there is "
+            "between constant and inverse to the irradiance"
+        )
+    too_far = tuple(beyond_reach(s, target, REACH_5))
+    model = panel.panel().at(*target)
+    return Translation(FIVE, predicted_points(scene, tied), model, None, too_far, tuple(remarks))
+
+
+def _figures_off(found: Translated) -> tuple[FigureOff, ...]:
+    """Return which of Isc and Voc, where the sheet states them, cannot be those of this panel."""
+    assumed = {a.figure for a in found.sheet.assumed}
+    off = []
+    for label, name, key in (("Isc", "i_sc", "isc_A"), ("Voc", "v_oc", "voc_V")):
+        ours, theirs = getattr(found.key_points, name), getattr(found.stated, name)
+        circular = found.from_voc and name == "v_oc"
+        if circular or key in assumed or not np.isfinite(ours.nominal_value):
+            continue
+        en = en_number(ours, theirs)
+        if abs(en) > DENIED:
+            off.append(FigureOff(label, ours, theirs, en))
+    return tuple(off)
 
 
 def _coefficients(sources: Measured, target: tuple[float, float]) -> Coefficients:
@@ -160,6 +269,8 @@ def _answer(by_method: list[Translation]) -> tuple[tuple[str, ...], KeyPoints | 
     near = [t for t in by_method if not t.too_far and told(t)]
     if not near:
         return (), None
+    if len(near) == 1:
+        return (near[0].method,), near[0].key_points
     choice = ufloat(0.0, 1.0, "choice of procedure")
     points = {}
     for name in ("i_sc", "v_oc", "v_mp", "i_mp"):
