@@ -130,10 +130,10 @@ def test_facing_power_of_a_datasheet_is_what_it_promises():
     )
     found = facing_from_sheet(sheet, None, 1000.0, 25.0)
     assert found.power == pytest.approx(0.57 * 17.6, rel=1e-3)
-    # Into Vmp / Imp it gives the same.
-    assert facing_from_sheet(sheet, 17.6 / 0.57, 1000.0, 25.0).power == pytest.approx(
-        0.57 * 17.6, rel=1e-3
-    )
+    # Into Vmp / Imp it gives the same, less what that load loses where the panel is another than
+    # stated (JCGM 100:2008, 5.1.2 note): it is best at the stated figures, never better.
+    loaded = facing_from_sheet(sheet, 17.6 / 0.57, 1000.0, 25.0)
+    assert 0.57 * 17.6 - loaded.u / 4 < loaded.power < 0.57 * 17.6 * (1 + 1e-3)
     assert 0.01 < found.u / found.power < 0.06
 
 
