@@ -49,43 +49,25 @@ class Datasheet(Shown):
 
     Attributes
     ----------
-    name : str
-    kind : Technology
-    cells : int or None
-        In series, in each string.
-    strings : int
-        In parallel.
-    bypass_groups : int
-    area_m2 : float or None
-    glass : str
-    i_sc, v_oc, i_mp, v_mp : float
-        A and V.
-    p_mp : float
-        Promised maximum power, W: as stated, or Vmp Imp.
-    p_mp_tolerance : float
-        Plus or minus, as a share.
-    alpha_pct, beta_pct, gamma_pct : float
-        Temperature coefficients of Isc, Voc and Pmp, %/K.
-    nmot : float
-        degC.
-    law : ndarray, shape (12,)
-        How it leaves the reference, in the order of `ivkit.panel.law.LAW`.
-    shifts : mapping of str to ndarray, shape (16,)
-        Of each source: what one standard uncertainty does to the logarithms of Isc, Voc, Imp,
-        Vmp, and to the law.
-    assumed : tuple of Assumption
-        What the sheet does not state.
-    sources : dict of str to UFloat
-        The sources as uncertain numbers 0 +- 1, tagged with their names. The same for every
-        result of this sheet, so that results stay correlated.
-    bends : dict of str to UFloat
-        Of those that are the law's, what their curvature adds, uncorrelated with themselves.
-    path : str
-        The file it came from; empty for one made in code.
-    remarks : tuple of str
-        What was understood on the way.
-    law_stated : bool
-        Whether the sheet says what the panel gives in other light: its power at 200 W/m2, or more.
+    cells : In series, in each string.
+    strings : In parallel.
+    i_sc, v_oc, i_mp, v_mp : A and V.
+    p_mp : Promised maximum power, W: as stated, or Vmp Imp.
+    p_mp_tolerance : Plus or minus, as a share.
+    alpha_pct, beta_pct, gamma_pct : Temperature coefficients of Isc, Voc and Pmp, %/K.
+    nmot : degC.
+    law : shape (12,). How it leaves the reference, in the order of `ivkit.panel.law.LAW`.
+    shifts : mapping of str to ndarray, shape (16,). Of each source: what one standard uncertainty
+        does to the logarithms of Isc, Voc, Imp, Vmp, and to the law.
+    assumed : tuple of Assumption. What the sheet does not state.
+    sources : dict of str to UFloat. The sources as uncertain numbers 0 +- 1, tagged with their
+        names. The same for every result of this sheet, so that results stay correlated.
+    bends : dict of str to UFloat. Of those that are the law's, what their curvature adds,
+        uncorrelated with themselves.
+    path : The file it came from; empty for one made in code.
+    remarks : tuple of str. What was understood on the way.
+    law_stated : Whether the sheet says what the panel gives in other light: its power at 200 W/m2,
+        or more.
     """
 
     name: str
@@ -175,10 +157,8 @@ class Datasheet(Shown):
 
         Raises
         ------
-        BenchError
-            No panel has the sheet's figures, or no single diode is the model of its cells.
-        RangeError
-            None has the figures moved by ``shifts``.
+        BenchError : No panel has the sheet's figures, or no single diode is the model of its cells.
+        RangeError : None has the figures moved by ``shifts``.
         """
         if self.kind.law is None:
             raise BenchError(
@@ -234,13 +214,10 @@ def load_datasheet(path: str | Path) -> Datasheet:
 
     Raises
     ------
-    FileError
-        The file cannot be read.
-    BenchError
-        It is not TOML, a key is unknown, a value makes no sense, figures contradict each other,
-        or there are too few of them.
-    TableError
-        Its matrix cannot be read, or contradicts it.
+    FileError : The file cannot be read.
+    BenchError : It is not TOML, a key is unknown, a value makes no sense, figures contradict each
+        other, or there are too few of them.
+    TableError : Its matrix cannot be read, or contradicts it.
     """
     sheet = load_settings(path, SheetFile)
     matrix = None if sheet.matrix is None else read_matrix(sheet.matrix)
@@ -267,8 +244,7 @@ def make_datasheet(
 
     Raises
     ------
-    BenchError
-        Figures contradict each other, or there are too few of them.
+    BenchError : Figures contradict each other, or there are too few of them.
 
     Examples
     --------
@@ -364,18 +340,14 @@ def prior_law(
 
     Parameters
     ----------
-    kind : Technology
-    v_oc : float
-        At 1000 W/m2 and 25 degC, V.
-    cells : int or None
-        In series; without them the usual voltage of a cell stands in, and what it is uncertain by.
-    coefficients, u_coefficients : tuple of float
-        Of Isc and Voc, %/K.
+    v_oc : At 1000 W/m2 and 25 degC, V.
+    cells : In series; without them the usual voltage of a cell stands in, and what it is uncertain
+        by.
+    coefficients, u_coefficients : tuple of float. Of Isc and Voc, %/K.
 
     Returns
     -------
-    ndarray, ndarray, shape (12,)
-        In the order of `ivkit.panel.law.LAW`.
+    ndarray, ndarray, shape (12,) : In the order of `ivkit.panel.law.LAW`.
     """
     law = kind.law or TECHNOLOGY["c-Si"].law
     usual = kind.voc_per_cell

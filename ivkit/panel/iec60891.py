@@ -37,15 +37,12 @@ def procedure_1(
 
     Parameters
     ----------
-    i_sc1 : array_like
-        Short-circuit current as measured, A.
-    alpha, beta : array_like
-        Temperature coefficients of Isc (A/K) and Voc (V/K, negative) at the wanted irradiance.
-    resistance : array_like
-        Rs of the procedure, ohm. It is what makes curves of different irradiance fall together,
-        and not the series resistance of the single-diode equation.
-    kappa : array_like
-        Curve correction factor, ohm/K.
+    i_sc1 : array_like. Short-circuit current as measured, A.
+    alpha, beta : array_like. Temperature coefficients of Isc (A/K) and Voc (V/K, negative) at the
+        wanted irradiance.
+    resistance : array_like. Rs of the procedure, ohm. It is what makes curves of different
+        irradiance fall together, and not the series resistance of the single-diode equation.
+    kappa : array_like. Curve correction factor, ohm/K.
 
     Examples
     --------
@@ -83,14 +80,11 @@ def procedure_2(
 
     Parameters
     ----------
-    v_oc1 : array_like
-        Open-circuit voltage as measured, V.
-    alpha_rel, beta_rel : array_like
-        Relative temperature coefficients of Isc and Voc, 1/K.
-    a : array_like
-        How Voc follows the logarithm of the light, dimensionless; about 0.05.
-    resistance, kappa : array_like
-        R's (ohm) and kappa' (ohm/K) of this procedure; not those of procedure 1.
+    v_oc1 : array_like. Open-circuit voltage as measured, V.
+    alpha_rel, beta_rel : array_like. Relative temperature coefficients of Isc and Voc, 1/K.
+    a : array_like. How Voc follows the logarithm of the light, dimensionless; about 0.05.
+    resistance, kappa : array_like. R's (ohm) and kappa' (ohm/K) of this procedure; not those of
+        procedure 1.
 
     Examples
     --------
@@ -136,10 +130,8 @@ def procedure_2_edition_3(
 
     Parameters
     ----------
-    v_oc_stc : array_like
-        Open-circuit voltage at 1000 W/m2 and 25 degC, V.
-    b1, b2 : array_like
-        How Voc follows the light; dimensionless.
+    v_oc_stc : array_like. Open-circuit voltage at 1000 W/m2 and 25 degC, V.
+    b1, b2 : array_like. How Voc follows the light; dimensionless.
     """
     v1, i1 = np.asarray(v1, dtype=float), np.asarray(i1, dtype=float)
     t1, t2 = np.asarray(t1, dtype=float), np.asarray(t2, dtype=float)

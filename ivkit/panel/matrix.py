@@ -40,11 +40,9 @@ class Matrix:
 
     Attributes
     ----------
-    file : str
-    values : mapping of str to ndarray, shape (N,)
-        By the headings of the columns, in their units: degC, W/m2, A, V, W.
-    lines : tuple of int
-        Where each row stands in the file.
+    values : mapping of str to ndarray, shape (N,). By the headings of the columns, in their units:
+        degC, W/m2, A, V, W.
+    lines : tuple of int. Where each row stands in the file.
     """
 
     file: str
@@ -76,8 +74,7 @@ class Matrix:
 
         Raises
         ------
-        TableError
-            There is no row to take them from, or it contradicts what the sheet states.
+        TableError : There is no row to take them from, or it contradicts what the sheet states.
         """
         stated = _stated(sheet)
         row = self.own_row
@@ -115,8 +112,7 @@ class Matrix:
 
         Parameters
         ----------
-        sheet : SheetFile
-            As `completed`.
+        sheet : As `completed`.
         """
         u_pct = sheet.matrix_u_pct
         scale = 1.0 if u_pct is None else u_pct / U_MATRIX_PCT["pmp_W"]
@@ -153,10 +149,9 @@ def read_matrix(path: str | Path) -> Matrix:
 
     Raises
     ------
-    FileError
-        The file cannot be read.
-    TableError
-        A column is missing, a cell is no number or one that no panel has, a condition stands twice.
+    FileError : The file cannot be read.
+    TableError : A column is missing, a cell is no number or one that no panel has, a condition
+        stands twice.
     """
     name = Path(path).name
     try:

@@ -48,24 +48,16 @@ class MeasuredPanel:
 
     Attributes
     ----------
-    name : str
-    kind : Technology
-    cells : int or None
-        In series; a sweep knows one string.
-    bypass_groups : int
-    area_m2 : float or None
-    label : float or None
-        What its datasheet promises, W, where one is given.
-    estimates : ndarray, shape (19,)
-        The five parameters as the fit has them (1/Rsh for Rsh), then irradiance (W/m2) and cell
-        temperature (degC) of the sweep, and how the panel leaves them (`ivkit.panel.law.LAW`).
-    shifts : mapping of str to ndarray, shape (19,)
-        Of each source: what one standard uncertainty does to them, as a share where they are
-        positive by nature.
-    sources : dict of str to UFloat
-        0 +- 1 each; the noise of a sweep takes several, all tagged alike.
-    notes : tuple of str
-        What was assumed on the way.
+    cells : In series; a sweep knows one string.
+    label : What its datasheet promises, W, where one is given.
+    estimates : shape (19,). The five parameters as the fit has them (1/Rsh for Rsh), then
+        irradiance (W/m2) and cell temperature (degC) of the sweep, and how the panel leaves them
+        (`ivkit.panel.law.LAW`).
+    shifts : mapping of str to ndarray, shape (19,). Of each source: what one standard uncertainty
+        does to them, as a share where they are positive by nature.
+    sources : dict of str to UFloat. 0 +- 1 each; the noise of a sweep takes several, all tagged
+        alike.
+    notes : tuple of str. What was assumed on the way.
     """
 
     name: str
@@ -120,13 +112,11 @@ class MeasuredPanel:
 
         Parameters
         ----------
-        shifts : mapping of str to float, optional
-            Standard uncertainties by the name of the source.
+        shifts : mapping of str to float. Standard uncertainties by the name of the source.
 
         Raises
         ------
-        SweepError
-            No light, saturation current, slope or irradiance is left with such shifts.
+        SweepError : No light, saturation current, slope or irradiance is left with such shifts.
         """
         off = np.zeros(len(_MOVED))
         for name, amount in (shifts or {}).items():
@@ -161,17 +151,13 @@ def measured_panel(
 
     Parameters
     ----------
-    measured : Fit
-    sheet : Datasheet, optional
-        For what no sweep tells: glass, area, bypass diodes, coefficients, the label's power.
-    technology : str
-        Where there is no sheet.
+    sheet : For what no sweep tells: glass, area, bypass diodes, coefficients, the label's power.
+    technology : Where there is no sheet.
 
     Raises
     ------
-    SweepError
-        No curve runs from short to open circuit, the sweep's condition is not known, or its noise
-        cannot be told.
+    SweepError : No curve runs from short to open circuit, the sweep's condition is not known, or
+        its noise cannot be told.
     """
     known = Measured(measured, sheet, technology)
     quantities = [
@@ -201,14 +187,11 @@ def panel_from_together(found: "Together", sheet: Datasheet | None = None) -> Me
 
     Parameters
     ----------
-    found : Together
-    sheet : Datasheet, optional
-        For what no sweep tells: glass, area, bypass diodes, the label's power.
+    sheet : For what no sweep tells: glass, area, bypass diodes, the label's power.
 
     Raises
     ------
-    SweepError
-        No sweep's light was known, so the panel is known in that light's measure only.
+    SweepError : No sweep's light was known, so the panel is known in that light's measure only.
     """
     if found.relative:
         raise SweepError(

@@ -30,8 +30,7 @@ def module_table() -> "DataFrame":
 
     Raises
     ------
-    BenchError
-        The installed pvlib does not ship it.
+    BenchError : The installed pvlib does not ship it.
     """
     import pandas as pd
 
@@ -50,13 +49,12 @@ def module_from_table(name: str) -> Datasheet:
 
     Parameters
     ----------
-    name : str
-        As in the table; case, spaces and punctuation do not matter.
+    name : As in the table; case, spaces and punctuation do not matter.
 
     Raises
     ------
-    BenchError
-        There is no such module (near matches are named), or its figures contradict each other.
+    BenchError : There is no such module (near matches are named), or its figures contradict each
+        other.
     """
     table = module_table()
     plain = _plain_names()
@@ -72,8 +70,7 @@ def sheet_of(name: str, row: Any) -> Datasheet:
 
     Raises
     ------
-    BenchError
-        Its figures contradict each other.
+    BenchError : Its figures contradict each other.
     """
     isc, voc = float(row["I_sc_ref"]), float(row["V_oc_ref"])
     series = int(row["N_s"])

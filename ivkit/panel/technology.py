@@ -40,16 +40,11 @@ class Law:
 
     Attributes
     ----------
-    ideality : Usual
-        n of one cell, at 1000 W/m2.
-    shunt : Usual
-        Rsh Isc/Voc at 200 W/m2; ``u`` is that of its logarithm.
-    shunt_exponent, shunt_exponent_low, current_exponent, diode_exponent, diode_bend : Usual
-    series_per_K, series_exponent, shunt_per_K : Usual
-        As in `ivkit.panel.conditions.ReferencePanel`.
-    u_alpha, u_beta, u_gamma : float
-        How well a coefficient that a datasheet states is that of the panel itself: of Isc in %/K,
-        of Voc as a fraction of itself, of Pmp in %/K.
+    ideality : n of one cell, at 1000 W/m2.
+    shunt : Rsh Isc/Voc at 200 W/m2; ``u`` is that of its logarithm.
+    series_per_K, series_exponent, shunt_per_K : As in `ivkit.panel.conditions.ReferencePanel`.
+    u_alpha, u_beta, u_gamma : How well a coefficient that a datasheet states is that of the panel
+        itself: of Isc in %/K, of Voc as a fraction of itself, of Pmp in %/K.
     """
 
     ideality: Usual
@@ -87,24 +82,15 @@ class Technology:
 
     Attributes
     ----------
-    name : str
-    voc_per_cell : Usual
-        V a cell in series.
-    voc_limits : tuple of float
-        Outside of these a cell of this kind does not exist, V.
-    imp_over_isc, vmp_over_voc : Usual
-    alpha, beta, gamma : Usual
-        Temperature coefficients of Isc, Voc and Pmp, %/K.
-    beta_limits : tuple of float
-        What a coefficient of Voc may be before it must be in another unit, %/K.
-    EgRef : float
-        Band gap at 25 degC, eV.
-    dEgdT : float
-        Its relative change, 1/K.
-    nmot : Usual
-        Module temperature of IEC 61215: 800 W/m2, 20 degC, 1 m/s, open rack, degC.
-    law : Law or None
-        None for stacked junctions: no single diode follows them from one light to another.
+    voc_per_cell : V a cell in series.
+    voc_limits : tuple of float. Outside of these a cell of this kind does not exist, V.
+    alpha, beta, gamma : Temperature coefficients of Isc, Voc and Pmp, %/K.
+    beta_limits : tuple of float. What a coefficient of Voc may be before it must be in another
+        unit, %/K.
+    EgRef : Band gap at 25 degC, eV.
+    dEgdT : Its relative change, 1/K.
+    nmot : Module temperature of IEC 61215: 800 W/m2, 20 degC, 1 m/s, open rack, degC.
+    law : None for stacked junctions: no single diode follows them from one light to another.
     """
 
     name: str

@@ -39,28 +39,22 @@ def temperature_from_voc(
 
     Parameters
     ----------
-    panel : Datasheet or MeasuredPanel
-        Each of its sources is moved up and down, and the temperature found anew.
-    v_oc : float or UFloat
-        V, above 0.
-    light : float or UFloat
-        Effective irradiance, W/m2, above 0.
-    i_sc : float or UFloat
-        In place of it: short-circuit current in the same light, A, above 0. What it is against the
-        panel's own at 1000 W/m2 is the best measure of the light.
+    panel : Each of its sources is moved up and down, and the temperature found anew.
+    v_oc : float or UFloat. V, above 0.
+    light : float or UFloat. Effective irradiance, W/m2, above 0.
+    i_sc : float or UFloat. In place of it: short-circuit current in the same light, A, above 0.
+        What it is against the panel's own at 1000 W/m2 is the best measure of the light.
 
     Returns
     -------
-    UFloat
-        Tied to the panel's sources and to what voltage and light are tied to.
+    UFloat : Tied to the panel's sources and to what voltage and light are tied to.
 
     Raises
     ------
-    RangeError
-        No light, or two; a voltage or light that is not positive; a temperature that no panel in
-        use has, below -50 or above 130 degC.
-    BenchError
-        No panel has the figures of the datasheet, or no single diode is the model of its cells.
+    RangeError : No light, or two; a voltage or light that is not positive; a temperature that no
+        panel in use has, below -50 or above 130 degC.
+    BenchError : No panel has the figures of the datasheet, or no single diode is the model of its
+        cells.
 
     Examples
     --------

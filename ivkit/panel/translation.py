@@ -38,18 +38,13 @@ class Translation:
 
     Attributes
     ----------
-    method : str
-        ``"procedure 1"``, ``"procedure 2"``, ``"procedure 3"`` or ``"five parameters"``.
-    key_points : KeyPoints
-        As uncertain numbers; NaN for what cannot be told.
-    model : SingleDiode or None
-        The curve there.
-    sweep : Sweep or None
-        The translated readings; None for the five parameters, which translate the curve.
-    too_far : tuple of str
-        Why the translation reaches further than the method allows; empty where it does not.
-    remarks : tuple of str
-        What weakens a part of it.
+    method : ``"procedure 1"``, ``"procedure 2"``, ``"procedure 3"`` or ``"five parameters"``.
+    key_points : As uncertain numbers; NaN for what cannot be told.
+    model : The curve there.
+    sweep : The translated readings; None for the five parameters, which translate the curve.
+    too_far : tuple of str. Why the translation reaches further than the method allows; empty where
+        it does not.
+    remarks : tuple of str. What weakens a part of it.
     """
 
     method: str
@@ -125,8 +120,7 @@ def by_procedure_3(s: Measured, partner: Fit, c: Coefficients, target: Target) -
 
     Raises
     ------
-    SweepError
-        The two have the same irradiance, or the second has no condition or no curve.
+    SweepError : The two have the same irradiance, or the second has no condition or no curve.
     """
     other = Measured(partner, s.sheet, s.kind.name)
     if not other.from_voc:

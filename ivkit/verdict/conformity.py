@@ -38,18 +38,12 @@ class Conformity:
     Attributes
     ----------
     measured : UFloat
-    stated : float
-        In the same unit.
-    low, high : float
-        The same less and plus its tolerance.
-    guard : float
-        The guard band, in the same unit.
-    probability : float
-        That the true value lies between ``low`` and ``high``, by the measurement alone.
-    power : str
-        `CONFORMS`, `DOES_NOT` or `IN_GUARD_BAND`, by the power alone.
-    off : tuple of FigureOff
-        Other figures that deny the panel.
+    stated : In the same unit.
+    low, high : The same less and plus its tolerance.
+    guard : The guard band, in the same unit.
+    probability : That the true value lies between ``low`` and ``high``, by the measurement alone.
+    power : `CONFORMS`, `DOES_NOT` or `IN_GUARD_BAND`, by the power alone.
+    off : tuple of FigureOff. Other figures that deny the panel.
     """
 
     measured: Any
@@ -88,16 +82,11 @@ def conformity(
 
     Parameters
     ----------
-    measured : UFloat
-        With a standard uncertainty above 0.
-    stated : float
-        Same unit, above 0.
-    tolerance : float
-        Plus or minus, as a fraction of ``stated``.
-    guard : float
-        r of the guard band w = r U.
-    off : tuple of FigureOff
-        Of the same panel.
+    measured : UFloat. With a standard uncertainty above 0.
+    stated : Same unit, above 0.
+    tolerance : Plus or minus, as a fraction of ``stated``.
+    guard : r of the guard band w = r U.
+    off : tuple of FigureOff. Of the same panel.
 
     Examples
     --------

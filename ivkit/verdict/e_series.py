@@ -27,10 +27,8 @@ def series_values(series: str, low: float, high: float) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    series : str
-        ``E6``, ``E12``, ``E24`` or ``E96``.
-    low, high : float
-        Ohm, greater than 0.
+    series : ``E6``, ``E12``, ``E24`` or ``E96``.
+    low, high : Ohm, greater than 0.
 
     Returns
     -------
@@ -38,8 +36,7 @@ def series_values(series: str, low: float, high: float) -> NDArray[np.float64]:
 
     Raises
     ------
-    RangeError
-        A series that is not listed, or limits that are not positive and finite.
+    RangeError : A series that is not listed, or limits that are not positive and finite.
 
     Examples
     --------
@@ -61,8 +58,7 @@ def resistance_code(ohm: float) -> str:
 
     Parameters
     ----------
-    ohm : float
-        0 or greater; six figures are kept.
+    ohm : 0 or greater; six figures are kept.
 
     References
     ----------

@@ -29,17 +29,12 @@ class Swing:
 
     Attributes
     ----------
-    period, u_period : float
-        s.
-    low, high : float
-        Ends of the swing, in the signal's unit, about its mean.
-    u : float
-        Standard uncertainty of ``high`` - ``low``.
-    coherent : bool
-        The period keeps its time; else it wanders and the swing is that of its mean power.
-    shape : ndarray, shape (48,)
-        One period of the wave about the mean, from the phase of the first reading; NaN where
-        the period wanders.
+    period, u_period : s.
+    low, high : Ends of the swing, in the signal's unit, about its mean.
+    u : Standard uncertainty of ``high`` - ``low``.
+    coherent : The period keeps its time; else it wanders and the swing is that of its mean power.
+    shape : shape (48,). One period of the wave about the mean, from the phase of the first reading;
+        NaN where the period wanders.
     """
 
     period: float
@@ -61,8 +56,7 @@ def find_swing(time: ArrayLike, signal: ArrayLike) -> Swing | None:
 
     Parameters
     ----------
-    time : array_like, shape (N,)
-        s, increasing, about even; filled in where it is not.
+    time : array_like, shape (N,). s, increasing, about even; filled in where it is not.
     signal : array_like, shape (N,)
 
     Examples

@@ -26,10 +26,8 @@ class LoadedPanel:
 
     Attributes
     ----------
-    models : tuple of SingleDiode
-        One curve a condition, scalar parameters.
-    shares : ndarray, shape (K,)
-        Sum 1.
+    models : tuple of SingleDiode. One curve a condition, scalar parameters.
+    shares : shape (K,). Sum 1.
     """
 
     models: tuple[SingleDiode, ...]
@@ -41,10 +39,8 @@ class LoadedPanel:
 
         Raises
         ------
-        RangeError
-            Weights that are negative, not finite, all zero, or not one a curve.
-        SweepError
-            No curve, one that could not be fitted, or one that delivers no power.
+        RangeError : Weights that are negative, not finite, all zero, or not one a curve.
+        SweepError : No curve, one that could not be fitted, or one that delivers no power.
         """
         if not models:
             raise SweepError("no curve to load", remedy="give at least one sweep")
@@ -180,12 +176,10 @@ def uncertain(value: float, gradient: Array, parameters: Sequence[Mapping[str, A
 
     Parameters
     ----------
-    value : float
-    gradient : ndarray, shape (K, 5)
-        How it moves with IL, I0, Rs, 1/Rsh and a of each condition.
-    parameters : sequence of K mappings of str to UFloat or None
-        Uncertain parameters by name; one that is missing or None does not move. Without
-        ``parameters`` the value comes back as a plain float.
+    gradient : shape (K, 5). How it moves with IL, I0, Rs, 1/Rsh and a of each condition.
+    parameters : sequence of K mappings of str to UFloat or None. Uncertain parameters by name; one
+        that is missing or None does not move. Without ``parameters`` the value comes back as a
+        plain float.
     """
     if parameters is None:
         return float(value)

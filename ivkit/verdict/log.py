@@ -47,21 +47,16 @@ class CleanLog:
 
     Attributes
     ----------
-    time : ndarray, shape (N,)
-        s, increasing.
-    power : ndarray, shape (N,)
-        W.
-    angles : dict of str to ndarray, shape (N,)
-        ``pan``, ``tilt``, ``elevation``, ``angle``, as far as the log has them, deg; NaN before
-        the first one logged, and carried on where a cell is blank.
-    rows : ndarray of int, shape (N,)
-        Line of the file.
-    interval : float
-        Median time between readings, s.
+    time : shape (N,). s, increasing.
+    power : shape (N,). W.
+    angles : dict of str to ndarray, shape (N,). ``pan``, ``tilt``, ``elevation``, ``angle``, as far
+        as the log has them, deg; NaN before the first one logged, and carried on where a cell is
+        blank.
+    rows : ndarray of int, shape (N,). Line of the file.
+    interval : Median time between readings, s.
     gaps : tuple of Gap
     left_out : tuple of LeftOut
     notes : tuple of str
-    name : str
     """
 
     time: Array
@@ -82,8 +77,7 @@ class CleanLog:
 
         Raises
         ------
-        SweepError
-            Fewer than 20 readings are left.
+        SweepError : Fewer than 20 readings are left.
         """
         first = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
         last = len(self) if end is None else int(np.searchsorted(self.time, end, "right"))
@@ -121,20 +115,15 @@ def clean(
 
     Parameters
     ----------
-    time, power : array_like, shape (N,)
-        s and W, as they stand in the log; NaN where blank.
-    angles : mapping of str to array_like, optional
-        deg, shape (N,) each.
-    rows : array_like of int, shape (N,), optional
-        Lines of the file; 1 to N where not given.
-    name : str
-        File, for messages.
+    time, power : array_like, shape (N,). s and W, as they stand in the log; NaN where blank.
+    angles : mapping of str to array_like. deg, shape (N,) each.
+    rows : array_like of int, shape (N,). Lines of the file; 1 to N where not given.
+    name : File, for messages.
 
     Raises
     ------
-    SweepError
-        Fewer than 20 usable readings, or a clock that was set back so far that a tenth of the log
-        would be lost.
+    SweepError : Fewer than 20 usable readings, or a clock that was set back so far that a tenth of
+        the log would be lost.
 
     Examples
     --------
@@ -186,15 +175,12 @@ def sound(part: Mapping[str, Array], name: str) -> tuple[dict[str, Array], list[
 
     Parameters
     ----------
-    part : mapping of str to ndarray
-        ``time``, ``power``, ``rows`` and angles, as in `clean`.
-    name : str
-        File, for messages.
+    part : mapping of str to ndarray. ``time``, ``power``, ``rows`` and angles, as in `clean`.
+    name : File, for messages.
 
     Raises
     ------
-    SweepError
-        A clock that was set back so far that a tenth would be lost.
+    SweepError : A clock that was set back so far that a tenth would be lost.
     """
     columns = {label: values for label, values in part.items() if label != "rows"}
     keep, left_out = _usable(columns, part["rows"], name)

@@ -88,26 +88,19 @@ def read_long_log(
 
     Parameters
     ----------
-    pieces : LogPieces
-    load_ohm, bench
-        As in `ivkit.verdict.log_power.log_power`.
-    start, end : float, optional
-        Leave out what is before or after, s.
-    most : int
-        Readings to hold, above which neighbours are averaged.
+    load_ohm, bench : As in `ivkit.verdict.log_power.log_power`.
+    start, end : Leave out what is before or after, s.
+    most : Readings to hold, above which neighbours are averaged.
 
     Returns
     -------
-    Log
-        Its notes and damage; no columns.
-    LogPower
-        What a sample of the log says of power and load; its ``power`` is that of the sample.
+    Log : Its notes and damage; no columns.
+    LogPower : What a sample of the log says of power and load; its ``power`` is that of the sample.
     CleanLog
 
     Raises
     ------
-    TableError, RangeError, SweepError
-        As reading, `log_power` and `clean` raise them.
+    TableError, RangeError, SweepError : As reading, `log_power` and `clean` raise them.
     """
     series, sample = _Series(), _Sample()
     dropped: Counter[str] = Counter()

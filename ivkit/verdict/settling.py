@@ -30,27 +30,18 @@ class Settling:
 
     Attributes
     ----------
-    level : float
-        Middle of the settled power, W (its mean comes later, without disturbances).
-    spread : float
-        Standard deviation of single settled readings about the baseline, W, hunting included.
-    drift : float
-        Change of the settled power, W/s.
-    u_drift : float
-        Its standard uncertainty.
-    first_level : float
-        Power before it changes, W.
-    leaves : int
-        Index of the first reading after which the power leaves its first level; 0 where the log
-        starts in motion.
-    settled : int
-        Index of the first reading of the steady state.
-    moved : bool
-        The power changed at all: false where the log is steady from its start.
-    overshoot : float
-        W beyond the level, in the sense of the change, before it settles; 0 where none is seen.
-    band : float
-        Half width of the band that counts as settled, W.
+    level : Middle of the settled power, W (its mean comes later, without disturbances).
+    spread : Standard deviation of single settled readings about the baseline, W, hunting included.
+    drift : Change of the settled power, W/s.
+    u_drift : Its standard uncertainty.
+    first_level : Power before it changes, W.
+    leaves : Index of the first reading after which the power leaves its first level; 0 where the
+        log starts in motion.
+    settled : Index of the first reading of the steady state.
+    moved : The power changed at all: false where the log is steady from its start.
+    overshoot : W beyond the level, in the sense of the change, before it settles; 0 where none is
+        seen.
+    band : Half width of the band that counts as settled, W.
     """
 
     level: float
@@ -74,8 +65,7 @@ def settle(log: CleanLog) -> Settling:
 
     Raises
     ------
-    SweepError
-        The log is shorter than the settling time.
+    SweepError : The log is shorter than the settling time.
 
     Examples
     --------

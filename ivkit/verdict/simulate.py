@@ -26,15 +26,13 @@ class Simulated:
 
     Attributes
     ----------
-    columns : dict of str to ndarray, shape (N,)
-        ``load`` as stated (ohm), then ``voltage`` and ``current`` (V, A) or their codes, and
-        ``temperature`` (degC) where the bench has a sensor for it.
-    truth : dict
-        For JSON: the panel, the key points, the hidden errors, the fault.
-    voltage, current : ndarray, shape (N,)
-        At the panel's terminals, V and A, as they were; of the rows before any was copied.
-    current_in_volts : bool
-        Whether the current column holds volts at the converter.
+    columns : dict of str to ndarray, shape (N,). ``load`` as stated (ohm), then ``voltage`` and
+        ``current`` (V, A) or their codes, and ``temperature`` (degC) where the bench has a sensor
+        for it.
+    truth : dict. For JSON: the panel, the key points, the hidden errors, the fault.
+    voltage, current : shape (N,). At the panel's terminals, V and A, as they were; of the rows
+        before any was copied.
+    current_in_volts : Whether the current column holds volts at the converter.
     """
 
     columns: dict[str, Array]
@@ -58,27 +56,18 @@ def simulate(
 
     Parameters
     ----------
-    panel : ReferencePanel
-    effective_irradiance : float
-        W/m2, above 0.
-    temp_cell : float
-        degC.
-    loads : array_like, shape (N,)
-        Stated loads in the order taken, ohm; 0 short circuit, infinity open.
-    rng : numpy Generator
-    bench : Bench, optional
-        Without a front end in it: two hand-held meters of 4000 counts with 0.1 % of noise.
-    broken : Break, optional
-        What goes wrong, from `ivkit.readings.broken.BREAKS`.
-    drift : float
-        By which share the light changes from the first reading to the last.
+    effective_irradiance : W/m2, above 0.
+    temp_cell : degC.
+    loads : array_like, shape (N,). Stated loads in the order taken, ohm; 0 short circuit, infinity
+        open.
+    bench : Without a front end in it: two hand-held meters of 4000 counts with 0.1 % of noise.
+    broken : What goes wrong, from `ivkit.readings.broken.BREAKS`.
+    drift : By which share the light changes from the first reading to the last.
 
     Raises
     ------
-    SweepError
-        No load is left, none was given, or so few that a fault cannot show.
-    RangeError
-        A fault that this bench cannot have.
+    SweepError : No load is left, none was given, or so few that a fault cannot show.
+    RangeError : A fault that this bench cannot have.
     """
     bench = bench or Bench()
     model = panel.at(effective_irradiance, temp_cell)

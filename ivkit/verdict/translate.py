@@ -54,30 +54,19 @@ class Translated(Shown):
 
     Attributes
     ----------
-    fit : Fit
-        Of the sweep as measured.
-    irradiance, temp_cell : UFloat
-        As measured, W/m2 and degC.
-    from_voc : bool
-        Whether the temperature is from the sweep's own Voc against the datasheet's: then Voc at the
-        target tests nothing.
-    to_irradiance, to_temperature : float
-        As wanted.
+    fit : Of the sweep as measured.
+    irradiance, temp_cell : UFloat. As measured, W/m2 and degC.
+    from_voc : Whether the temperature is from the sweep's own Voc against the datasheet's: then Voc
+        at the target tests nothing.
+    to_irradiance, to_temperature : As wanted.
     by_method : tuple of Translation
-    methods : tuple of str
-        Those that reach the target.
-    key_points : KeyPoints or None
-        The answer: the middle of these methods, with what they differ by as an uncertainty of its
-        own. None where no method reaches that far.
-    notes : tuple of str
-        What was assumed.
-    warnings : tuple of str
-        Methods that cannot be used.
-    sheet : Datasheet or None
-    stated : PredictedPoints or None
-        What the panel should have at the target, by the datasheet.
-    conformity : Conformity or None
-        At standard test conditions, to the datasheet.
+    methods : tuple of str. Those that reach the target.
+    key_points : The answer: the middle of these methods, with what they differ by as an uncertainty
+        of its own. None where no method reaches that far.
+    notes : tuple of str. What was assumed.
+    warnings : tuple of str. Methods that cannot be used.
+    stated : PredictedPoints or None. What the panel should have at the target, by the datasheet.
+    conformity : At standard test conditions, to the datasheet.
     """
 
     fit: Fit
@@ -114,21 +103,16 @@ def translate(
 
     Parameters
     ----------
-    measured : Fit
-        Of a sweep whose condition is known.
-    sheet : Datasheet, optional
-        For the temperature coefficients and the verdict; without it those usual for ``technology``
-        are assumed.
-    partner : Fit, optional
-        Of a second sweep of the same panel at another condition, for procedure 3. Fit both with
-        `ivkit.curve.fit.fit_each`, so that what they have in common stays so.
+    measured : Of a sweep whose condition is known.
+    sheet : For the temperature coefficients and the verdict; without it those usual for
+        ``technology`` are assumed.
+    partner : Of a second sweep of the same panel at another condition, for procedure 3. Fit both
+        with `ivkit.curve.fit.fit_each`, so that what they have in common stays so.
 
     Raises
     ------
-    SweepError
-        The sweep's condition is not known, or no curve runs through it.
-    RangeError
-        A target that makes no sense.
+    SweepError : The sweep's condition is not known, or no curve runs through it.
+    RangeError : A target that makes no sense.
     """
     if not to_irradiance > 0:
         raise RangeError(
@@ -203,8 +187,7 @@ def by_five_parameters(s: Measured, target: tuple[float, float]) -> Translation:
 
     Raises
     ------
-    SweepError
-        One standard uncertainty off, it is no panel.
+    SweepError : One standard uncertainty off, it is no panel.
     """
     panel = panel_of_sweep(s.fit, s.sheet, s.kind.name, own_light=False).panel
     scene = Scene(panel, Facing(target[0]), Warmth(target[1], 0.0), _STILL)
@@ -242,8 +225,7 @@ def _coefficients(sources: Measured, target: tuple[float, float]) -> Coefficient
 
     Raises
     ------
-    RangeError
-        No coefficient brings the powers together.
+    RangeError : No coefficient brings the powers together.
     """
     middle = coefficients_of(sources.panel, *sources.here, *target)
     told = {field.name: getattr(middle, field.name) for field in fields(middle)}
