@@ -37,9 +37,7 @@ def cells_under(
     temp_cell : array_like. degC, broadcasts with ``effective_irradiance``.
     bypass_groups, bypass_drop, breakdown : As in `SeriesString`.
 
-    Raises
-    ------
-    RangeError : The number of cells is not known or is not that of the light.
+    Raises RangeError: the number of cells is not known or is not that of the light.
 
     Examples
     --------

@@ -49,9 +49,7 @@ def coefficients_of(
 ) -> Coefficients:
     """Return the coefficients for a step from ``g1, t1`` to ``g2, t2`` (W/m2, degC).
 
-    Raises
-    ------
-    RangeError : No coefficient brings the powers together.
+    Raises RangeError: no coefficient brings the powers together.
 
     Examples
     --------

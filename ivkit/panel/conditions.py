@@ -90,9 +90,8 @@ class ReferencePanel:
     def at(self, effective_irradiance: ArrayLike, temp_cell: ArrayLike) -> SingleDiode:
         """Return the curve in this light (W/m2, 0 or more) and at this temperature (degC).
 
-        Raises
-        ------
-        RangeError : Negative light, or a temperature that no cell survives: kelvin by mistake.
+        Raises RangeError: negative light, or a temperature that no cell survives: kelvin by
+        mistake.
         """
         light = np.asarray(effective_irradiance, dtype=float)
         if np.any(light < 0):

@@ -155,10 +155,8 @@ class Datasheet(Shown):
     def panel(self, shifts: Mapping[str, float] | None = None) -> ReferencePanel:
         """Return the panel that has these figures, with sources off by ``shifts``.
 
-        Raises
-        ------
-        BenchError : No panel has the sheet's figures, or no single diode is the model of its cells.
-        RangeError : None has the figures moved by ``shifts``.
+        Raises BenchError: no panel has the sheet's figures, or no single diode is the model of its
+        cells; RangeError: none has the figures moved by ``shifts``.
         """
         if self.kind.law is None:
             raise BenchError(
@@ -212,12 +210,9 @@ def bends_of(sources: Mapping[str, UFloat]) -> dict[str, UFloat]:
 def load_datasheet(path: str | Path) -> Datasheet:
     """Read a datasheet file.
 
-    Raises
-    ------
-    FileError : The file cannot be read.
-    BenchError : It is not TOML, a key is unknown, a value makes no sense, figures contradict each
-        other, or there are too few of them.
-    TableError : Its matrix cannot be read, or contradicts it.
+    Raises FileError: the file cannot be read; BenchError: it is not TOML, a key is unknown, a value
+    makes no sense, figures contradict each other, or there are too few of them; TableError: its
+    matrix cannot be read, or contradicts it.
     """
     sheet = load_settings(path, SheetFile)
     matrix = None if sheet.matrix is None else read_matrix(sheet.matrix)
@@ -242,9 +237,7 @@ def make_datasheet(
     they differ in temperature by `TOLD_APART` or more, coefficients that are not stated follow
     from them.
 
-    Raises
-    ------
-    BenchError : Figures contradict each other, or there are too few of them.
+    Raises BenchError: figures contradict each other, or there are too few of them.
 
     Examples
     --------

@@ -74,9 +74,7 @@ class Filled:
 def fill(sheet: SheetFile) -> Filled:
     """Return the four figures of a datasheet with missing ones filled.
 
-    Raises
-    ------
-    BenchError : There is too little to go by.
+    Raises BenchError: there is too little to go by.
     """
     figures, derived = _figures(sheet)
     sources = _sources(sheet, derived)
@@ -94,14 +92,7 @@ def fill(sheet: SheetFile) -> Filled:
     for name in ("isc", "voc", "pmp"):
         unit = {"isc": "isc_A", "voc": "voc_V", "pmp": "pmp_W"}[name]
         if getattr(sheet, f"{name}_tolerance_pct") is None and unit not in derived:
-            assumed.append(
-                Assumption(
-                    f"{name}_tolerance_pct",
-                    USUAL_TOLERANCE,
-                    None,
-                    PRACTICE,
-                )
-            )
+            assumed.append(Assumption(f"{name}_tolerance_pct", USUAL_TOLERANCE, None, PRACTICE))
     return Filled(np.array([isc, voc, imp, vmp]), sources, tuple(assumed), _knee(sheet, derived))
 
 

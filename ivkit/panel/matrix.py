@@ -72,9 +72,8 @@ class Matrix:
     def completed(self, sheet: SheetFile) -> SheetFile:
         """Return the sheet with Isc, Voc and Pmp from the matrix where it is silent.
 
-        Raises
-        ------
-        TableError : There is no row to take them from, or it contradicts what the sheet states.
+        Raises TableError: there is no row to take them from, or it contradicts what the sheet
+        states.
         """
         stated = _stated(sheet)
         row = self.own_row
@@ -147,11 +146,8 @@ def read_matrix(path: str | Path) -> Matrix:
     ``imp_A`` and ``vmp_V`` are read where they are there, other columns are not. Lines that begin
     with # are passed over; a decimal comma needs semicolons or tabs between the columns.
 
-    Raises
-    ------
-    FileError : The file cannot be read.
-    TableError : A column is missing, a cell is no number or one that no panel has, a condition
-        stands twice.
+    Raises FileError: the file cannot be read; TableError: a column is missing, a cell is no number
+    or one that no panel has, a condition stands twice.
     """
     name = Path(path).name
     try:

@@ -35,10 +35,8 @@ class Measured:
     effects : dict of str to UFloat. The variable behind each effect of the sweep.
     notes : list of str. What was assumed.
 
-    Raises
-    ------
-    SweepError : No curve from short to open circuit runs through the readings, they are too few to
-        tell their noise, or their condition is not known.
+    Raises SweepError: no curve from short to open circuit runs through the readings, they are too
+    few to tell their noise, or their condition is not known.
     """
 
     def __init__(self, measured: Fit, sheet: Datasheet | None, technology: str) -> None:
@@ -214,9 +212,7 @@ def condition_of(measured: Fit, sheet: Datasheet | None, notes: list[str]) -> tu
 
     A temperature that is not known comes from the sweep's own Voc and Isc, if there is a sheet.
 
-    Raises
-    ------
-    SweepError : One of them is not known.
+    Raises SweepError: one of them is not known.
     """
     sweep, known = measured.sweep, measured.sweep.condition
     for value, word, option, more in (

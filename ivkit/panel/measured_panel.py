@@ -114,9 +114,8 @@ class MeasuredPanel:
         ----------
         shifts : mapping of str to float. Standard uncertainties by the name of the source.
 
-        Raises
-        ------
-        SweepError : No light, saturation current, slope or irradiance is left with such shifts.
+        Raises SweepError: no light, saturation current, slope or irradiance is left with such
+        shifts.
         """
         off = np.zeros(len(_MOVED))
         for name, amount in (shifts or {}).items():
@@ -154,10 +153,8 @@ def measured_panel(
     sheet : For what no sweep tells: glass, area, bypass diodes, coefficients, the label's power.
     technology : Where there is no sheet.
 
-    Raises
-    ------
-    SweepError : No curve runs from short to open circuit, the sweep's condition is not known, or
-        its noise cannot be told.
+    Raises SweepError: no curve runs from short to open circuit, the sweep's condition is not known,
+    or its noise cannot be told.
     """
     known = Measured(measured, sheet, technology)
     quantities = [
@@ -189,9 +186,8 @@ def panel_from_together(found: "Together", sheet: Datasheet | None = None) -> Me
     ----------
     sheet : For what no sweep tells: glass, area, bypass diodes, the label's power.
 
-    Raises
-    ------
-    SweepError : No sweep's light was known, so the panel is known in that light's measure only.
+    Raises SweepError: no sweep's light was known, so the panel is known in that light's measure
+    only.
     """
     if found.relative:
         raise SweepError(

@@ -65,9 +65,7 @@ class PowerTable:
         brightest : Greatest effective irradiance, W/m2.
         coldest, hottest : Range of cell temperature, degC.
 
-        Raises
-        ------
-        RangeError : A load that takes no power, or a panel that gives none.
+        Raises RangeError: a load that takes no power, or a panel that gives none.
         """
         from scipy.ndimage import spline_filter
 
@@ -106,9 +104,7 @@ class PowerTable:
             as 0.
         temp_cell : ndarray. degC, of the same shape.
 
-        Raises
-        ------
-        RangeError : A value beyond the table's edge.
+        Raises RangeError: a value beyond the table's edge.
         """
         from scipy.ndimage import map_coordinates
 

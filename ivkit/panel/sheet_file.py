@@ -99,9 +99,7 @@ class SheetFile:
 def check_order(sheet: SheetFile) -> None:
     """Refuse figures that no one curve has.
 
-    Raises
-    ------
-    BenchError
+    Raises BenchError.
     """
     isc, voc, imp, vmp, pmp = sheet.isc_A, sheet.voc_V, sheet.imp_A, sheet.vmp_V, sheet.pmp_W
     if imp is not None and isc is not None and imp >= isc:
@@ -149,9 +147,7 @@ def check_order(sheet: SheetFile) -> None:
 def check_cells(sheet: SheetFile) -> None:
     """Refuse a voltage that so many cells do not give.
 
-    Raises
-    ------
-    BenchError
+    Raises BenchError.
     """
     if sheet.bypass_groups is not None and sheet.cells is not None:
         groups = sheet.bypass_groups
@@ -177,9 +173,7 @@ def check_cells(sheet: SheetFile) -> None:
 def check_low_power(sheet: SheetFile) -> None:
     """Refuse a power at 200 W/m2 that no panel has.
 
-    Raises
-    ------
-    BenchError
+    Raises BenchError.
     """
     low, power = sheet.pmp_200_W, sheet.pmp_W
     if low is None:
@@ -201,9 +195,7 @@ def check_low_power(sheet: SheetFile) -> None:
 def check_coefficients(sheet: SheetFile) -> None:
     """Refuse temperature coefficients of the wrong sign or in another unit than %/K.
 
-    Raises
-    ------
-    BenchError
+    Raises BenchError.
     """
     low, high = sheet.kind.beta_limits
     for word, value, (least, most), per, unit in (

@@ -49,12 +49,9 @@ def temperature_from_voc(
     -------
     UFloat : Tied to the panel's sources and to what voltage and light are tied to.
 
-    Raises
-    ------
-    RangeError : No light, or two; a voltage or light that is not positive; a temperature that no
-        panel in use has, below -50 or above 130 degC.
-    BenchError : No panel has the figures of the datasheet, or no single diode is the model of its
-        cells.
+    Raises RangeError: no light, or two; a voltage or light that is not positive; a temperature that
+    no panel in use has, below -50 or above 130 degC; BenchError: no panel has the figures of the
+    datasheet, or no single diode is the model of its cells.
 
     Examples
     --------

@@ -101,10 +101,8 @@ def fit_together(
     reference : EgRef, dEgdT, irradiance_ref, temp_ref of `ReferencePanel`; with EgRef the
         coefficient of Voc is not free.
 
-    Raises
-    ------
-    SweepError : Fewer than two sweeps, one without a temperature or a curve, a technology that no
-        single diode follows, or fits that do not come to an end.
+    Raises SweepError: fewer than two sweeps, one without a temperature or a curve, a technology
+    that no single diode follows, or fits that do not come to an end.
     """
     if len(sweeps) < 2:
         raise SweepError(f"{len(sweeps)} sweep", "", "give two or more of one panel")
@@ -220,9 +218,7 @@ def solve(model: Model, start: Array | None = None) -> Array:
     The cheapest of several starts are followed: every sweep's own curve, with its ideality and
     with others.
 
-    Raises
-    ------
-    SweepError : None comes to where a panel is.
+    Raises SweepError: none comes to where a panel is.
     """
     starts = [start]
     if start is None:

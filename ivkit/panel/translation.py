@@ -118,9 +118,7 @@ def by_procedure_3(s: Measured, partner: Fit, c: Coefficients, target: Target) -
 
     The readings of the first sweep are paired with the fitted curve of the second.
 
-    Raises
-    ------
-    SweepError : The two have the same irradiance, or the second has no condition or no curve.
+    Raises SweepError: the two have the same irradiance, or the second has no condition or no curve.
     """
     other = Measured(partner, s.sheet, s.kind.name)
     if not other.from_voc:

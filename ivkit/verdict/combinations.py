@@ -71,9 +71,7 @@ def from_series(
     listed : tuple of Combination. The choice, its neighbour on the other side of ``best``, and the
         best of every series.
 
-    Raises
-    ------
-    RangeError : A series that is not known.
+    Raises RangeError: a series that is not known.
     """
     if series not in SERIES:
         raise RangeError(f"series '{series}' is not one of {', '.join(SERIES)}")
@@ -112,9 +110,7 @@ def from_drawer(drawer: Sequence[float], loss: Loss) -> tuple[Combination, tuple
     choice : Combination. A single part, unless two parts lose less by 0.5 % of the maximum power.
     listed : tuple of Combination. By ascending resistance.
 
-    Raises
-    ------
-    RangeError : An empty drawer, or a part that is not positive and finite.
+    Raises RangeError: an empty drawer, or a part that is not positive and finite.
 
     Examples
     --------

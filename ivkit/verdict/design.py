@@ -86,9 +86,8 @@ def choose(
     aim : ``power``, ``parameters`` or ``both``.
     fixed : array_like of int. Places that stay.
 
-    Raises
-    ------
-    RangeError : Fewer than five loads, an aim that is not known, or fewer candidates than loads.
+    Raises RangeError: fewer than five loads, an aim that is not known, or fewer candidates than
+    loads.
     """
     chosen = list(dict.fromkeys(int(k) for k in start))
     if aim not in AIMS:

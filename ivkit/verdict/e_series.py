@@ -34,9 +34,7 @@ def series_values(series: str, low: float, high: float) -> NDArray[np.float64]:
     -------
     ndarray, ascending, ohm
 
-    Raises
-    ------
-    RangeError : A series that is not listed, or limits that are not positive and finite.
+    Raises RangeError: a series that is not listed, or limits that are not positive and finite.
 
     Examples
     --------

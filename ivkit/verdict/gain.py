@@ -195,9 +195,7 @@ def gain(
     nmot : Nominal module operating temperature, degC, which then gives the cell temperature instead
         of Faiman's equation (25 W/m2/K and 6.84 W/m2/K per m/s).
 
-    Raises
-    ------
-    RangeError : No mounts; a load or a drive without a panel; a value outside its range.
+    Raises RangeError: no mounts; a load or a drive without a panel; a value outside its range.
     """
     if not mounts:
         raise RangeError("no mounts to compare", remedy="give at least one")
@@ -252,9 +250,7 @@ def through_glass(light: PlaneLight, tilt: np.ndarray | float, glass: float | No
     The spectrum is taken as AM1.5G throughout. ``glass`` is the angular loss coefficient of
     Martin and Ruiz, None for no glass.
 
-    Raises
-    ------
-    RangeError : A coefficient outside 0 to 1.
+    Raises RangeError: a coefficient outside 0 to 1.
     """
     if glass is None:
         return light.total

@@ -33,9 +33,7 @@ class Terms:
     margin : Rated power wanted per watt of heat, 1 or greater.
     tolerance : Of the resistor, relative, 0 to below 1.
 
-    Raises
-    ------
-    RangeError : A tolerance outside its range.
+    Raises RangeError: a tolerance outside its range.
     """
 
     series: str = "E12"
@@ -156,10 +154,8 @@ def best_load(
     parameters : sequence of mappings of str to UFloat. Uncertain parameters of each curve by name,
         as in ``Fit.parameters``; without them the results are plain floats.
 
-    Raises
-    ------
-    RangeError : A weight, series, part, temperature or margin outside its range.
-    SweepError : A curve that delivers no power.
+    Raises RangeError: a weight, series, part, temperature or margin outside its range; SweepError:
+    a curve that delivers no power.
 
     Notes
     -----
@@ -238,9 +234,7 @@ def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> Load
     ----------
     v_mp, i_mp : float or UFloat. V and A, greater than 0.
 
-    Raises
-    ------
-    RangeError : A voltage or current that is not positive and finite.
+    Raises RangeError: a voltage or current that is not positive and finite.
 
     Examples
     --------

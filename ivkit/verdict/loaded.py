@@ -37,10 +37,8 @@ class LoadedPanel:
     def of(cls, models: Sequence[SingleDiode], weights: Sequence[float] | None) -> "LoadedPanel":
         """Check the curves and their weights, and bring the weights to a sum of 1.
 
-        Raises
-        ------
-        RangeError : Weights that are negative, not finite, all zero, or not one a curve.
-        SweepError : No curve, one that could not be fitted, or one that delivers no power.
+        Raises RangeError: weights that are negative, not finite, all zero, or not one a curve;
+        SweepError: no curve, one that could not be fitted, or one that delivers no power.
         """
         if not models:
             raise SweepError("no curve to load", remedy="give at least one sweep")

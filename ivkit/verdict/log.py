@@ -75,9 +75,7 @@ class CleanLog:
     def between(self, start: float | None, end: float | None) -> "CleanLog":
         """Return the readings from ``start`` to ``end``, s.
 
-        Raises
-        ------
-        SweepError : Fewer than 20 readings are left.
+        Raises SweepError: fewer than 20 readings are left.
         """
         first = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
         last = len(self) if end is None else int(np.searchsorted(self.time, end, "right"))
@@ -120,10 +118,8 @@ def clean(
     rows : array_like of int, shape (N,). Lines of the file; 1 to N where not given.
     name : File, for messages.
 
-    Raises
-    ------
-    SweepError : Fewer than 20 usable readings, or a clock that was set back so far that a tenth of
-        the log would be lost.
+    Raises SweepError: fewer than 20 usable readings, or a clock that was set back so far that a
+    tenth of the log would be lost.
 
     Examples
     --------
@@ -178,9 +174,7 @@ def sound(part: Mapping[str, Array], name: str) -> tuple[dict[str, Array], list[
     part : mapping of str to ndarray. ``time``, ``power``, ``rows`` and angles, as in `clean`.
     name : File, for messages.
 
-    Raises
-    ------
-    SweepError : A clock that was set back so far that a tenth would be lost.
+    Raises SweepError: a clock that was set back so far that a tenth would be lost.
     """
     columns = {label: values for label, values in part.items() if label != "rows"}
     keep, left_out = _usable(columns, part["rows"], name)

@@ -47,10 +47,8 @@ def log_power(log: Log, load_ohm: float | None = None, bench: "Bench | None" = N
     load_ohm : The stated load, ohm.
     bench : Its front end is corrected for where the log has voltage and current.
 
-    Raises
-    ------
-    TableError : Power follows from no column.
-    RangeError : A stated load far from what voltage and current show.
+    Raises TableError: power follows from no column; RangeError: a stated load far from what voltage
+    and current show.
 
     Examples
     --------

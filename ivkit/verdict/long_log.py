@@ -98,9 +98,7 @@ def read_long_log(
     LogPower : What a sample of the log says of power and load; its ``power`` is that of the sample.
     CleanLog
 
-    Raises
-    ------
-    TableError, RangeError, SweepError : As reading, `log_power` and `clean` raise them.
+    Raises TableError, RangeError, SweepError: as reading, `log_power` and `clean` raise them.
     """
     series, sample = _Series(), _Sample()
     dropped: Counter[str] = Counter()

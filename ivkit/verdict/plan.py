@@ -137,10 +137,8 @@ def plan_sweep(
     drawer : tuple of float. Loads at hand, ohm; go before those of the bench.
     ends : Short circuit and open circuit may be taken too: they need no part.
 
-    Raises
-    ------
-    SweepError : A panel without power.
-    RangeError : Fewer than five readings, or fewer loads at hand than readings.
+    Raises SweepError: a panel without power; RangeError: fewer than five readings, or fewer loads
+    at hand than readings.
     """
     points = model.key_points()
     if not points.p_mp > 0:
@@ -262,10 +260,7 @@ def _improvements(power: UFloat, front_end: FrontEnd | None) -> tuple[Improvemen
     variance = power.std_dev**2
     found = [
         Improvement(
-            name,
-            share,
-            float(np.sqrt(variance * (1.0 - 0.75 * share))),
-            halved(name, front_end),
+            name, share, float(np.sqrt(variance * (1.0 - 0.75 * share))), halved(name, front_end)
         )
         for name, share in budget(power).items()
     ]

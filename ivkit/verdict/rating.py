@@ -24,9 +24,7 @@ class Derating:
     ----------
     full_to, zero_at : Temperature of the air around the part, degC; ``zero_at`` is the higher one.
 
-    Raises
-    ------
-    RangeError : ``zero_at`` is not above ``full_to``.
+    Raises RangeError: ``zero_at`` is not above ``full_to``.
 
     Examples
     --------
@@ -63,9 +61,7 @@ def rating_to_buy(dissipation: float, share: float = 1.0, margin: float = 2.0) -
     -------
     float : W; NaN where no usual size is large enough.
 
-    Raises
-    ------
-    RangeError : A margin below 1, or a share of 0: no part may carry anything there.
+    Raises RangeError: a margin below 1, or a share of 0: no part may carry anything there.
 
     Examples
     --------

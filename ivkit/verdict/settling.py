@@ -63,9 +63,7 @@ class Settling:
 def settle(log: CleanLog) -> Settling:
     """Return where a log settles.
 
-    Raises
-    ------
-    SweepError : The log is shorter than the settling time.
+    Raises SweepError: the log is shorter than the settling time.
 
     Examples
     --------

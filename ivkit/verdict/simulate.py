@@ -64,10 +64,8 @@ def simulate(
     broken : What goes wrong, from `ivkit.readings.broken.BREAKS`.
     drift : By which share the light changes from the first reading to the last.
 
-    Raises
-    ------
-    SweepError : No load is left, none was given, or so few that a fault cannot show.
-    RangeError : A fault that this bench cannot have.
+    Raises SweepError: no load is left, none was given, or so few that a fault cannot show;
+    RangeError: a fault that this bench cannot have.
     """
     bench = bench or Bench()
     model = panel.at(effective_irradiance, temp_cell)

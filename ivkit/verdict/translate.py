@@ -109,10 +109,8 @@ def translate(
     partner : Of a second sweep of the same panel at another condition, for procedure 3. Fit both
         with `ivkit.curve.fit.fit_each`, so that what they have in common stays so.
 
-    Raises
-    ------
-    SweepError : The sweep's condition is not known, or no curve runs through it.
-    RangeError : A target that makes no sense.
+    Raises SweepError: the sweep's condition is not known, or no curve runs through it; RangeError:
+    a target that makes no sense.
     """
     if not to_irradiance > 0:
         raise RangeError(
@@ -185,9 +183,7 @@ def by_five_parameters(s: Measured, target: tuple[float, float]) -> Translation:
 
     It is tied to what the procedures are tied to, but for the noise of the readings.
 
-    Raises
-    ------
-    SweepError : One standard uncertainty off, it is no panel.
+    Raises SweepError: one standard uncertainty off, it is no panel.
     """
     panel = panel_of_sweep(s.fit, s.sheet, s.kind.name, own_light=False).panel
     scene = Scene(panel, Facing(target[0]), Warmth(target[1], 0.0), _STILL)
@@ -223,9 +219,7 @@ def _figures_off(found: Translated) -> tuple[FigureOff, ...]:
 def _coefficients(sources: Measured, target: tuple[float, float]) -> Coefficients:
     """Return the procedures' coefficients, moving with what the panel's law is uncertain by.
 
-    Raises
-    ------
-    RangeError : No coefficient brings the powers together.
+    Raises RangeError: no coefficient brings the powers together.
     """
     middle = coefficients_of(sources.panel, *sources.here, *target)
     told = {field.name: getattr(middle, field.name) for field in fields(middle)}

@@ -67,10 +67,8 @@ def refuse_radians(log: CleanLog, unit_said: frozenset[str] = frozenset()) -> No
     ----------
     unit_said : frozenset of str. Angles whose unit the user named himself.
 
-    Raises
-    ------
-    RangeError : No angle leaves -pi/2 to pi/2, yet the power changed by a tenth and more with them:
-        in degrees that would be a turn of less than four, which no panel's power feels so.
+    Raises RangeError: no angle leaves -pi/2 to pi/2, yet the power changed by a tenth and more with
+    them: in degrees that would be a turn of less than four, which no panel's power feels so.
     """
     known = {k: v[np.isfinite(v)] for k, v in log.angles.items() if k not in unit_said}
     known = {k: v for k, v in known.items() if v.size}
