@@ -225,7 +225,4 @@ def _tolerance(sheet: SheetFile, figure: str) -> float:
 
 def _stated(sheet: SheetFile) -> dict[str, float | None]:
     """Return Isc, Voc and Pmp as a sheet states them."""
-    power = sheet.pmp_W
-    if power is None and None not in (sheet.imp_A, sheet.vmp_V):
-        power = sheet.imp_A * sheet.vmp_V
-    return {"isc_A": sheet.isc_A, "voc_V": sheet.voc_V, "pmp_W": power}
+    return {"isc_A": sheet.isc_A, "voc_V": sheet.voc_V, "pmp_W": sheet.power}
