@@ -133,10 +133,8 @@ class ReferencePanel:
     def with_beta(self, beta_voc: ArrayLike) -> "ReferencePanel":
         """Return the panel with the activation energy that gives a temperature coefficient of Voc.
 
-        Parameters
-        ----------
-        beta_voc : array_like. Relative to Voc at 1000 W/m2 and 25 degC, 1/K, negative. It is met
-            between 25 and 27 degC, as De Soto et al. require it.
+        ``beta_voc``: array_like. Relative to Voc at 1000 W/m2 and 25 degC, 1/K, negative. It is met
+        between 25 and 27 degC, as De Soto et al. require it.
         """
         beta = np.asarray(beta_voc, dtype=float)
         # Voc is nearly linear in the energy: a secant through two of them, then twice more.

@@ -126,10 +126,7 @@ class Datasheet(Shown):
     def solved(self, shifts: Mapping[str, ArrayLike] | None = None) -> ReferencePanel:
         """Return the panels with sources off by ``shifts``; NaN where no curve has the figures.
 
-        Parameters
-        ----------
-        shifts : mapping of str to array_like, optional
-            Standard uncertainties by the name of the source; they broadcast.
+        ``shifts`` are standard uncertainties by the name of the source; they broadcast.
         """
         total: Any = np.zeros(4 + len(LAW))
         for name, amount in (shifts or {}).items():
@@ -166,15 +163,7 @@ class Datasheet(Shown):
                 "take a sweep in the light in question; its key points hold there",
             )
         asked = {name: float(x) for name, x in (shifts or {}).items() if x}
-        # Whoever carries the uncertainty of a sheet asks for the same few panels over and over.
-        one = next(iter(asked.values()), 0.0)
-        if len(asked) <= 1 and one in (-1.0, 0.0, 1.0):
-            row = 0
-            if asked:
-                row = 1 + 2 * list(self.sources).index(next(iter(asked))) + (one < 0)
-            found = self.varied.each(lambda values: values[row])
-        else:
-            found = self.solved(asked)
+        found = self.solved(asked) if asked else self.varied.each(lambda values: values[0])
         if np.all(np.isfinite(found.photocurrent)):
             return found
         fill_factor = self.i_mp * self.v_mp / (self.i_sc * self.v_oc)
@@ -282,15 +271,11 @@ def make_datasheet(
             *matrix,
         ]
         law, factor = constrain(i_sc, v_oc, i_mp * v_mp, prior, u_prior, statements)
-        shifts = {
-            name: np.concatenate([np.zeros(4), row])
-            for name, row in zip(NAMES, factor, strict=True)
-        }
+        shifts = dict(zip(NAMES, np.pad(factor, ((0, 0), (4, 0))), strict=True))
         if measured:
             alpha, beta = (float(x) for x in law[:2])
             gamma = gamma_of(i_sc, v_oc, i_mp * v_mp, law)
-    at_law = np.zeros(len(LAW))
-    shifts = {n: np.concatenate([shift, at_law]) for n, shift in filled.sources.items()} | shifts
+    shifts = {n: np.pad(shift, (0, len(LAW))) for n, shift in filled.sources.items()} | shifts
     nmot, _ = coefficient("nmot_degC", kind.nmot, 0.0)
     if sheet.bypass_groups is None:
         assumed.append(Assumption("bypass_groups", 0, None, PRACTICE))
@@ -338,9 +323,7 @@ def prior_law(
         by.
     coefficients, u_coefficients : tuple of float. Of Isc and Voc, %/K.
 
-    Returns
-    -------
-    ndarray, ndarray, shape (12,) : In the order of `ivkit.panel.law.LAW`.
+    Returns ndarray, ndarray, shape (12,): In the order of `ivkit.panel.law.LAW`.
     """
     law = kind.law or TECHNOLOGY["c-Si"].law
     usual = kind.voc_per_cell

@@ -106,9 +106,7 @@ def panel_by_law(
     i_sc, v_oc, p_mp : array_like, shape (...). A, V, W.
     law : array_like, shape (..., 12). In the order of `LAW`.
 
-    Returns
-    -------
-    ReferencePanel : Of arrays; NaN where no curve has these figures.
+    Returns ReferencePanel: Of arrays; NaN where no curve has these figures.
     """
     alpha, beta, width, shunt, *others = np.moveaxis(np.asarray(law, dtype=float), -1, 0)
     isc, voc, pmp = (np.asarray(x, dtype=float) for x in (i_sc, v_oc, p_mp))
@@ -140,9 +138,7 @@ def panel_of_curve(
     law : array_like, shape (..., 12). In the order of `LAW`; the curve itself says what ideality
         and shunt are.
 
-    Returns
-    -------
-    ReferencePanel : Whose reference is this condition.
+    Returns ReferencePanel: Whose reference is this condition.
     """
     alpha, beta, _, _, *others = np.moveaxis(np.asarray(law, dtype=float), -1, 0)
     light, heat = (np.asarray(x, dtype=float) for x in (effective_irradiance, temp_cell))
@@ -197,12 +193,9 @@ def constrain(
     statements : sequence of Statement. Those without a finite value, uncertainty and condition are
         passed over.
 
-    Returns
-    -------
-    law : ndarray, shape (12,)
-    factor : ndarray, shape (12, 12). Row j is what one standard uncertainty of the j-th independent
-        input quantity does to the law: the covariance is ``factor.T @ factor``. Upper triangular:
-        the j-th moves nothing that stands before it in `LAW`.
+    Returns law: ndarray, shape (12,); factor: ndarray, shape (12, 12). Row j is what one standard
+    uncertainty of the j-th independent input quantity does to the law: the covariance is ``factor.T
+    @ factor``. Upper triangular: the j-th moves nothing that stands before it in `LAW`.
     """
     statements = [s for s in statements if _says_something(s)]
     law, normal, lack = _settled(i_sc, v_oc, p_mp, prior, u_prior, statements)

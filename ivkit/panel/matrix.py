@@ -109,9 +109,7 @@ class Matrix:
         their uncertainty. That of a power holds what the best law leaves of it, too
         (`ivkit.panel.law.LEFT_OVER`).
 
-        Parameters
-        ----------
-        sheet : As `completed`.
+        ``sheet``: As `completed`.
         """
         u_pct = sheet.matrix_u_pct
         scale = 1.0 if u_pct is None else u_pct / U_MATRIX_PCT["pmp_W"]

@@ -110,9 +110,7 @@ class MeasuredPanel:
     def panel(self, shifts: Mapping[str, float] | None = None) -> ReferencePanel:
         """Return the panel with sources off by ``shifts``.
 
-        Parameters
-        ----------
-        shifts : mapping of str to float. Standard uncertainties by the name of the source.
+        ``shifts``: mapping of str to float. Standard uncertainties by the name of the source.
 
         Raises SweepError: no light, saturation current, slope or irradiance is left with such
         shifts.
@@ -182,9 +180,7 @@ def measured_panel(
 def panel_from_together(found: "Together", sheet: Datasheet | None = None) -> MeasuredPanel:
     """Return the panel that several sweeps are of; its sources are those of all of them.
 
-    Parameters
-    ----------
-    sheet : For what no sweep tells: glass, area, bypass diodes, the label's power.
+    ``sheet``: For what no sweep tells: glass, area, bypass diodes, the label's power.
 
     Raises SweepError: no sweep's light was known, so the panel is known in that light's measure
     only.

@@ -45,9 +45,7 @@ def module_table() -> "DataFrame":
 def module_from_table(name: str) -> Datasheet:
     """Return the datasheet of a module of the table.
 
-    Parameters
-    ----------
-    name : As in the table; case, spaces and punctuation do not matter.
+    ``name``: As in the table; case, spaces and punctuation do not matter.
 
     Raises BenchError: there is no such module (near matches are named), or its figures contradict
     each other.

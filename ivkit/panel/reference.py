@@ -40,10 +40,8 @@ def curve_through(
     nNsVth : array_like. a = n Ns k T / q, V.
     resistance_shunt : array_like. ohm. All five broadcast.
 
-    Returns
-    -------
-    tuple of ndarray : In A, A, ohm, ohm, V; NaN where no curve has that power. ``a`` and Rsh are
-        those given, unless the power needs better ones.
+    Returns tuple of ndarray: In A, A, ohm, ohm, V; NaN where no curve has that power. ``a`` and Rsh
+    are those given, unless the power needs better ones.
 
     Examples
     --------

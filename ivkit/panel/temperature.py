@@ -45,9 +45,7 @@ def temperature_from_voc(
     i_sc : float or UFloat. In place of it: short-circuit current in the same light, A, above 0.
         What it is against the panel's own at 1000 W/m2 is the best measure of the light.
 
-    Returns
-    -------
-    UFloat : Tied to the panel's sources and to what voltage and light are tied to.
+    Returns UFloat: Tied to the panel's sources and to what voltage and light are tied to.
 
     Raises RangeError: no light, or two; a voltage or light that is not positive; a temperature that
     no panel in use has, below -50 or above 130 degC; BenchError: no panel has the figures of the

@@ -65,11 +65,8 @@ def from_series(
     best : Resistance of greatest power, ohm.
     loss : callable. From resistances in ohm, shape (C,), to what they lose, shape (C,).
 
-    Returns
-    -------
-    choice : Combination
-    listed : tuple of Combination. The choice, its neighbour on the other side of ``best``, and the
-        best of every series.
+    Returns choice: Combination; listed: tuple of Combination. The choice, its neighbour on the
+    other side of ``best``, and the best of every series.
 
     Raises RangeError: a series that is not known.
     """
@@ -105,10 +102,8 @@ def from_drawer(drawer: Sequence[float], loss: Loss) -> tuple[Combination, tuple
         listed twice.
     loss : callable. As in `from_series`.
 
-    Returns
-    -------
-    choice : Combination. A single part, unless two parts lose less by 0.5 % of the maximum power.
-    listed : tuple of Combination. By ascending resistance.
+    Returns choice: Combination. A single part, unless two parts lose less by 0.5 % of the maximum
+    power; listed: tuple of Combination. By ascending resistance.
 
     Raises RangeError: an empty drawer, or a part that is not positive and finite.
 

@@ -1,6 +1,6 @@
 """What broke into a steady log: shadows, dropouts, and light brighter than there should be."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -141,27 +141,16 @@ def _describe(
             "more than facing the light gives: outdoors a cloud's bright edge, indoors more light"
         )
         if over > RARE_BRIGHT:
-            says += "; more than cloud edges usually add, so suspect the reading"
+            says += _RARE
     if light is not None and light > RARE_BRIGHT:
         says += _RARE
-    return Disturbance(
-        kind,
-        float(log.time[first]),
-        float(log.time[last]),
-        (int(log.rows[first]), int(log.rows[last])),
-        extreme,
-        ratio,
-        over,
-        light,
-        to_the_end,
-        says,
-    )
+    start, end = float(log.time[first]), float(log.time[last])
+    rows = (int(log.rows[first]), int(log.rows[last]))
+    return Disturbance(kind, start, end, rows, extreme, ratio, over, light, to_the_end, says)
 
 
 def _beside_shadows(found: list[Disturbance]) -> list[Disturbance]:
     """Name as a bright edge what is brighter just before or after a shadow."""
-    from dataclasses import replace
-
     shadows = [d for d in found if d.kind in ("darker", "dropout")]
     named = []
     for d in found:

@@ -63,10 +63,8 @@ def energy_of(
 ) -> Energy:
     """Return the energies of a log, by the trapezoid rule over all but the gaps.
 
-    Parameters
-    ----------
-    first, steady : Power before the panel moves (None where it never does) and in the steady state,
-        W.
+    ``first``, ``steady``: Power before the panel moves (None where it never does) and in the steady
+    state, W.
     """
     step = np.diff(log.time)
     if log.gaps:

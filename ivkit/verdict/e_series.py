@@ -30,9 +30,7 @@ def series_values(series: str, low: float, high: float) -> NDArray[np.float64]:
     series : ``E6``, ``E12``, ``E24`` or ``E96``.
     low, high : Ohm, greater than 0.
 
-    Returns
-    -------
-    ndarray, ascending, ohm
+    Returns ndarray, ascending, ohm.
 
     Raises RangeError: a series that is not listed, or limits that are not positive and finite.
 
@@ -54,9 +52,7 @@ def series_values(series: str, low: float, high: float) -> NDArray[np.float64]:
 def resistance_code(ohm: float) -> str:
     """Return a resistance as it is written on a part, the letter in the decimal mark's place.
 
-    Parameters
-    ----------
-    ohm : 0 or greater; six figures are kept.
+    ``ohm``: 0 or greater; six figures are kept.
 
     References
     ----------

@@ -89,11 +89,7 @@ class Collected:
 
     def series(self, what: Yield) -> np.ndarray | None:
         """Return the light (W/m2) or the power (W) at each step."""
-        return {
-            Yield.LIGHT: self.light,
-            Yield.MAX_POWER: self.max_power,
-            Yield.LOAD: self.load_power,
-        }[what]
+        return self.load_power if what is Yield.LOAD else getattr(self, what.value)
 
     def energy(self, what: Yield) -> float:
         """Return Wh/m2 of light, or Wh of the panel before any drive; NaN where not asked for."""
@@ -283,9 +279,7 @@ def usual_mounts(place: Place, days: float) -> list[Mount]:
 
     Tilt equal to latitude, towards the equator, is common practice for a fixed panel.
 
-    Parameters
-    ----------
-    days : How long the time is: up to 40 days the hand tilts daily, beyond monthly.
+    ``days``: How long the time is: up to 40 days the hand tilts daily, beyond monthly.
     """
     return [
         Fixed(round(abs(place.latitude), 1), place.equator),

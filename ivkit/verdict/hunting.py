@@ -123,20 +123,9 @@ def _find(t: Array, x: Array) -> Swing | None:
         wanders = np.full(_BINS, np.nan)
         u_period = 1.0 / frequency / max(2.0, n * step * frequency) ** 0.5
         return Swing(1 / frequency, u_period, -amplitude, amplitude, u, False, wanders)
-    u_frequency = (
-        np.sqrt(6.0 * level / (n * step))
-        * np.sqrt(step)
-        / (np.pi * n * step * max(amplitude, 1e-300))
-    )
-    return Swing(
-        1 / frequency,
-        float(u_frequency / frequency**2),
-        float(shape.min()),
-        float(shape.max()),
-        float(2.0 * u_point),
-        True,
-        shape,
-    )
+    u_period = np.sqrt(6.0 * level / n) / (np.pi * n * step * max(amplitude, 1e-300) * frequency**2)
+    ends = float(shape.min()), float(shape.max())
+    return Swing(1 / frequency, float(u_period), *ends, float(2.0 * u_point), True, shape)
 
 
 def _even(t: Array, x: Array) -> tuple[Array, Array]:

@@ -230,9 +230,7 @@ def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> Load
     Without a curve nobody can tell what a load beside the best one loses: the powers and losses
     of the candidates are NaN, and the nearest value by ratio is chosen.
 
-    Parameters
-    ----------
-    v_mp, i_mp : float or UFloat. V and A, greater than 0.
+    ``v_mp``, ``i_mp``: float or UFloat. V and A, greater than 0.
 
     Raises RangeError: a voltage or current that is not positive and finite.
 
@@ -256,20 +254,9 @@ def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> Load
 
     def candidate(made_of: Combination) -> Candidate:
         heat = tuple(worst * share for share in made_of.heat_shares)
-        nan = math.nan
-        return Candidate(made_of, nan, nan, nan, nan, heat, tuple(map(terms.rating, heat)))
+        return Candidate(made_of, *[math.nan] * 4, heat, tuple(map(terms.rating, heat)))
 
     candidates = tuple(map(candidate, listed))
-    return LoadChoice(
-        best_resistance=best,
-        best_power=power,
-        max_power=power,
-        weights=(1.0,),
-        best_resistances=(best,),
-        max_powers=(power,),
-        candidates=candidates,
-        choice=candidates[listed.index(chosen)],
-        choice_powers=(math.nan,),
-        worst_dissipation=worst,
-        terms=terms,
-    )
+    choice = candidates[listed.index(chosen)]
+    alone = ((1.0,), (best,), (power,))  # weights, resistances and powers of the one condition
+    return LoadChoice(best, power, power, *alone, candidates, choice, (math.nan,), worst, terms)

@@ -152,12 +152,6 @@ class LoadedPanel:
         """Return how the mean power on a resistance moves with the parameters, shape (K, 5)."""
         return self._at(resistance).by_p
 
-    def gradient_max_powers(self) -> Array:
-        """Return how each condition's maximum power moves with its parameters, shape (K, 5)."""
-        v, i = (x[:, None] for x in self.top)
-        # At the maximum a shift of the voltage changes nothing (envelope theorem).
-        return v * local(v, i, *self.raw).di[:, 0]
-
 
 @dataclass(frozen=True)
 class _Slopes:

@@ -106,18 +106,8 @@ def settle(log: CleanLog) -> Settling:
         overshoot = beyond if beyond > max(band, 1.2 * within) else 0.0
     at = offset + group * settled if settled else 0
     drift, u_drift, spread = _line(log, at, level)
-    return Settling(
-        level,
-        spread,
-        drift,
-        u_drift,
-        first,
-        offset + group * leaves if leaves else 0,
-        at,
-        moved,
-        overshoot,
-        band,
-    )
+    left = offset + group * leaves if leaves else 0
+    return Settling(level, spread, drift, u_drift, first, left, at, moved, overshoot, band)
 
 
 def _fine(power: Array, group: int) -> Array:
@@ -179,8 +169,7 @@ def _enters(inside: NDArray[np.bool_]) -> int | None:
         return None
     counts = np.concatenate(([0], np.cumsum(inside)))
     ahead = (counts[width:] - counts[:-width]) / width
-    good = inside[: ahead.size] & (ahead >= 0.9)
-    found = np.flatnonzero(good)
+    found = np.flatnonzero(inside[: ahead.size] & (ahead >= 0.9))
     return int(found[0]) if found.size else None
 
 

@@ -63,9 +63,7 @@ class Rise:
 def refuse_radians(log: CleanLog, unit_said: frozenset[str] = frozenset()) -> None:
     """Refuse angles that can only be radians.
 
-    Parameters
-    ----------
-    unit_said : frozenset of str. Angles whose unit the user named himself.
+    ``unit_said``: frozenset of str. Angles whose unit the user named himself.
 
     Raises RangeError: no angle leaves -pi/2 to pi/2, yet the power changed by a tenth and more with
     them: in degrees that would be a turn of less than four, which no panel's power feels so.
@@ -101,11 +99,8 @@ def turn(
         ``"elevation"``, the height of the panel's normal above the horizon. Matters only where pan
         moves too.
 
-    Returns
-    -------
-    Turn
-    ndarray, shape (N,), or None : Angle between the panel's normal and its direction in the steady
-        state, deg.
+    Returns Turn; ndarray, shape (N,), or None: Angle between the panel's normal and its direction
+    in the steady state, deg.
     """
     angles = log.angles
     if "angle" in angles:
