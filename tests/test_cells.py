@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from ivkit.errors import RangeError
-from ivkit.light.lamp import Lamp
+from ivkit.light.lamp import light_on
 from ivkit.light.lamp_shape import Disc, Point
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.panel.cells import cells_under
@@ -59,21 +59,21 @@ def test_many_panels_in_many_lights_at_once():
 
 
 def test_a_far_lamp_is_uniform_light():
-    light = Lamp.from_reading(Point(), 40.0, 50.0, "W_m2").on(FACE, Placement(50.0))
-    near = cells_under(PANEL, light.in_series, 25.0).key_points()
+    light = light_on(Point(), FACE, Placement(50.0))  # of 40 W/m2 at the centre
+    near = cells_under(PANEL, 40.0 * 50.0**2 * light.in_series, 25.0).key_points()
     assert_allclose(near.p_mp, PANEL.at(40.0, 25.0).key_points().p_mp, rtol=2e-4)
 
 
 @pytest.mark.parametrize("groups", [0, 2])
 def test_a_near_lamp_gives_less_than_its_mean_light_would(groups):
-    lamp = Lamp.from_reading(Disc(0.05), 60.0, 1.0, "W_m2")
-    light = lamp.on(FACE, Placement(0.3))
-    string = cells_under(PANEL, light.in_series, 25.0, bypass_groups=groups)
-    points, even = string.key_points(), PANEL.at(light.mean, 25.0).key_points()
+    # A disc of 60 W/m2 at a metre: pi L R2/(R2 + d2) there, pi L R2 on its axis.
+    light = 60.0 * (1.0 + 0.05**2) * light_on(Disc(0.05), FACE, Placement(0.3)).in_series
+    string = cells_under(PANEL, light, 25.0, bypass_groups=groups)
+    points, even = string.key_points(), PANEL.at(light.mean(), 25.0).key_points()
     assert points.p_mp < 0.9 * even.p_mp
     # The darkest cells are the corners: ends of the first and of the last column.
     assert string.at_max_power().limiting_cell in (0, 8, 27, 35)
-    assert_allclose(light.in_series[[0, 8, 27, 35]], light.in_series.min())
+    assert_allclose(light[[0, 8, 27, 35]], light.min())
 
 
 # --- bad input

@@ -112,7 +112,7 @@ def test_bad_lines_are_counted_and_shown(run):
 def test_light_that_nobody_states_is_not_assumed(run):
     status, out, _ = run(TRACK, *SWEEP, "--load", "68")
     assert status == 0
-    assert "600 cannot tell" in out
+    assert "600 undetermined" in out
     assert "%" not in "".join(readings(out))
     assert "light not stated" in out
 
@@ -123,7 +123,7 @@ def test_a_panel_that_gives_too_little_is_told(run):
     _, out, _ = run(table, *SWEEP, "--same-light", "--angle", "0")
     assert "5 too low" in out
     _, out, _ = run(table, *SWEEP, "--same-light")
-    assert "5 cannot tell" in out  # it may be turned away
+    assert "5 undetermined" in out  # it may be turned away
 
 
 def test_codes_go_through_the_bench_and_agree_with_their_own_sweep(run):
@@ -205,7 +205,7 @@ def test_a_log_holds_what_was_seen_and_is_added_to(run, tmp_path):
     first = rows[0]
     assert float(first["voltage_V"]) == 0.607
     assert float(first["power_W"]) == pytest.approx(0.607**2 / 68)
-    assert first["verdict"] == "cannot tell"
+    assert first["verdict"] == "undetermined"
     assert rows[-1]["verdict"] == "plausible"
 
 
@@ -237,14 +237,14 @@ def test_a_killed_program_leaves_whole_lines_and_the_next_goes_on(run, tmp_path)
     assert one.returncode == -signal.SIGKILL
     content = log.read_text()
     assert content.endswith("\n")
-    assert {line.count(",") for line in content.splitlines()} == {12}
+    assert {line.count(",") for line in content.splitlines()} == {14}
     log.write_text(content + "2026-06-08T11:52:00.000+02:00,9")  # the power was cut in a line
     before = len(content.splitlines())
     assert run(TRACK, *SHED, "--log", log)[0] == 0
     lines = log.read_text().splitlines()
     assert len(lines) == before + 1 + 600
     assert lines[before] == "2026-06-08T11:52:00.000+02:00,9"
-    assert {line.count(",") for line in lines[before + 1 :]} == {12}
+    assert {line.count(",") for line in lines[before + 1 :]} == {14}
 
 
 def wait_for(what, seconds=60.0):

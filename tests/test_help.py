@@ -11,8 +11,8 @@ from pathlib import Path
 import click
 import pytest
 
+from ivkit.answer.text import page_width, table, wrap
 from ivkit.cli import COMMANDS, main
-from ivkit.report.text import page_width, table, wrap
 
 ROOT = Path(__file__).parent.parent
 #: The names in the examples of --help, and which of our files stand behind them.

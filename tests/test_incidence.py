@@ -13,12 +13,9 @@ from ivkit.curve.diode import SingleDiode
 from ivkit.errors import RangeError
 from ivkit.light.incidence import (
     angle_between,
-    angle_of_incidence,
     ashrae,
     beam_on_plane,
     direction,
-    exponent_from_normal,
-    local_exponent,
     martin_ruiz,
     no_glass,
     physical,
@@ -119,7 +116,9 @@ def test_duffie_and_beckman_example_1_6_1():
     assert angle_between(direction(45, 180 + 15), sun) == pytest.approx(35.176, abs=1e-3)
     zenith = np.degrees(np.arccos(up))
     azimuth = np.degrees(np.arctan2(-west, -south)) % 360
-    assert angle_of_incidence(45, 195, zenith, azimuth) == pytest.approx(35.176, abs=1e-3)
+    assert angle_between(direction(45, 195), direction(zenith, azimuth)) == pytest.approx(
+        35.176, abs=1e-3
+    )
 
 
 @given(st.floats(0, 180), st.floats(-360, 360), st.floats(0, 180), st.floats(-360, 360))
@@ -128,12 +127,14 @@ def test_angle_of_incidence_agrees_with_pvlib(tilt, facing, zenith, azimuth):
 
     # pvlib takes the arc cosine, which keeps only half the digits near 0 and 180 deg.
     expected = float(aoi(tilt, facing, zenith, azimuth))
-    assert angle_of_incidence(tilt, facing, zenith, azimuth) == pytest.approx(expected, abs=1e-5)
+    ours = angle_between(direction(tilt, facing), direction(zenith, azimuth))
+    assert ours == pytest.approx(expected, abs=1e-5)
 
 
 def test_small_angles_keep_their_digits():
     # A direction turned by one microdegree; the arc cosine of 1 - 1.5e-16 would say 0 or 1.2e-6.
-    assert angle_of_incidence(30, 180, 30 + 1e-6, 180) == pytest.approx(1e-6, rel=1e-6)
+    turned = angle_between(direction(30, 180), direction(30 + 1e-6, 180))
+    assert turned == pytest.approx(1e-6, rel=1e-6)
 
 
 def test_azimuth_runs_clockwise_from_north():
@@ -179,60 +180,23 @@ def test_maximum_power_against_angle_follows_the_table():
     np.testing.assert_allclose(p_mp, rows[:, 6], rtol=0, atol=1e-6)
 
 
-def test_exponents_tell_a_load_below_the_knee_from_one_at_or_above_it():
-    # Same module: ln(P/P0)/ln(cos) is 1.95 to 1.99 at 20 ohm and less, 1.02 to 1.04 at maximum
-    # power, 0.11 to 0.21 at 200 ohm to 80 deg, 1.10 rising to 1.91 at 31.6 ohm from 15 to 80 deg.
-    # (Known to two decimals, hence half a unit of the second either side.)
-    aoi = np.arange(15.0, 81.0, 5.0)
-    power = power_at_loads(aoi)
-    exponent = exponent_from_normal(power, power_at_loads(np.zeros(1)), aoi[:, np.newaxis])
-    assert np.all((exponent[:, :2] > 1.945) & (exponent[:, :2] < 1.995))
-    assert np.all((exponent[:, 4] > 0.105) & (exponent[:, 4] < 0.215))
-    assert np.all(np.diff(exponent[:, 2]) > 0)
-    assert exponent[[0, -1], 2] == pytest.approx([1.10, 1.91], abs=5e-3)
-    p_mp = [module_under(beam_on_plane(a, no_glass)).key_points().p_mp for a in (aoi, 0.0)]
-    at_best = exponent_from_normal(*p_mp, aoi)
-    assert np.all((at_best > 1.015) & (at_best < 1.045))
-
-
 def test_short_circuit_current_goes_with_the_light_and_glass_makes_it_steeper():
     # Same module: Isc has the exponent 0.999. Glass adds ln(IAM)/ln(cos), closed form; over the
     # models and 15 to 75 deg that makes at most 1.19 (physical model at 75 deg).
     aoi = np.arange(15.0, 76.0, 5.0)
     straight_on = module_under(1.0).current(0.0)
+    cosine = np.cos(np.radians(aoi))
 
     def exponent(iam):
-        return exponent_from_normal(
-            module_under(beam_on_plane(aoi, iam)).current(0.0), straight_on, aoi
-        )
+        i_sc = module_under(beam_on_plane(aoi, iam)).current(0.0)
+        return np.log(i_sc / straight_on) / np.log(cosine)
 
     np.testing.assert_allclose(exponent(no_glass), 0.999, atol=1e-3)
-    cosine = np.cos(np.radians(aoi))
     modifier = (1 - np.exp(-cosine / 0.16)) / (1 - np.exp(-1 / 0.16))
     expected = 0.999 * (1 + np.log(modifier) / np.log(cosine))
     np.testing.assert_allclose(exponent(martin_ruiz), expected, atol=2e-3)
     steepest = max(exponent(iam).max() for iam in (martin_ruiz, ashrae, physical))
     assert steepest == pytest.approx(1.19, abs=5e-3)
-
-
-@given(st.floats(0.0, 4.0))
-def test_local_exponent_of_a_power_of_the_cosine_is_that_power(k):
-    aoi = np.array([0.0, 5.0, 20.0, 50.0, 80.0])
-    power = np.array([[1.0], [1e-3]]) * np.cos(np.radians(aoi)) ** k
-    np.testing.assert_allclose(local_exponent(power, aoi), k, atol=1e-6)
-
-
-def test_local_exponent_falls_from_two_to_nothing_with_rising_load():
-    aoi = np.linspace(10, 40, 31)
-    middle = local_exponent(power_at_loads(aoi).T, aoi)[:, 15]
-    assert np.all(np.diff(middle) < 0)
-    assert middle[0] == pytest.approx(1.98, abs=0.02)
-    assert middle[-1] < 0.2
-
-
-def test_exponents_without_meaning_are_nan():
-    assert np.all(np.isnan(exponent_from_normal([1, 1, 0, -1], 1.0, [0, 90, 30, 30])))
-    assert np.all(np.isnan(local_exponent([1.0, 0.0, -1.0], [10, 20, 30])))
 
 
 # --- bad input ---
@@ -279,10 +243,6 @@ def test_small_angles_pass_when_they_are_meant_and_large_ones_within_the_limit()
         (lambda: beam_on_plane(30, diffuse_share=np.nan), "diffuse share nan"),
         (lambda: angle_between([1, 0], [0, 0, 1]), r"give x, y and z"),
         (lambda: angle_between([0, 0, 0], [0, 0, 1]), "a direction of no length"),
-        (lambda: local_exponent([1.0], [10.0]), "1 angles for power of shape"),
-        (lambda: local_exponent([1.0, 2.0, 3.0], [10.0, 20.0]), "one power for each"),
-        (lambda: local_exponent([1.0, 2.0], [20.0, 10.0]), "do not increase in size"),
-        (lambda: local_exponent([1.0, 2.0], [20.0, 90.0]), "do not increase in size towards 90"),
     ],
 )
 def test_impossible_angles_are_refused_with_what_to_do(call, message):

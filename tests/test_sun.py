@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ivkit.errors import RangeError
-from ivkit.light.incidence import angle_of_incidence
+from ivkit.light.incidence import angle_between, direction
 from ivkit.light.place import Place, Steps, day_steps, explicit_times, time_zone, year_steps
 from ivkit.light.sky import SkyModel, clear_sky, on_plane
 from ivkit.light.sun import may_be_up, sun_position
@@ -39,7 +39,8 @@ def test_the_sun_stands_where_the_published_example_says():
     assert sun.apparent_zenith[0] == pytest.approx(50.11162, abs=1e-4)
     assert sun.azimuth[0] == pytest.approx(194.340241, abs=1e-4)
     # Slope 30 deg, surface azimuth 10 deg east of south.
-    angle = angle_of_incidence(30, 170, sun.apparent_zenith[0], sun.azimuth[0])
+    there = direction(sun.apparent_zenith[0], sun.azimuth[0])
+    angle = angle_between(direction(30, 170), there)
     assert float(angle) == pytest.approx(25.18700, abs=1e-4)
 
 
@@ -53,7 +54,7 @@ def test_the_angle_of_incidence_is_the_textbook_example_s():
     north = np.sin(declination) * np.cos(latitude)
     north -= np.cos(declination) * np.sin(latitude) * np.cos(hour)
     zenith, azimuth = np.degrees(np.arccos(up)), np.degrees(np.arctan2(east, north)) % 360
-    angle = float(angle_of_incidence(45, 180 + 15, zenith, azimuth))
+    angle = float(angle_between(direction(45, 180 + 15), direction(zenith, azimuth)))
     assert angle == pytest.approx(35.176, abs=1e-3)  # their eq. 1.6.2, worked to more digits
     assert np.cos(np.radians(angle)) == pytest.approx(0.817, abs=5e-4)  # as printed
 

@@ -20,7 +20,7 @@ from ivkit.verdict.live import Judged
 from ivkit.verdict.session import SLOTS, Session, State
 from tests.terminal import Terminal
 
-ONE = Judged(7, 1.0, 5.83, 0.0857, 0.5, 68.0, 10.0, 33.0, 0.48, 0.013, 0.4, "plausible")
+ONE = Judged(7, 1.0, 5.83, 0.0857, 0.5, 0.01, 68.0, 10.0, 33.0, 0.48, 0.013, 0.4, 0.1, "plausible")
 
 
 def lines_of(content, pieces=(1 << 20,)):
@@ -332,7 +332,7 @@ def states():
                 predicted=math.nan,
                 u_predicted=math.nan,
                 en=math.nan,
-                verdict="cannot tell",
+                verdict="undetermined",
                 why="light not stated",
             ),
         ),

@@ -23,6 +23,7 @@ UNITS = {
     **{name: name for name in ("lx", "J", "Wh", "kWh", "s", "ms", "min", "h", "Hz", "S", "F")},
     "pct": "%",
     "pct_per_K": "%/K",
+    "per_K": "1/K",
     "V_per_K": "V/K",
     "A_per_K": "A/K",
     "deg_per_s": "deg/s",

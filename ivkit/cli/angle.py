@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import SweepOptions, named_columns
 from ivkit.cli.options import Irradiance, Load
 from ivkit.cli.output import FiniteNumber, Output, output_options, understood
@@ -140,7 +141,12 @@ def command(readings: str | None, output: Output, **given: Any) -> int:
             u_angle=given["u_angle"],
             tolerance=tolerance_of(given["tolerance"], bench),
         )
-    found = turned_power(turned, loads, read, zero=given["zero"], stray=given["stray"])
+    usual, tolerance = ASSUMED["load resistor"], tolerance_of(given["tolerance"], bench)
+    u_load = usual.u_fraction if tolerance is None else tolerance / 100 / 3**0.5
+    if tolerance is None and loads and read is None:
+        turned.assumed.append(usual.sentence(f"--tolerance, or {usual.instead},"))
+    held = {name: given[name] for name in ("zero", "stray")}
+    found = turned_power(turned, loads, read, **held, u_load=u_load)
     output.deliver(angle_answer(found, panel, bench and bench.path), inputs=files)
     return 1 if found.found is not None and not found.found.agrees else 0
 
@@ -156,8 +162,12 @@ def _turned(given: dict[str, Any], bench: "Bench | None", files: list[str]) -> "
         for name in ("sweep_irradiance", "sweep_light", "sweep_bench", "u_light"):
             if given[name] is not None:
                 raise click.UsageError(f"--{name.replace('_', '-')} needs a --sweep")
-    if datasheet is None and given["module"] is None and bench is not None:
-        datasheet = bench.panel.datasheet
+    if datasheet is None and given["module"] is None:
+        if bench is not None:
+            datasheet = bench.panel.datasheet
+        elif given["sweep_bench"]:
+            bench_of_sweep = SweepOptions(bench=given["sweep_bench"]).load_bench()
+            datasheet = bench_of_sweep.panel.datasheet
     named = datasheet is not None or given["module"] is not None
     if sweep is None and not named:
         raise click.UsageError("name the panel: --sweep FILE, --datasheet FILE or --module NAME")

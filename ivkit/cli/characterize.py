@@ -71,18 +71,13 @@ def command(
         with about(", ".join(sweeps)):
             panel = fit_together([fit.sweep for fit in fits])
 
-    from ivkit.answer import based_on, drawn_by
+    from ivkit.answer import based_on
     from ivkit.report.sweep_answer import sweep_answer
 
     drawn = {k: _draw(fit, trials, seed) for k, fit in enumerate(fits) if trials and fit.model}
     bench = options.load_bench()
-    answer = sweep_answer(
-        fits,
-        panel,
-        drawn,
-        based_on(readings=", ".join(sweeps), bench=bench and bench.path),
-        drawn_by("ivkit.report.sweep_figure:sweep_figure", fits[0], load_ohm),
-    )
+    rests = based_on(readings=", ".join(sweeps), bench=bench and bench.path)
+    answer = sweep_answer(fits, panel, drawn, rests, load_ohm)
     output.deliver(answer, inputs=options.files(sweeps))
 
 

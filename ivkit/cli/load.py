@@ -1,7 +1,5 @@
 """``ivkit load``: which resistor gets the most out of the panel."""
 
-from typing import Any
-
 import click
 
 from ivkit.cli.inputs import SweepOptions, resistances, sweep_options
@@ -112,7 +110,7 @@ def command(
     if point and output.plot:
         raise click.UsageError("--plot needs a SWEEP: two numbers are no curve")
 
-    from ivkit.verdict.load import Terms, best_load, best_load_of_point
+    from ivkit.verdict.load import Terms, best_load_of_fits, best_load_of_point
     from ivkit.verdict.rating import Derating
 
     terms = Terms(
@@ -123,68 +121,16 @@ def command(
         margin=margin,
         tolerance=tolerance / 100,
     )
-    fits: list[Any] = []
     if point:
+        fits, bench = [], None
         found = best_load_of_point(vmp, imp, terms)
     else:
-        fits = options.fit_all(sweeps)
-        _refuse_what_has_no_knee(fits)
-        if len(fits) == 1 and fits[0].model is None:
-            at = fits[0].key_points_from_data
-            found = best_load_of_point(at["v_mp"], at["i_mp"], terms)
-        else:
-            found = best_load(
-                [fit.model for fit in fits],
-                weights or None,
-                terms,
-                parameters=[fit.parameters for fit in fits],
-            )
+        fits, bench = options.fit_all(sweeps), options.load_bench()
+        found = best_load_of_fits(fits, weights or None, terms)
 
-    from ivkit.answer import based_on, drawn_by
+    from ivkit.answer import based_on
     from ivkit.report.load_answer import load_answer
 
-    names = [fit.sweep.name for fit in fits]
-    drawn = found, [fit.model for fit in fits], [fit.sweep for fit in fits], names
-    curve = bool(fits) and fits[0].model is not None
-    bench = None if point else options.load_bench()
     panel = "Vmp and Imp as given" if point else ", ".join(sweeps)
-    answer = load_answer(
-        found,
-        names,
-        _warnings(fits),
-        based_on(panel=panel, bench=bench and bench.path),
-        drawn_by("ivkit.report.load_figure:load_figure", *drawn) if curve else None,
-    )
-    output.deliver(answer, inputs=options.files(sweeps))
-
-
-def _refuse_what_has_no_knee(fits: list[Any]) -> None:
-    """Refuse sweeps that do not tell where their maximum power is."""
-    from math import isnan
-
-    from ivkit.errors import SweepError
-
-    for fit in fits:
-        if fit.model is None:
-            told = fit.key_points_from_data["v_mp"] is not None and len(fits) == 1
-        else:
-            told = not isnan(fit.key_points.p_mp.nominal_value)
-        if not told:
-            about = [note for note in fit.from_data.notes if "power" in note]
-            what, _, remedy = (about[0] if about else "").partition("; ")
-            raise SweepError(
-                what or "no curve can be fitted, so its best load cannot be told",
-                fit.sweep.name,
-                remedy or "see what `ivkit characterize` says about it",
-            )
-
-
-def _warnings(fits: list[Any]) -> list[str]:
-    """Return what to mind about the readings."""
-    from ivkit.curve.health import FLAGS
-
-    warnings = []
-    for fit in fits:
-        name = f"{fit.sweep.name}: " if len(fits) > 1 else ""
-        warnings += [f"{name}{FLAGS[flag][0]}: {FLAGS[flag][1]}" for flag in fit.flags]
-    return warnings
+    rests = based_on(panel=panel, bench=bench and bench.path)
+    output.deliver(load_answer(found, fits, rests), inputs=options.files(sweeps))

@@ -46,6 +46,7 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     from functools import partial
 
     from ivkit import __version__
+    from ivkit.answer.text import wrap
     from ivkit.bench import load_bench
     from ivkit.cli.beside import beside
     from ivkit.cli.explain import sources
@@ -54,7 +55,6 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     from ivkit.errors import BenchError
     from ivkit.report.bench_page import CAUTIONS, answer_section, front_end_section
     from ivkit.report.page import Page, render
-    from ivkit.report.text import wrap
 
     settings = load_bench(bench)
     paths = sweeps or settings.data.sweeps
@@ -116,28 +116,21 @@ def _extra_files(settings: "Bench") -> list[str]:
 
 def _sections(fits: list["Fit"]) -> tuple[list[str], list["Section"]]:
     """Return the sentences for the top of the page, and its sections."""
-    from ivkit.answer import drawn_by
     from ivkit.report.bench_page import answer_section
     from ivkit.report.load_answer import load_answer
     from ivkit.report.sweep_answer import sweep_answer
-    from ivkit.verdict.load import best_load
+    from ivkit.verdict.load import best_load_of_fits
 
     told = [fit for fit in fits if fit.model is not None and "knee_not_reached" not in fit.flags]
-    choice = take = None
-    if told:
-        curves = [fit.model for fit in told]
-        choice = best_load(curves, parameters=[fit.parameters for fit in told])
-        take = choice.choice.resistance
-    answers, sections = [], []
-    for number, fit in enumerate(fits):
-        draw = drawn_by("ivkit.report.sweep_figure:sweep_figure", fit, take)
-        answers.append(sweep_answer(fit, figure=draw))
-        sections.append(answer_section(answers[-1], f"s{number}", Path(fit.sweep.name).name))
+    choice = best_load_of_fits(told) if told else None
+    take = choice.choice.resistance if told else None
+    answers = [sweep_answer(fit, load_ohm=take) for fit in fits]
+    sections = [
+        answer_section(answer, f"s{k}", Path(fits[k].sweep.name).name)
+        for k, answer in enumerate(answers)
+    ]
     if choice is not None:
-        sweeps = [fit.sweep for fit in told]
-        names = [one.name for one in sweeps]
-        drawn = drawn_by("ivkit.report.load_figure:load_figure", choice, curves, sweeps, names)
-        answers.append(load_answer(choice, names, figure=drawn))
+        answers.append(load_answer(choice, told))
         sections.append(answer_section(answers[-1], "load"))
     return [answer.headline for answer in answers], sections
 

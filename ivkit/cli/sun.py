@@ -200,7 +200,7 @@ def command(
             raise click.UsageError("--stamp is for a table of weather; give --weather too")
         sky, when, chosen = _clear(place, timezone, day, year, minutes, turbidity, mounts, air)
 
-    from ivkit.answer import based_on, drawn_by
+    from ivkit.answer import based_on
     from ivkit.light.sky import SkyModel
     from ivkit.report.sun_answer import sun_answer
     from ivkit.verdict.gain import Drive, gain
@@ -220,12 +220,7 @@ def command(
         nmot=nmot,
     )
 
-    answer = sun_answer(
-        result,
-        when,
-        based_on(panel=datasheet or module, light=weather),
-        drawn_by("ivkit.report.sun_figure:sun_figure", result, when),
-    )
+    answer = sun_answer(result, when, based_on(panel=datasheet or module, light=weather))
     output.deliver(answer, inputs=[name for name in (weather, datasheet) if name])
 
 

@@ -2,11 +2,12 @@
 
 Every shape answers one question: the irradiance (or illuminance) of a small flat patch per unit of
 the intensity along the lamp's axis, in 1/m2. Far away on the axis that is 1/d2, the inverse-square
-law, which the IES holds good to 1 % from five times the lamp's largest dimension. Nearer, the
-shapes below are exact for a lamp that looks equally bright from everywhere (Lambertian).
+law, which the IES holds good to 1 % from five times the lamp's largest dimension. Nearer, a disc
+and a strip are exact for a lamp that looks equally bright from everywhere (Lambertian).
 
 Frame: the lamp's centre is the origin and its axis is +z; lengths in metres. A patch that looks
-away from a part of the lamp gets nothing from that part; nothing but a point shines backwards.
+away from a part of the lamp gets nothing from that part; only a point shines backwards. Each shape
+has a ``size``, its largest dimension in m, and a ``solid_angle`` in sr, flux over axial intensity.
 """
 
 from dataclasses import dataclass
@@ -25,15 +26,8 @@ _NODES = 96  # strips that a disc is cut into where the patch's own plane cuts i
 class Point:
     """A bare small lamp that shines alike in all directions, also backwards."""
 
-    @property
-    def solid_angle(self) -> float:
-        """Luminous flux over axial intensity, sr: 4 pi."""
-        return 4.0 * np.pi
-
-    @property
-    def size(self) -> float:
-        """Largest dimension, m."""
-        return 0.0
+    size = 0.0
+    solid_angle = 4.0 * np.pi
 
     def per_intensity(self, position: ArrayLike, normal: ArrayLike) -> Array:
         """Return irradiance per axial intensity, 1/m2: cos(incidence)/r2.
@@ -65,6 +59,7 @@ class Beam:
     """
 
     beam_angle_deg: float
+    size = 0.0
 
     def __post_init__(self) -> None:
         if not 0.0 < self.beam_angle_deg < 180.0:
@@ -80,13 +75,8 @@ class Beam:
 
     @property
     def solid_angle(self) -> float:
-        """Luminous flux over axial intensity, sr: 2 pi/(n + 1), all the light in the beam."""
+        """2 pi/(n + 1): all the light is in the beam."""
         return 2.0 * np.pi / (self.exponent + 1.0)
-
-    @property
-    def size(self) -> float:
-        """Largest dimension, m."""
-        return 0.0
 
     def per_intensity(self, position: ArrayLike, normal: ArrayLike) -> Array:
         """Return irradiance per axial intensity, 1/m2; arguments as in `Point`."""
@@ -110,18 +100,14 @@ class Strip:
 
     length_m: float
     along_deg: float = 0.0
+    solid_angle = np.pi
 
     def __post_init__(self) -> None:
         _refuse_size("strip length", self.length_m)
 
     @property
-    def solid_angle(self) -> float:
-        """Luminous flux over axial intensity, sr: pi, as of every flat Lambertian lamp."""
-        return np.pi
-
-    @property
     def size(self) -> float:
-        """Largest dimension, m."""
+        """Its length, m."""
         return self.length_m
 
     @property
@@ -167,18 +153,14 @@ class Disc:
     """
 
     radius_m: float
+    solid_angle = np.pi
 
     def __post_init__(self) -> None:
         _refuse_size("disc radius", self.radius_m)
 
     @property
-    def solid_angle(self) -> float:
-        """Luminous flux over axial intensity, sr: pi, as of every flat Lambertian lamp."""
-        return np.pi
-
-    @property
     def size(self) -> float:
-        """Largest dimension, m."""
+        """Its diameter, m."""
         return 2.0 * self.radius_m
 
     def per_intensity(self, position: ArrayLike, normal: ArrayLike) -> Array:

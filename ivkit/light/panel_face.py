@@ -23,11 +23,9 @@ class PanelFace:
     Attributes
     ----------
     width_m, height_m : float
-        Of the area that the cells cover, m, greater than 0.
+        Of the area that the cells cover without frame and gaps, m, greater than 0.
     rows, columns : int
         Cells along the height and along the width.
-
-    Frames and gaps between cells are left out: give the size that the cells cover.
     """
 
     width_m: float
@@ -56,16 +54,11 @@ class PanelFace:
         return self.rows * self.columns
 
     @property
-    def diagonal_m(self) -> float:
-        """Largest dimension, m."""
-        return float(np.hypot(self.width_m, self.height_m))
-
-    @property
     def series_order(self) -> NDArray[np.int_]:
         """Cell numbers (row * columns + column) in series order, shape (cells,).
 
-        Up the first column, down the next: how modules are usually wired (common practice, no
-        source). Bypass groups then are neighbouring columns.
+        Up the first column, down the next, as modules are usually wired (common practice, no
+        source): bypass groups are neighbouring columns.
 
         >>> PanelFace(0.2, 0.3, 3, 2).series_order
         array([0, 2, 4, 5, 3, 1])
@@ -75,10 +68,10 @@ class PanelFace:
         return number.T.ravel()
 
     def samples(self, order: int) -> tuple[Array, Array, Array]:
-        """Return places across (x) and up (y) from the centre, m, and weights that sum to 1.
+        """Return Gauss-Legendre places (x, y from the centre, m) and weights that sum to 1 a cell.
 
-        Gauss-Legendre points in every cell, shape (rows, columns, order, order) each. Row 0 is at
-        the lower edge, column 0 at the left edge.
+        Shape (rows, columns, order, order) each; row 0 at the lower edge, column 0 at the left
+        edge.
         """
         node, weight = _legendre(order)
         x = (np.arange(self.columns)[:, None] + node) / self.columns - 0.5
@@ -104,10 +97,9 @@ class Placement:
     Attributes
     ----------
     distance_m : float
-        From the lamp to the plane through the panel's centre square to the lamp's axis, m,
-        greater than 0.
+        From the lamp to the plane through the panel's centre square to the lamp's axis, m, above 0.
     tilt_deg : float
-        Angle between the panel's normal and the lamp's axis, above -90 and below 90 deg.
+        Between the panel's normal and the lamp's axis, above -90 and below 90 deg.
     tilt_axis_deg : float
         Direction of the axis it is tilted about, in the panel's plane, from its width: 0 tilts the
         upper edge away from the lamp, 90 the left edge.
@@ -117,7 +109,7 @@ class Placement:
     Raises
     ------
     RangeError
-        Distance zero or negative; a tilt by which the panel shows its back.
+        A distance or tilt outside its range.
     """
 
     distance_m: float

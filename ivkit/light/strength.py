@@ -68,13 +68,8 @@ class Strength:
     def effective(self, technology: str) -> tuple[float, dict[str, float], tuple[str, ...]]:
         """Return effective W/m2 to cells of a technology per lx or W/m2 of the strength.
 
-        Returns
-        -------
-        float
-        dict of str to float
-            What one standard uncertainty of each of its inputs does to it, as a fraction.
-        tuple of str
-            What was assumed.
+        Then what one standard uncertainty of each of its inputs does to it, as a fraction, and what
+        was assumed.
         """
         if self.terms == "cell":
             return 1.0, {}, ()

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ivkit.errors import RangeError
 from ivkit.light.incidence import IncidenceAngleModifier, no_glass
-from ivkit.light.lamp import Lamp
+from ivkit.light.lamp import light_on
 from ivkit.light.lamp_shape import Beam, Point, Shape
 from ivkit.light.panel_face import PanelFace, Placement
 from ivkit.light.smooth import cubic_between
@@ -291,7 +291,7 @@ def _lit(
         return none
     try:
         placement = Placement(distance_m, angle, axis_deg, offset_m)
-        found = Lamp(shape, 1.0, "W_m2").on(face, placement)
+        found = light_on(shape, face, placement)
     except RangeError:
         if angle == 0.0:
             raise

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from uncertainties import UFloat
 
 from ivkit.errors import RangeError
-from ivkit.light.lamp import Lamp
+from ivkit.light.lamp import light_on
 from ivkit.light.panel_face import Placement
 from ivkit.predict.facing import TOO_BRIGHT
 from ivkit.predict.near import POINT
@@ -137,9 +137,7 @@ def under_lamp(
     """
     light = scene.light
     metres = getattr(light.distance_m, "nominal_value", light.distance_m)
-    Lamp(light.shape, 1.0, "W_m2").on(
-        light.face, Placement(metres, tilt_deg, light.axis_deg, light.offset_m)
-    )
+    light_on(light.shape, light.face, Placement(metres, tilt_deg, light.axis_deg, light.offset_m))
     rows = np.array([np.nan, *loads], dtype=float)
     at = At.of(load=rows, angle=tilt_deg, u_load=u_load)
     expected = predict(scene, at, ends=True, light=True)

@@ -6,9 +6,9 @@ picture is its picture.
 
 from typing import TYPE_CHECKING, Any
 
+from ivkit.answer.text import number
 from ivkit.report.bench_page import answer_section
 from ivkit.report.page import PageFigure, PageTable, Section, inline_svg
-from ivkit.report.text import number
 from ivkit.report.track_text import seconds
 
 if TYPE_CHECKING:

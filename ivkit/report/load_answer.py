@@ -1,16 +1,17 @@
 """The answer of `ivkit load`: which resistor to take, and what the others lose."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ivkit.answer import Answer, Column, Entry, Table, columns
+from ivkit.answer import Answer, Column, Entry, Table, columns, drawn_by
 from ivkit.answer.text import number, percent
+from ivkit.report.sweep_answer import warnings_of
 from ivkit.verdict.load import Candidate, LoadChoice, value_and_u
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from ivkit.curve.fit import Fit
 
 CAUTION = (
     "Caution: the load gets hot. Mount it on what cannot burn; let it cool first. Cover the panel "
@@ -19,24 +20,12 @@ CAUTION = (
 
 
 def load_answer(
-    found: LoadChoice,
-    names: Sequence[str] = (),
-    warnings: Sequence[str] = (),
-    based_on: Sequence[str] = (),
-    figure: "Callable[[], Figure] | None" = None,
+    found: LoadChoice, fits: "Sequence[Fit]" = (), based_on: Sequence[str] = ()
 ) -> Answer:
-    """Return the choice of a load as an answer.
-
-    Parameters
-    ----------
-    found : LoadChoice
-    names : sequence of str
-        Of the conditions.
-    warnings : sequence of str
-        About the readings that it rests on.
-    based_on : sequence of str
-    figure : callable, optional
-    """
+    """Return the choice of a load as an answer; ``fits`` are of the conditions, in their order."""
+    sweeps = [fit.sweep for fit in fits]
+    names, curves = [one.name for one in sweeps], [fit.model for fit in fits]
+    figure = drawn_by("ivkit.report.load_figure:load_figure", found, curves, sweeps, names)
     take, terms, several = found.choice, found.terms, len(found.weights) > 1
     least = 1.0 - value_and_u(found.best_power)[0] / value_and_u(found.max_power)[0]
     best = number(*value_and_u(found.best_resistance), "ohm")
@@ -73,9 +62,9 @@ def load_answer(
         },
         paragraphs=(single,) if several else (),
         tables=tables,
-        warnings=warnings,
+        warnings=warnings_of(fits),
         cautions=(CAUTION,),
-        figure=figure,
+        figure=figure if fits and fits[0].model is not None else None,
     )
 
 

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ivkit.answer.text import number, percent
 from ivkit.report import style
-from ivkit.report.text import number, percent
 from ivkit.verdict.load import LoadChoice, value_and_u
 from ivkit.verdict.loaded import LoadedPanel
 

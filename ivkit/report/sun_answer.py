@@ -1,16 +1,14 @@
 """The answer of `ivkit sun`: what tracking is worth."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from ivkit.answer import Answer, Column, Table, columns
+from ivkit.answer import Answer, Column, Table, columns, drawn_by
 from ivkit.answer.text import number, percent
 from ivkit.light.sky import SkyModel
 from ivkit.verdict.gain import Yield
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from ivkit.verdict.gain import Gain
 
 NAMES = {
@@ -32,7 +30,6 @@ def sun_answer(
     gain: "Gain",
     when: str = "in this time",
     based_on: Sequence[str] = (),
-    figure: "Callable[[], Figure] | None" = None,
 ) -> Answer:
     """Return what tracking is worth as an answer; ``when`` as ``on 2026-06-21``."""
     place, sky = gain.sky.place, gain.sky
@@ -64,7 +61,7 @@ def sun_answer(
         assumptions=assumptions(gain),
         warnings=warnings(gain),
         cautions=(CAUTION,),
-        figure=figure,
+        figure=drawn_by("ivkit.report.sun_figure:sun_figure", gain, when),
     )
 
 

@@ -1,13 +1,13 @@
 """The answer of `ivkit characterize`: what the fits of sweeps say of a panel."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from uncertainties import ufloat
 
-from ivkit.answer import Answer, Column, Table, columns, said_of
+from ivkit.answer import Answer, Column, Table, columns, drawn_by, said_of
 from ivkit.answer.lines import shown
 from ivkit.answer.quantities import heading_of, unit_of
 from ivkit.answer.text import interval, number, percent
@@ -22,8 +22,6 @@ from ivkit.report.together_parts import together_parts
 from ivkit.report.trials_table import trials_table
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from ivkit.curve.montecarlo import Trials
     from ivkit.panel.together import Together
 
@@ -41,7 +39,7 @@ def sweep_answer(
     together: "Together | None" = None,
     trials: "Mapping[int, Trials] | None" = None,
     based_on: Sequence[str] = (),
-    figure: "Callable[[], Figure] | None" = None,
+    load_ohm: float | None = None,
 ) -> Answer:
     """Return the fit of a sweep, or of several, as an answer.
 
@@ -53,14 +51,13 @@ def sweep_answer(
     trials : mapping of int to Trials, optional
         Monte Carlo trials by the place of the fit.
     based_on : sequence of str
-    figure : callable, optional
+    load_ohm : float, optional
+        Whose load line the figure shows; by default that of the best load.
     """
     fits = [fits] if isinstance(fits, Fit) else list(fits)
     rows = [_row(fit) for fit in fits]
     alone = fits[0] if len(fits) == 1 else None
-    about = [("" if alone else f"{fit.sweep.name}: ", fit) for fit in fits]
     notes, assumed = said_of([(fit.sweep.name, fit.sweep.notes) for fit in fits])
-    warnings = [f"{name}{one}" for name, fit in about for one in minded(fit)]
     faults = [(fit.sweep.name, one) for fit in fits for one in fit.faults]
     common = together_parts(together) if together else {}
     tables = {"sweeps": _sweeps(fits, rows), "key_points": _points(fits, rows)}
@@ -68,7 +65,8 @@ def sweep_answer(
         tables = dict(reversed(tables.items()))
     tables = common.get("tables", {}) | tables
     for k, drawn in (trials or {}).items():
-        tables["trials" if alone else f"trials_{k + 1}"] = trials_table(drawn, about[k][0])
+        name = "" if alone else f"{fits[k].sweep.name}: "
+        tables["trials" if alone else f"trials_{k + 1}"] = trials_table(drawn, name)
     made = columns(
         [one for _, one in faults],
         name="name",
@@ -87,10 +85,10 @@ def sweep_answer(
         tables=tables,
         csv="sweeps",
         budget=_budgets(rows[0]) if alone else {},
-        warnings=[*common.get("warnings", ()), *warnings],
+        warnings=[*common.get("warnings", ()), *warnings_of(fits)],
         assumptions=assumed,
         notes=notes,
-        figure=figure,
+        figure=drawn_by("ivkit.report.sweep_figure:sweep_figure", fits[0], load_ohm),
     )
 
 
@@ -261,10 +259,16 @@ def _interval(fit: Fit) -> str:
     return f"95 % interval of Pmp: +-{number(half, None, 'W')} ({relative})."
 
 
-def minded(fit: Fit) -> list[str]:
-    """Return what is to be minded of a fit: faults, and where fit and data alone disagree."""
-    said = [f"{one}{' (left out of the fit)' if one.leave_out else ''}" for one in fit.faults]
-    return [*said, *disagreements(fit)]
+def warnings_of(fits: Sequence[Fit]) -> list[str]:
+    """Return what is to be minded: faults, and where fit and data alone disagree."""
+    said = []
+    for fit in fits:
+        name = f"{fit.sweep.name}: " if len(fits) > 1 else ""
+        said += [
+            f"{name}{one}{' (left out of the fit)' if one.leave_out else ''}" for one in fit.faults
+        ]
+        said += [f"{name}{one}" for one in disagreements(fit)]
+    return said
 
 
 #: What the rule for data alone may err by on a good sweep, as a fraction of the value; found on

@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ivkit.answer.text import number
 from ivkit.report import style
-from ivkit.report.text import number
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

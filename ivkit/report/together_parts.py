@@ -10,6 +10,9 @@ if TYPE_CHECKING:
     from ivkit.panel.together import Together
 
 
+_LAW_KEYS = {"alpha": "alpha_pct_per_K", "beta": "beta_pct_per_K"}
+
+
 def together_parts(panel: "Together") -> dict[str, Any]:
     """Return headline, summary, tables and warnings: the common panel, the light of each sweep."""
     reference, seen = panel.panel, panel.agreement
@@ -32,7 +35,7 @@ def together_parts(panel: "Together") -> dict[str, Any]:
             "temp_cell_degC": reference.temp_ref,
             "technology": panel.technology,
             "alpha_sc_A_per_K": reference.alpha_sc,
-            **{f"law_{name}": value for name, value in panel.law.items()},
+            **{f"law_{_LAW_KEYS.get(one, one)}": value for one, value in panel.law.items()},
             "scatter": panel.scatter,
             "one_panel": seen.one_panel,
             "probability": seen.probability,

@@ -27,7 +27,13 @@ def trials_table(trials: "Trials", name: str = "") -> Table:
     lost = f", {trials.failed} without a fit skipped" if trials.failed else ""
     made = columns(
         rows,
-        {"quantity": "Monte Carlo", "u": None, "value": "mean(u)", "low_95": "95 % interval"}
+        {
+            "quantity": "Monte Carlo",
+            "unit": None,
+            "u": None,
+            "value": "mean(u)",
+            "low_95": "95 % interval",
+        }
         | {"high_95": None},
         {
             "quantity": heading_of,
@@ -35,6 +41,7 @@ def trials_table(trials: "Trials", name: str = "") -> Table:
             "low_95": [interval(one.low, one.high, one.u, unit_of(key)) for key, one in rows],
         },
         quantity=lambda row: row[0],
+        unit=lambda row: unit_of(row[0]),
         value=lambda row: row[1].mean,
         u=lambda row: row[1].u,
         low_95=lambda row: row[1].low,

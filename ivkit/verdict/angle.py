@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ivkit.assumptions import ASSUMED
 from ivkit.predict.angle_readings import AngleReadings
 from ivkit.predict.build_turned import Turned
 from ivkit.predict.estimate import Estimate, estimate
@@ -112,6 +113,7 @@ def turned_power(
     *,
     zero: float | None = None,
     stray: float | None = None,
+    u_load: float = ASSUMED["load resistor"].u_fraction,
 ) -> AngleAnswer:
     """Return what a panel that is turned gives into loads and at maximum power.
 
@@ -125,6 +127,8 @@ def turned_power(
         is stated.
     zero, stray : float, optional
         As stated: deg, and as a fraction (that of the scene).
+    u_load : float
+        Standard uncertainty of each load, as a fraction; of readings it is theirs.
 
     Raises
     ------
@@ -132,7 +136,7 @@ def turned_power(
         As `ivkit.predict.estimate.estimate`.
     """
     if read is None:
-        return AngleAnswer(turned, against_angle(turned.scene, STEPS, loads))
+        return AngleAnswer(turned, against_angle(turned.scene, STEPS, loads, u_load))
     free: dict[str, float | None] = {}
     if turned.u_light is None or turned.u_light > 0:
         free["light"] = turned.u_light
@@ -157,7 +161,12 @@ def turned_power(
 
 
 def against_angle(
-    scene: Scene, angles: ArrayLike, loads: Sequence[float] = (), *, exponents: bool = True
+    scene: Scene,
+    angles: ArrayLike,
+    loads: Sequence[float] = (),
+    u_load: float = 0.0,
+    *,
+    exponents: bool = True,
 ) -> AngleTable:
     """Return what each load, and maximum power last, gives at each angle.
 
@@ -167,7 +176,7 @@ def against_angle(
     angles : array_like, shape (A,)
         deg, either sign.
     loads : sequence of float
-        ohm.
+        ohm; ``u_load`` is their standard uncertainty, as a fraction.
     exponents : bool
         Without, they are NaN, in less time.
 
@@ -181,7 +190,7 @@ def against_angle(
     >>> low.exponent.round(1)
     array([2., 2.])
     """
-    at = _grid(angles, loads)
+    at = _grid(angles, loads, u_load)
     found = predict(scene, at)
     exponent = np.full(len(at), np.nan)
     if exponents:
@@ -234,10 +243,10 @@ def predicted_power(scene: Scene, at: At) -> Array:
     return (rows["voltage"] * rows["current"])[0]
 
 
-def _grid(angles: ArrayLike, loads: Sequence[float]) -> At:
+def _grid(angles: ArrayLike, loads: Sequence[float], u_load: float = 0.0) -> At:
     angle = np.atleast_1d(np.asarray(angles, dtype=float))
     load = np.array([*map(float, loads), np.nan])
-    return At.of(load=np.repeat(load, len(angle)), angle=np.tile(angle, len(load)))
+    return At.of(load=np.repeat(load, len(angle)), angle=np.tile(angle, len(load)), u_load=u_load)
 
 
 def _parallel(scene: Scene) -> bool:

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from ivkit.curve.diode import SingleDiode
-from ivkit.errors import RangeError
+from ivkit.curve.fit import Fit
+from ivkit.errors import RangeError, SweepError
 from ivkit.shown import Shown
 from ivkit.verdict.combinations import Combination, Loss, from_drawer, from_series
 from ivkit.verdict.loaded import LoadedPanel, uncertain
@@ -26,22 +27,14 @@ class Terms:
 
     Attributes
     ----------
-    series : str
-        Series of IEC 60063 to choose from.
-    drawer : tuple of float or None
-        Parts at hand, ohm, to choose from instead; each entry is one part.
-    ambient : float
-        Temperature of the air around the part, degC.
-    derating : Derating
-    margin : float
-        Rated power wanted per watt of heat, 1 or greater.
-    tolerance : float
-        Of the resistor, relative, 0 to below 1.
+    series : Series of IEC 60063 to choose from.
+    drawer : tuple of float or None. Parts at hand, ohm, to choose from instead; each entry is one
+        part.
+    ambient : Temperature of the air around the part, degC.
+    margin : Rated power wanted per watt of heat, 1 or greater.
+    tolerance : Of the resistor, relative, 0 to below 1.
 
-    Raises
-    ------
-    RangeError
-        A tolerance outside its range.
+    Raises RangeError: a tolerance outside its range.
     """
 
     series: str = "E12"
@@ -75,16 +68,13 @@ class Candidate:
 
     Attributes
     ----------
-    made_of : Combination
-    power : float or UFloat
-        Mean power into it, W; NaN where no curve is known.
-    loss, u_loss : float
-        Lost part of the maximum power, 0 to 1, and its standard uncertainty; NaN where they
-        cannot be told.
-    loss_at_tolerance : float
-        Loss at the worse end of the resistor's tolerance; NaN where it cannot be told.
-    dissipations, ratings : tuple of float
-        Of each part: largest heat, W, and usual rating to buy, W (NaN: none is large enough).
+    power : float or UFloat. Mean power into it, W; NaN where no curve is known.
+    loss, u_loss : Lost part of the maximum power, 0 to 1, and its standard uncertainty; NaN where
+        they cannot be told.
+    loss_at_tolerance : Loss at the worse end of the resistor's tolerance; NaN where it cannot be
+        told.
+    dissipations, ratings : tuple of float. Of each part: largest heat, W, and usual rating to buy,
+        W (NaN: none is large enough).
     """
 
     made_of: Combination
@@ -107,24 +97,17 @@ class LoadChoice(Shown):
 
     Attributes
     ----------
-    best_resistance, best_power : float or UFloat
-        Resistance of greatest mean power, ohm, and that power, W.
-    max_power : float or UFloat
-        Mean of the conditions' maximum powers, W: the same as ``best_power`` for one condition.
-    weights : tuple of float
-        Share of the time of each condition, sum 1.
-    best_resistances, max_powers : tuple of float or UFloat
-        Of each condition by itself, ohm and W.
-    candidates : tuple of Candidate
-        By ascending resistance.
-    choice : Candidate
-        The one to take.
-    choice_powers : tuple of float
-        Power into it at each condition, W; NaN where no curve is known.
-    worst_dissipation : float
-        What the ratings are for: the greatest maximum power plus twice its standard uncertainty,
-        W.
-    terms : Terms
+    best_resistance, best_power : float or UFloat. Resistance of greatest mean power, ohm, and that
+        power, W.
+    max_power : float or UFloat. Mean of the conditions' maximum powers, W: the same as
+        ``best_power`` for one condition.
+    weights : tuple of float. Share of the time of each condition, sum 1.
+    best_resistances, max_powers : tuple of float or UFloat. Of each condition by itself, ohm and W.
+    candidates : tuple of Candidate. By ascending resistance.
+    choice : The one to take.
+    choice_powers : tuple of float. Power into it at each condition, W; NaN where no curve is known.
+    worst_dissipation : What the ratings are for: the greatest maximum power plus twice its standard
+        uncertainty, W.
     """
 
     best_resistance: Any
@@ -165,22 +148,15 @@ def best_load(
 
     Parameters
     ----------
-    models : sequence of SingleDiode
-        One curve a condition.
-    weights : sequence of float, optional
-        How long each condition lasts, in any unit; 0 or greater, not all zero. Equal by default.
-    terms : Terms, optional
-        Where to choose from, and what the part has to stand.
-    parameters : sequence of mappings of str to UFloat, optional
-        Uncertain parameters of each curve by name, as in ``Fit.parameters``; without them the
-        results are plain floats.
+    models : sequence of SingleDiode. One curve a condition.
+    weights : sequence of float. How long each condition lasts, in any unit; 0 or greater, not all
+        zero. Equal by default.
+    terms : Where to choose from, and what the part has to stand.
+    parameters : sequence of mappings of str to UFloat. Uncertain parameters of each curve by name,
+        as in ``Fit.parameters``; without them the results are plain floats.
 
-    Raises
-    ------
-    RangeError
-        A weight, series, part, temperature or margin outside its range.
-    SweepError
-        A curve that delivers no power.
+    Raises RangeError: a weight, series, part, temperature or margin outside its range; SweepError:
+    a curve that delivers no power.
 
     Notes
     -----
@@ -249,22 +225,47 @@ def best_load(
     )
 
 
+def best_load_of_fits(
+    fits: Sequence[Fit], weights: Sequence[float] | None = None, terms: Terms | None = None
+) -> LoadChoice:
+    """Choose the load by fits of sweeps, as `best_load`; of one without a curve by its data alone.
+
+    Raises
+    ------
+    RangeError
+        As in `best_load`.
+    SweepError
+        A sweep does not show where its maximum power is.
+    """
+    for fit in fits:
+        if fit.model is None:
+            known = fit.key_points_from_data["v_mp"] is not None and len(fits) == 1
+        else:
+            known = not math.isnan(fit.key_points.p_mp.nominal_value)
+        if not known:
+            about = [note for note in fit.from_data.notes if "power" in note]
+            what, _, remedy = (about[0] if about else "").partition("; ")
+            raise SweepError(
+                what or "no curve can be fitted, so its best load could not be determined",
+                fit.sweep.name,
+                remedy or "see what `ivkit characterize` says about it",
+            )
+    if fits[0].model is None:
+        at = fits[0].key_points_from_data
+        return best_load_of_point(at["v_mp"], at["i_mp"], terms)
+    curves = [fit.model for fit in fits]
+    return best_load(curves, weights, terms, parameters=[fit.parameters for fit in fits])
+
+
 def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> LoadChoice:
     """Choose the load from the maximum-power point alone, as a datasheet states it.
 
     Without a curve nobody can tell what a load beside the best one loses: the powers and losses
     of the candidates are NaN, and the nearest value by ratio is chosen.
 
-    Parameters
-    ----------
-    v_mp, i_mp : float or UFloat
-        V and A, greater than 0.
-    terms : Terms, optional
+    ``v_mp``, ``i_mp``: float or UFloat. V and A, greater than 0.
 
-    Raises
-    ------
-    RangeError
-        A voltage or current that is not positive and finite.
+    Raises RangeError: a voltage or current that is not positive and finite.
 
     Examples
     --------
@@ -286,20 +287,9 @@ def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> Load
 
     def candidate(made_of: Combination) -> Candidate:
         heat = tuple(worst * share for share in made_of.heat_shares)
-        nan = math.nan
-        return Candidate(made_of, nan, nan, nan, nan, heat, tuple(map(terms.rating, heat)))
+        return Candidate(made_of, *[math.nan] * 4, heat, tuple(map(terms.rating, heat)))
 
     candidates = tuple(map(candidate, listed))
-    return LoadChoice(
-        best_resistance=best,
-        best_power=power,
-        max_power=power,
-        weights=(1.0,),
-        best_resistances=(best,),
-        max_powers=(power,),
-        candidates=candidates,
-        choice=candidates[listed.index(chosen)],
-        choice_powers=(math.nan,),
-        worst_dissipation=worst,
-        terms=terms,
-    )
+    choice = candidates[listed.index(chosen)]
+    alone = ((1.0,), (best,), (power,))  # weights, resistances and powers of the one condition
+    return LoadChoice(best, power, power, *alone, candidates, choice, (math.nan,), worst, terms)

@@ -12,7 +12,7 @@ import pkgutil
 import platform
 import sys
 
-from ivkit.report.text import table
+from ivkit.answer.text import table
 from tests import benchmarks
 from tests.benchmarks.row import Row
 

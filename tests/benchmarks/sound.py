@@ -18,8 +18,8 @@ from typing import Any
 
 import numpy as np
 
+from ivkit.answer.text import table
 from ivkit.errors import IvkitError
-from ivkit.report.text import table
 from tests import measured_benches, simulated_panels
 from tests import sound_benches as sound
 from tests.benchmarks.row import Row
