@@ -40,8 +40,6 @@ def parts(
     fits : list of Fit
         Of these sweeps; those with a curve.
     """
-    from ivkit.report.bench_parts import part
-
     words = ["--bench", bench]
     data, light = settings.data, settings.light
     condition, panel = settings.condition, settings.panel.datasheet
@@ -62,22 +60,29 @@ def parts(
     if lit:
 
         def lamp() -> Part:
-            return ("lamp", *part("lamp", ask(["lamp", *words, *cells, *_measured(fits)])))
+            return _part("lamp", ask(["lamp", *words, *cells, *_measured(fits)]))
 
         out.append(lamp)
     if data.check and panel is not None and (lit or condition.irradiance_W_m2 is not None):
 
         def check() -> Part:
             asked = ["check", data.check, *words, *warm, *_strength(settings)]
-            return ("check", *part("check", ask(asked)))
+            return _part("check", ask(asked))
 
         out.append(check)
     if data.track:
         curve = ["--sweep", sweeps[0]] if len(fits) == len(sweeps) else []
         load = [] if data.track_load_ohm is None else ["--load", f"{data.track_load_ohm:g}"]
         track = ["track", data.track, *words, *curve, *load]
-        out.append(lambda: ("track", *part("track", ask(track))))
+        out.append(lambda: _part("track", ask(track)))
     return out
+
+
+def _part(name: str, delivered: "Delivered") -> Part:
+    """Return the sentence and the section of a command's answer."""
+    from ivkit.report.bench_page import answer_section
+
+    return name, delivered.answer.headline, answer_section(delivered.answer, name)
 
 
 def ask(words: list[str]) -> "Delivered":
