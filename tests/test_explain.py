@@ -279,7 +279,7 @@ RUNS = {
         (*LABEL, "--load", 33, "--parallel"),
     ),
     "load": (("shed_sweep.csv",),),
-    "characterize": (("shed_sweep.csv", "--trials", 200), (STEEP,)),
+    "characterize": (("shed_sweep.csv", "--trials", 200), (STEEP, "--bench", "plain.toml")),
     "plan": ((*LABEL, "--irradiance", 140, "--temperature", 33),),
     "translate": (
         (*JETTY, "--temperature-from-voc"),
@@ -311,6 +311,7 @@ def test_every_function_that_a_text_names_is_entered(name, command_line, monkeyp
     monkeypatch.chdir(shutil.copytree(ROOT / "examples", tmp_path / "examples"))
     shutil.copytree(ROOT / "datasheets", tmp_path / "datasheets")
     Path(STEEP).write_text(STEEP_ROWS)
+    Path("plain.toml").write_text("")
     entered = set()
 
     def note(frame, event, _):
