@@ -8,7 +8,6 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -19,30 +18,12 @@ from ivkit import __version__
 from ivkit.answer import Answer, said_of
 from ivkit.answer.document import plain
 from ivkit.errors import FileError
-from ivkit.report.delivered import Delivered
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from pandas import DataFrame
 
 FIGURE_FORMATS = (".png", ".svg", ".pdf")
-
-
-_TAKERS: ContextVar[list[Delivered] | None] = ContextVar("takers", default=None)
-
-
-@contextmanager
-def taken() -> "Iterator[list[Delivered]]":
-    """Take what commands deliver inside, instead of printing and writing it.
-
-    That is how the page of a bench gets the same answer as the command that it names.
-    """
-    delivered: list[Delivered] = []
-    token = _TAKERS.set(delivered)
-    try:
-        yield delivered
-    finally:
-        _TAKERS.reset(token)
 
 
 _READ = "ivkit.cli.read"
@@ -61,6 +42,22 @@ def _read_here() -> dict[str, Any]:
     return (
         {"read": [{"file": name, "notes": notes} for name, notes in read.items()]} if read else {}
     )
+
+
+def with_reading(answer: Answer) -> Answer:
+    """Return an answer with how the files were read in this call, where it does not say it yet."""
+    read = _read_here().get("read", ())
+    notes, assumed = said_of([(one["file"], one["notes"]) for one in read])
+    return replace(
+        answer,
+        notes=list(dict.fromkeys([*answer.notes, *notes])),
+        assumptions=list(dict.fromkeys([*answer.assumptions, *assumed])),
+    )
+
+
+def said_no(answer: Answer) -> int:
+    """Return the exit status of a verdict: 1 where the answer is no."""
+    return int(answer.verdict in ("too high", "too low", "inconsistent", "impossible"))
 
 
 @dataclass(frozen=True)
@@ -113,10 +110,6 @@ class Output:
         if isinstance(text, Answer):
             self._answer(text, inputs)
             return
-        taker = _TAKERS.get()
-        if taker is not None:
-            taker.append(Delivered(text, plain(document), figure, tuple(map(str, inputs))))
-            return
         files: dict[str, bytes] = {}
         screen = text
         if self.json:
@@ -144,19 +137,8 @@ class Output:
         click.echo(screen.rstrip("\n"))
 
     def _answer(self, answer: Answer, inputs: Iterable[str | Path]) -> None:
-        """Write and print an answer, with how the files were read where it does not say it."""
-        read = _read_here().get("read", ())
-        notes, assumed = said_of([(one["file"], one["notes"]) for one in read])
-        answer = replace(
-            answer,
-            notes=list(dict.fromkeys([*answer.notes, *notes])),
-            assumptions=list(dict.fromkeys([*answer.assumptions, *assumed])),
-        )
-        taker = _TAKERS.get()
-        if taker is not None:
-            read = tuple(map(str, inputs))
-            taker.append(Delivered(str(answer), {}, answer.figure, read, answer))
-            return
+        """Write and print an answer."""
+        answer = with_reading(answer)
         files: dict[str, bytes] = {}
         if self.json:
             files[self.json] = (json.dumps(answer.to_dict(), indent=2) + "\n").encode()
