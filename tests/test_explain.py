@@ -225,7 +225,7 @@ def test_a_beam_as_printed():
 def test_e_n_as_printed(name):
     from uncertainties import ufloat
 
-    from ivkit.verdict.score import en_number
+    from ivkit.predict.score import en_number
 
     printed = value(name, "E_n", x=1.05, X=1.0, U_x=0.04, U_X=0.06)
     assert printed == pytest.approx(en_number(ufloat(1.05, 0.02), ufloat(1.0, 0.03)))
@@ -272,6 +272,10 @@ RUNS = {
     "lamp": (
         ("--measured", 0.5, "--load", 220),
         ("--irradiance", 300, "--source", "halogen"),
+    ),
+    "watch": (
+        ("shed_track.csv", "--sweep", "shed_sweep.csv", "--same-light", "--load", 68),
+        ("shed_track.csv", "--sweep", "shed_sweep.csv", "--same-light", "--load", 15),
     ),
 }
 

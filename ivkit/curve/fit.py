@@ -15,7 +15,7 @@ from uncertainties import UFloat, ufloat
 
 from ivkit.curve.between import Between, key_points_between
 from ivkit.curve.diode import SingleDiode, local
-from ivkit.curve.engine import LEAST_NOISE, Array, pack
+from ivkit.curve.engine import Array, pack
 from ivkit.curve.fault_list import all_faults
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
 from ivkit.curve.limits import resistance_limits
@@ -25,6 +25,7 @@ from ivkit.curve.uncertainty import (
     Sources,
     coverage_factor,
     key_point_gradients,
+    noise_as_taken,
     parameter_gradients,
 )
 from ivkit.errors import SweepError
@@ -235,21 +236,19 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
         model = SingleDiode(*(float(getattr(many, name)[0]) for name in PARAMETERS))
         p = model.raw
         residuals = sweep.current - model.current(sweep.voltage)
-        free = 5 - (p[2] == 0) - (p[3] == 0)
-        if sigma_i is None:
-            freedom = float(n - free)
-            level = np.sqrt(np.sum(residuals**2) / freedom) if freedom > 0 else np.nan
-            sigma_v, sigma_i = None, np.full(n, level)
-            weights = np.ones(n)
-        else:
-            floor = LEAST_NOISE * np.max(np.abs(sweep.current))
-            steep = 0.0 if sigma_v is None else model.slope(sweep.voltage) * sigma_v
-            weights = 1.0 / np.sqrt(np.maximum(sigma_i, floor) ** 2 + steep**2)
-            if "noise_larger_than_stated" in flags:
-                enlarge = np.sqrt(many.cost[0] / (n - free))
-                sigma_i = sigma_i * enlarge
-                sigma_v = None if sigma_v is None else sigma_v * enlarge
-        gradients = parameter_gradients(sweep.voltage, weights, *p)
+        stated = sigma_i is not None
+        u_v, u_i, weights, left = noise_as_taken(
+            many,
+            [0],
+            sweep.voltage[None],
+            sweep.current[None],
+            sigma_v[None] if stated and sigma_v is not None else None,
+            sigma_i[None] if stated else None,
+        )
+        if not stated:
+            freedom = float(left[0])
+        sigma_v, sigma_i = None if u_v is None else u_v[0], u_i[0]
+        gradients = parameter_gradients(sweep.voltage, weights[0], *p)
     elif sigma_i is None:
         sigma_v, sigma_i, freedom = None, np.full(n, np.nan), 0.0
     sources = Sources(sweep, sigma_v, sigma_i, shared)

@@ -63,12 +63,9 @@ def read_weather(
 
     Raises
     ------
-    FileError
-        The file cannot be read.
-    TableError
-        It is no weather file, or its times or values make no sense.
-    RangeError
-        The place is missing, or is not the file's.
+    FileError, TableError, RangeError
+        The file cannot be read; it is no weather file, or its times or values make no sense; the
+        place is missing, or is not the file's.
     """
     name = "standard input" if str(path) == "-" else str(path)
     try:

@@ -31,22 +31,15 @@ class Agreement:
 
     Attributes
     ----------
-    chi_square, freedom : float
-        Of the common panel, with what is known beforehand.
-    chi_square_single, freedom_single : float
-        Of each sweep's own curve, all together.
-    ratio : float
-        Residuals around the common panel over those around the single fits, rms.
-    probability : float
-        With which sweeps of one panel differ as much; NaN where they cannot differ.
-    odd : str or None
-        The sweep without which chi-square is least, where one panel does not fit; None where
-        it does, and with two sweeps.
-    rest_agrees : bool
-        Without it they are of one panel.
-    odd_warmer, odd_brighter : float
-        What everything else has it differ from its stated condition by, K and as a fraction; NaN
-        where that is exact or not known, and where curves differ in shape.
+    chi_square, freedom : Of the common panel, with what is known beforehand.
+    chi_square_single, freedom_single : Of each sweep's own curve, all together.
+    ratio : Residuals around the common panel over those around the single fits, rms.
+    probability : With which sweeps of one panel differ as much; NaN where they cannot differ.
+    odd : The sweep without which chi-square is least, where one panel does not fit; None where it
+        does, and with two sweeps.
+    rest_agrees : Without it they are of one panel.
+    odd_warmer, odd_brighter : What everything else has it differ from its stated condition by, K
+        and as a fraction; NaN where that is exact or not known, and where curves differ in shape.
     """
 
     chi_square: float

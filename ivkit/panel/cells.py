@@ -31,19 +31,13 @@ def cells_under(
 
     Parameters
     ----------
-    panel : ReferencePanel
-        One string of ``panel.cells`` equal cells.
-    effective_irradiance : array_like, shape (..., cells)
-        Of each cell in series order, W/m2, 0 or greater.
-    temp_cell : array_like
-        degC, broadcasts with ``effective_irradiance``.
-    bypass_groups, bypass_drop, breakdown
-        As in `SeriesString`.
+    panel : One string of ``panel.cells`` equal cells.
+    effective_irradiance : array_like, shape (..., cells). Of each cell in series order, W/m2, 0 or
+        greater.
+    temp_cell : array_like. degC, broadcasts with ``effective_irradiance``.
+    bypass_groups, bypass_drop, breakdown : As in `SeriesString`.
 
-    Raises
-    ------
-    RangeError
-        The number of cells is not known or is not that of the light.
+    Raises RangeError: the number of cells is not known or is not that of the light.
 
     Examples
     --------

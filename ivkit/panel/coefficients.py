@@ -32,12 +32,9 @@ class Coefficients:
 
     Attributes
     ----------
-    resistance_1, kappa_1 : float
-        Rs (ohm) and kappa (ohm/K) of procedure 1.
-    resistance_2, kappa_2 : float
-        R's (ohm) and kappa' (ohm/K) of procedure 2.
-    a : float
-        How Voc follows the logarithm of the light in procedure 2.
+    resistance_1, kappa_1 : Rs (ohm) and kappa (ohm/K) of procedure 1.
+    resistance_2, kappa_2 : R's (ohm) and kappa' (ohm/K) of procedure 2.
+    a : How Voc follows the logarithm of the light in procedure 2.
     """
 
     resistance_1: float
@@ -52,10 +49,7 @@ def coefficients_of(
 ) -> Coefficients:
     """Return the coefficients for a step from ``g1, t1`` to ``g2, t2`` (W/m2, degC).
 
-    Raises
-    ------
-    RangeError
-        No coefficient brings the powers together.
+    Raises RangeError: no coefficient brings the powers together.
 
     Examples
     --------

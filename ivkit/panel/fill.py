@@ -36,14 +36,10 @@ class Assumption:
 
     Attributes
     ----------
-    figure : str
-        Key of the datasheet file, with its unit.
-    value : float
-        What is taken.
-    u : float or None
-        Its standard uncertainty, in the same unit; None for a tolerance, which is one itself.
-    source : str
-        Where it comes from.
+    figure : Key of the datasheet file, with its unit.
+    value : What is taken.
+    u : Its standard uncertainty, in the same unit; None for a tolerance, which is one itself.
+    source : Where it comes from.
     """
 
     figure: str
@@ -62,13 +58,11 @@ class Filled:
 
     Attributes
     ----------
-    figures : ndarray, shape (4,)
-        Isc (A), Voc (V), Imp (A), Vmp (V).
-    sources : dict of str to ndarray, shape (4,)
-        Shift of the logarithms of the four by one standard uncertainty of each cause.
+    figures : shape (4,). Isc (A), Voc (V), Imp (A), Vmp (V).
+    sources : dict of str to ndarray, shape (4,). Shift of the logarithms of the four by one
+        standard uncertainty of each cause.
     assumed : tuple of Assumption
-    u_knee : float
-        Of Vmp at a given power, as a fraction.
+    u_knee : Of Vmp at a given power, as a fraction.
     """
 
     figures: Array
@@ -80,10 +74,7 @@ class Filled:
 def fill(sheet: SheetFile) -> Filled:
     """Return the four figures of a datasheet with missing ones filled.
 
-    Raises
-    ------
-    BenchError
-        There is too little to go by.
+    Raises BenchError: there is too little to go by.
     """
     figures, derived = _figures(sheet)
     sources = _sources(sheet, derived)
@@ -101,14 +92,7 @@ def fill(sheet: SheetFile) -> Filled:
     for name in ("isc", "voc", "pmp"):
         unit = {"isc": "isc_A", "voc": "voc_V", "pmp": "pmp_W"}[name]
         if getattr(sheet, f"{name}_tolerance_pct") is None and unit not in derived:
-            assumed.append(
-                Assumption(
-                    f"{name}_tolerance_pct",
-                    USUAL_TOLERANCE,
-                    None,
-                    PRACTICE,
-                )
-            )
+            assumed.append(Assumption(f"{name}_tolerance_pct", USUAL_TOLERANCE, None, PRACTICE))
     return Filled(np.array([isc, voc, imp, vmp]), sources, tuple(assumed), _knee(sheet, derived))
 
 

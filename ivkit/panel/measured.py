@@ -25,28 +25,18 @@ class Measured:
 
     Attributes
     ----------
-    fit : Fit
-    light, heat : UFloat
-        Irradiance (W/m2) and cell temperature (degC) during the sweep; ``here`` as plain numbers.
-    from_voc : bool
-        Whether the temperature was not known otherwise, and is from the sweep's Voc and Isc against
-        the datasheet's.
-    kind : Technology
-    law : list of UFloat
-        How the panel leaves the sweep's condition, in the order of `ivkit.panel.law.LAW`.
-    alpha, beta : UFloat
-        Relative temperature coefficients of Isc and Voc, 1/K.
-    cells : int or None
-    effects : dict of str to UFloat
-        The variable behind each effect of the sweep.
-    notes : list of str
-        What was assumed.
+    light, heat : UFloat. Irradiance (W/m2) and cell temperature (degC) during the sweep; ``here``
+        as plain numbers.
+    from_voc : Whether the temperature was not known otherwise, and is from the sweep's Voc and Isc
+        against the datasheet's.
+    law : list of UFloat. How the panel leaves the sweep's condition, in the order of
+        `ivkit.panel.law.LAW`.
+    alpha, beta : UFloat. Relative temperature coefficients of Isc and Voc, 1/K.
+    effects : dict of str to UFloat. The variable behind each effect of the sweep.
+    notes : list of str. What was assumed.
 
-    Raises
-    ------
-    SweepError
-        No curve from short to open circuit runs through the readings, they are too few to tell
-        their noise, or their condition is not known.
+    Raises SweepError: no curve from short to open circuit runs through the readings, they are too
+    few to tell their noise, or their condition is not known.
     """
 
     def __init__(self, measured: Fit, sheet: Datasheet | None, technology: str) -> None:
@@ -222,10 +212,7 @@ def condition_of(measured: Fit, sheet: Datasheet | None, notes: list[str]) -> tu
 
     A temperature that is not known comes from the sweep's own Voc and Isc, if there is a sheet.
 
-    Raises
-    ------
-    SweepError
-        One of them is not known.
+    Raises SweepError: one of them is not known.
     """
     sweep, known = measured.sweep, measured.sweep.condition
     for value, word, option, more in (

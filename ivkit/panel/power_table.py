@@ -32,16 +32,11 @@ class PowerTable:
 
     Attributes
     ----------
-    ln_least, temp_least : float
-        Where the grid begins: ln(W/m2) and degC.
-    at_max_power : ndarray, shape (light, temperature)
-        Spline coefficients of ln(W).
-    into_load : ndarray or None
-        The same for a fixed load.
-    brightest : float
-        W/m2; the table ends there.
-    coldest, hottest : float
-        degC; the table ends there.
+    ln_least, temp_least : Where the grid begins: ln(W/m2) and degC.
+    at_max_power : shape (light, temperature). Spline coefficients of ln(W).
+    into_load : ndarray or None. The same for a fixed load.
+    brightest : W/m2; the table ends there.
+    coldest, hottest : degC; the table ends there.
     """
 
     ln_least: float
@@ -66,18 +61,11 @@ class PowerTable:
 
         Parameters
         ----------
-        panel : Panel
-        load_ohm : float, optional
-            A fixed load, ohm, greater than 0.
-        brightest : float
-            Greatest effective irradiance, W/m2.
-        coldest, hottest : float
-            Range of cell temperature, degC.
+        load_ohm : A fixed load, ohm, greater than 0.
+        brightest : Greatest effective irradiance, W/m2.
+        coldest, hottest : Range of cell temperature, degC.
 
-        Raises
-        ------
-        RangeError
-            A load that takes no power, or a panel that gives none.
+        Raises RangeError: a load that takes no power, or a panel that gives none.
         """
         from scipy.ndimage import spline_filter
 
@@ -112,15 +100,11 @@ class PowerTable:
 
         Parameters
         ----------
-        effective_irradiance : ndarray
-            W/m2, one-dimensional; below 0.1 W/m2 the power is counted as 0.
-        temp_cell : ndarray
-            degC, of the same shape.
+        effective_irradiance : ndarray. W/m2, one-dimensional; below 0.1 W/m2 the power is counted
+            as 0.
+        temp_cell : ndarray. degC, of the same shape.
 
-        Raises
-        ------
-        RangeError
-            A value beyond the table's edge.
+        Raises RangeError: a value beyond the table's edge.
         """
         from scipy.ndimage import map_coordinates
 

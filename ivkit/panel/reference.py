@@ -35,18 +35,13 @@ def curve_through(
 
     Parameters
     ----------
-    i_sc, v_oc, p_mp : array_like
-        Short-circuit current (A), open-circuit voltage (V), maximum power (W), positive.
-    nNsVth : array_like
-        a = n Ns k T / q, V.
-    resistance_shunt : array_like
-        ohm. All five broadcast.
+    i_sc, v_oc, p_mp : array_like. Short-circuit current (A), open-circuit voltage (V), maximum
+        power (W), positive.
+    nNsVth : array_like. a = n Ns k T / q, V.
+    resistance_shunt : array_like. ohm. All five broadcast.
 
-    Returns
-    -------
-    tuple of ndarray
-        In A, A, ohm, ohm, V; NaN where no curve has that power. ``a`` and Rsh are those given,
-        unless the power needs better ones.
+    Returns tuple of ndarray: In A, A, ohm, ohm, V; NaN where no curve has that power. ``a`` and Rsh
+    are those given, unless the power needs better ones.
 
     Examples
     --------

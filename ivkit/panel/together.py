@@ -45,30 +45,20 @@ class Together:
 
     Attributes
     ----------
-    panel : ReferencePanel
-    parameters : dict of str to UFloat
-        IL (A), I0 (A), Rs (ohm), Rsh (ohm; None where the fit found none) and a (V) at the
-        reference, by their pvlib names.
-    law : dict of str to UFloat
-        What was free of how it leaves the reference, in the units of `ivkit.panel.law.LAW`.
-    key_points : KeyPoints
-        At the reference, as uncertain numbers.
-    irradiance : tuple of UFloat
-        Effective irradiance of each sweep, W/m2.
-    temp_cell : tuple of UFloat
-        Of each sweep, degC: as the common panel has it where it is not exact.
-    fits : tuple of Fit
-        Each sweep on its own.
-    rmse : tuple of float
-        Of each sweep around the common panel, A.
-    scatter : float
-        Chi-square over degrees of freedom of everything around the common panel.
-    agreement : Agreement
-        Whether one panel fits, and which sweep does not.
-    technology : str
-        Whose law was taken beforehand.
-    relative : bool
-        No sweep's light was known: the brightest one counts as the reference.
+    parameters : dict of str to UFloat. IL (A), I0 (A), Rs (ohm), Rsh (ohm; None where the fit found
+        none) and a (V) at the reference, by their pvlib names.
+    law : dict of str to UFloat. What was free of how it leaves the reference, in the units of
+        `ivkit.panel.law.LAW`.
+    key_points : At the reference, as uncertain numbers.
+    irradiance : tuple of UFloat. Effective irradiance of each sweep, W/m2.
+    temp_cell : tuple of UFloat. Of each sweep, degC: as the common panel has it where it is not
+        exact.
+    fits : tuple of Fit. Each sweep on its own.
+    rmse : tuple of float. Of each sweep around the common panel, A.
+    scatter : Chi-square over degrees of freedom of everything around the common panel.
+    agreement : Whether one panel fits, and which sweep does not.
+    technology : Whose law was taken beforehand.
+    relative : No sweep's light was known: the brightest one counts as the reference.
     notes : tuple of str
     """
 
@@ -99,27 +89,20 @@ def fit_together(
 
     Parameters
     ----------
-    sweeps : sequence of Sweep
-        Two or more, each with a cell temperature. A sweep without an irradiance has its light
-        fitted.
-    alpha_sc : float, optional
-        Change of Isc with temperature at the reference, A/K; the technology's with its
+    sweeps : sequence of Sweep. Two or more, each with a cell temperature. A sweep without an
+        irradiance has its light fitted.
+    alpha_sc : Change of Isc with temperature at the reference, A/K; the technology's with its
         uncertainty where not given.
-    technology : str or None
-        Whose law is taken beforehand; an irradiance or a temperature without an uncertainty then
-        has the usual one (`ivkit.assumptions`). None: De Soto's equations as they are, with a
-        fixed band gap and Rsh in inverse proportion to the light, and exact conditions.
-    free_irradiance : bool
-        Take the light from the sweeps even where it is stated; the brightest stays as stated.
-    reference : float
-        EgRef, dEgdT, irradiance_ref, temp_ref of `ReferencePanel`; with EgRef the coefficient of
-        Voc is not free.
+    technology : Whose law is taken beforehand; an irradiance or a temperature without an
+        uncertainty then has the usual one (`ivkit.assumptions`). None: De Soto's equations as they
+        are, with a fixed band gap and Rsh in inverse proportion to the light, and exact conditions.
+    free_irradiance : Take the light from the sweeps even where it is stated; the brightest stays as
+        stated.
+    reference : EgRef, dEgdT, irradiance_ref, temp_ref of `ReferencePanel`; with EgRef the
+        coefficient of Voc is not free.
 
-    Raises
-    ------
-    SweepError
-        Fewer than two sweeps, one without a temperature or a curve, a technology that no single
-        diode follows, or fits that do not come to an end.
+    Raises SweepError: fewer than two sweeps, one without a temperature or a curve, a technology
+    that no single diode follows, or fits that do not come to an end.
     """
     if len(sweeps) < 2:
         raise SweepError(f"{len(sweeps)} sweep", "", "give two or more of one panel")
@@ -235,10 +218,7 @@ def solve(model: Model, start: Array | None = None) -> Array:
     The cheapest of several starts are followed: every sweep's own curve, with its ideality and
     with others.
 
-    Raises
-    ------
-    SweepError
-        None comes to where a panel is.
+    Raises SweepError: none comes to where a panel is.
     """
     starts = [start]
     if start is None:

@@ -38,18 +38,13 @@ def translated_sweep(
 
     Parameters
     ----------
-    sweep : Sweep
-        As measured.
-    procedure : callable
-        Each translated point depends on its own reading and on the inputs.
-    inputs : mapping of str to float or UFloat
-        Handed to the procedure as plain numbers. The variables behind them are 0 +- 1.
-    effects : mapping of str to UFloat
-        The variable (0 +- 1) of each effect of the sweep by name.
-    condition : Condition
-        Of the result.
-    note : str
-        What was done.
+    sweep : As measured.
+    procedure : callable. Each translated point depends on its own reading and on the inputs.
+    inputs : mapping of str to float or UFloat. Handed to the procedure as plain numbers. The
+        variables behind them are 0 +- 1.
+    effects : mapping of str to UFloat. The variable (0 +- 1) of each effect of the sweep by name.
+    condition : Of the result.
+    note : What was done.
     """
     plain = {name: float(getattr(q, "nominal_value", q)) for name, q in inputs.items()}
     v, i = sweep.voltage, sweep.current

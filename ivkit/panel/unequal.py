@@ -38,13 +38,10 @@ class Unequal:
 
     Attributes
     ----------
-    panel : MeasuredPanel
-        Whose cells in that light have the sweep's curve, with the doubts of the even one.
-    chi_square, chi_square_even : float
-        Of the sweep against the string of these cells in that light, and against the one curve
-        of even light.
-    settled : bool
-        Whether the fit came to its end; without, the panel is none to count on.
+    panel : Whose cells in that light have the sweep's curve, with the doubts of the even one.
+    chi_square, chi_square_even : Of the sweep against the string of these cells in that light, and
+        against the one curve of even light.
+    settled : Whether the fit came to its end; without, the panel is none to count on.
     """
 
     panel: MeasuredPanel
@@ -71,12 +68,10 @@ def in_unequal_light(panel: MeasuredPanel, fit: Fit, share: Array) -> Unequal:
 
     Parameters
     ----------
-    panel : MeasuredPanel
-        Of the same sweep, as if its light had been even.
-    fit : Fit
-        Of the sweep; with a model.
-    share : ndarray, shape (cells,)
-        Light of each cell in series order over that which the sweep's irradiance is for.
+    panel : Of the same sweep, as if its light had been even.
+    fit : Of the sweep; with a model.
+    share : shape (cells,). Light of each cell in series order over that which the sweep's
+        irradiance is for.
     """
     from scipy.optimize import least_squares
 

@@ -55,15 +55,8 @@ def no_load(ohm: ArrayLike) -> NDArray[np.bool_]:
 class Column:
     """One column on its way from cells to numbers.
 
-    Parameters
-    ----------
-    quantity, heading : str
-    unit : Unit or None
-        None where none is given: the values are taken as they stand, in the base unit.
-    name : str
-        File, for errors.
-    line : int
-        Line of the quantity where the table holds one quantity a row; 0 otherwise.
+    Without a unit the values are taken as they stand, in the base unit. ``name`` is the file, for
+    errors; ``line`` that of the quantity where the table holds one quantity a row, 0 otherwise.
     """
 
     def __init__(
@@ -86,10 +79,7 @@ class Column:
     def add(self, cells: Sequence[str], rows: Sequence[int], marks: Marks) -> None:
         """Read the cells of a block; ``rows`` are their line numbers.
 
-        Raises
-        ------
-        TableError
-            A cell that is no number (or resistance, or time), at its row and column.
+        TableError: a cell that is no number (or resistance, or time), at its row and column.
         """
         power = self.unit.power if self.unit else 0
         quick = None if self._moments.form else read_plain_numbers(cells, marks, power or 0)

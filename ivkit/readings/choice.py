@@ -30,22 +30,12 @@ def choose_columns(
 ) -> Choice:
     """Return which column holds which quantity.
 
-    Parameters
-    ----------
-    headings : sequence of Heading
-    said : mapping of str to str
-        The user's choice: quantity to heading or number, perhaps with ``:unit``; ``none`` where
-        no column is to be read as the quantity.
-    has_heading : bool
-        Whether the table names its columns at all.
-    name : str
-        File, for errors.
+    ``said`` is the user's choice: quantity to heading or number, perhaps with ``:unit``; ``none``
+    where no column is to be read as the quantity. ``has_heading``: the table names its columns at
+    all; ``name``: file, for errors.
 
-    Raises
-    ------
-    TableError
-        No heading and no choice; a choice that names no column; two columns for one quantity; a
-        unit that is unknown or of another quantity.
+    TableError: no heading and no choice; a choice that names no column; two columns for one
+    quantity; a unit that is unknown or of another quantity.
     """
     if not has_heading and not said:
         n = len(headings)

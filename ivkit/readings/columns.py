@@ -25,21 +25,11 @@ CHANNELS = ("voltage", "current")
 class AtInstrument:
     """Readings at the inputs of converter or meter; arrays of shape (N,), one a row.
 
-    Attributes
-    ----------
-    voltage, current : ndarray or None
-        V; with a current meter A. NaN where blank; None for the one that is not measured and
-        follows from the load.
-    u_voltage, u_current : ndarray or None
-        Standard uncertainty of each reading on its own, same unit; None where nothing is known.
-    load : ndarray or None
-        Stated loads, ohm.
-    usable : ndarray of bool
-        Rows that hold all that is needed, with no channel at the converter's end.
-    at_end : ndarray of bool
-        Rows that hold all that is needed, and a channel stood at the converter's end.
-    notes : tuple of str
-        What was left out or worked out, and why.
+    ``voltage`` and ``current`` are in V (a current meter: A), NaN where blank, None for the one
+    that follows from the load; ``u_...`` is the standard uncertainty of each reading on its own,
+    None where nothing is known; ``load`` the stated loads, ohm. ``usable`` rows hold all that is
+    needed with no channel at the converter's end, ``at_end`` rows with one there. ``notes`` say
+    what was left out or worked out.
     """
 
     voltage: Array | None
@@ -55,13 +45,8 @@ class AtInstrument:
 def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
     """Bring a table's columns to the inputs of converter or meter.
 
-    Raises
-    ------
-    TableError
-        Voltage and current do not follow from the columns.
-    SweepError
-        Several sweeps in one table, codes without a converter, or a code larger than the
-        converter's largest.
+    TableError: voltage and current do not follow from the columns. SweepError: several sweeps in
+    one table, codes without a converter, or a code larger than the converter's largest.
     """
     load = table.columns.get("load")
     several = np.unique(table.columns.get("sweep", [0.0]))
@@ -107,9 +92,8 @@ def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
 def converter_noise(converter: Converter) -> float:
     """Return the standard uncertainty of one reading (mean of ``averages``) on its own, V.
 
-    Conversions that differ by noise average out the converter's steps too; below half a step of
-    noise they all fall on the same code, the steps do not average out, and one step's share
-    (LSB/sqrt(12), GUM F.2.2.1) stays whole.
+    Conversions that differ by noise average out the steps too; below half a step of noise they all
+    fall on the same code, and one step's part (LSB/sqrt(12), GUM F.2.2.1) stays whole.
 
     >>> round(1e3 * converter_noise(Converter(bits=12, reference_V=3.3)), 7)
     0.2325752
@@ -174,10 +158,7 @@ def _shown(
 
 
 def _at_input(
-    table: Table,
-    front_end: FrontEnd,
-    shown: dict[str, Array | None],
-    load: Array | None,
+    table: Table, front_end: FrontEnd, shown: dict[str, Array | None], load: Array | None
 ) -> dict[str, Array | None]:
     """Return voltage and current at the instruments' inputs."""
     coded = {channel: f"{channel}_code" in table.columns for channel in CHANNELS}
@@ -229,11 +210,7 @@ def _panel_at_input(
 
 
 def _noise(
-    table: Table,
-    front_end: FrontEnd,
-    channel: str,
-    value: Array | None,
-    step: Array | float | None,
+    table: Table, front_end: FrontEnd, channel: str, value: Array | None, step: Array | float | None
 ) -> Array | None:
     """Return the noise of one channel at its instrument, from steps and conversions."""
     if value is None:

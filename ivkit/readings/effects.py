@@ -27,20 +27,10 @@ DUST = 1e-12  # of the largest reading: rounding, not an effect
 
 
 def effects(
-    parts: Parts,
-    known: Mapping[str, Cause],
-    walk: Callable[[Parts], tuple[Array, Array]],
+    parts: Parts, known: Mapping[str, Cause], walk: Callable[[Parts], tuple[Array, Array]]
 ) -> tuple[Effect, ...]:
-    """Return the effects of all causes on what ``walk`` gives.
-
-    Parameters
-    ----------
-    parts : dict
-        The nominal parts of the circuit.
-    known : mapping of str to Cause
-        What is uncertain about them, independent of one another.
-    walk : callable
-        Takes parts, returns voltage (V) and current (A) at the panel, shape (..., N).
+    """Return the effects that the ``known`` causes, independent of one another, have on
+    ``walk(parts)``, which gives voltage (V) and current (A) at the panel, shape (..., N).
     """
     volts, amperes = walk(parts)
     least_v, least_i = DUST * _largest(volts), DUST * _largest(amperes)
@@ -61,8 +51,8 @@ def effects(
 def directions(parts: Parts, known: Mapping[str, Cause]) -> dict[str, dict[str, float]]:
     """Return each effect's name with the causes that make it, in standard uncertainties.
 
-    A cause is an effect by itself, but for the divider: its two resistors are turned, without
-    loss, into what changes the ratio and what leaves it alone and changes the current it draws.
+    A cause is an effect by itself, but the divider's two resistors are turned, without loss, into
+    what changes the ratio and what leaves it alone and changes the current it draws.
     """
     plain = {name: {name: 1.0} for name in known if name not in ("divider top", "divider bottom")}
     pair = [name for name in ("divider top", "divider bottom") if name in known]

@@ -26,15 +26,8 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class AtPanel:
-    """Readings after the front end was corrected for; the same shape throughout.
-
-    Attributes
-    ----------
-    voltage, current : ndarray, shape (..., N)
-        V and A at the panel's terminals.
-    noise_voltage, noise_current : ndarray or None
-        Standard uncertainty of each reading on its own; None where nothing is known.
-    effects : tuple of Effect
+    """Readings with the front end corrected for, shape (..., N): V and A at the panel's terminals,
+    the standard uncertainty of each reading on its own (None: not known), and effects.
     """
 
     voltage: Array
@@ -55,18 +48,10 @@ def at_panel(
 ) -> AtPanel:
     """Correct for the front end and return what is known about the panel.
 
-    Parameters
-    ----------
-    front_end : FrontEnd
-    voltage, current : array_like, shape (..., N)
-        At the converter's input or as a meter shows it: V; for a current meter A. One of them
-        may be None, then ``load`` gives it by Ohm's law.
-    load : array_like, shape (N,), optional
-        Stated load of each point, ohm.
-    loads : Loads, optional
-        Their tolerance.
-    u_voltage, u_current : array_like, optional
-        Standard uncertainty of each reading on its own, in the units of ``voltage``, ``current``.
+    ``voltage`` and ``current`` (..., N) are those at the converter's input or as a meter shows
+    them: V; for a current meter A. One may be None, then ``load`` (N,), ohm, gives it by Ohm's law;
+    ``loads`` has the tolerance. ``u_...``: standard uncertainty of each reading on its own, same
+    units.
     """
     from_load = "voltage" if voltage is None else "current" if current is None else None
     parts = circuit.nominal_parts(front_end, load)
@@ -116,25 +101,13 @@ def make_sweep(
 ) -> Sweep:
     """Turn a table's columns into a sweep at the panel's terminals.
 
-    Parameters
-    ----------
-    table : Table
-        Columns in SI under the names voltage, current, power, load, voltage_code, current_code,
-        temperature, irradiance. Two of voltage, current, power, load are enough.
-    bench : Bench, optional
-        Front end, panel, condition, tolerance of the loads.
-    cells : int, optional
-        Cells in series; goes before the bench.
-    temp_cell, irradiance : float, optional
-        Cell temperature (degC) and effective irradiance (W/m2); go before the table's columns,
-        and these before the bench.
+    Columns in SI: voltage, current, power, load (two of these are enough), voltage_code,
+    current_code, temperature, irradiance. ``cells`` in series goes before the bench; ``temp_cell``
+    (degC) and ``irradiance`` (effective, W/m2) before the table's columns, and these before the
+    bench.
 
-    Raises
-    ------
-    TableError
-        Columns from which voltage and current do not follow.
-    SweepError
-        Several sweeps in one table, codes without a converter, or no point left.
+    TableError: columns from which voltage and current do not follow. SweepError: several sweeps in
+    one table, codes without a converter, or no point left.
     """
     bench = bench or Bench()
     front_end = bench.front_end or FrontEnd()
@@ -178,12 +151,7 @@ def make_sweep(
     sweep = taken.select(~at_end) if np.any(at_end) else taken
     return replace(
         sweep,
-        notes=(
-            *table.notes,
-            *raw.notes,
-            *_corrections(front_end, sweep),
-            *_untold(bench, raw),
-        ),
+        notes=(*table.notes, *raw.notes, *_corrections(front_end, sweep), *_untold(bench, raw)),
         evidence=replace(sweep.evidence, taken=taken if np.any(at_end) else None),
     )
 

@@ -39,21 +39,10 @@ _LOOKED_AT = 200
 class Layout:
     """How to cut a table.
 
-    Attributes
-    ----------
-    separator : str
-        One of `SEPARATORS`.
-    headings : tuple of Heading
-        One a column; without a heading line they are "1", "2", ... Empty where transposed.
-    has_heading : bool
-    start : int
-        Index of the first body line among the lines that were given.
-    skipped : int
-        Lines before the heading that were passed over.
-    transposed : bool
-        One quantity a row.
-    width : int
-        Cells in a line, counting empty ones.
+    ``separator`` is one of `SEPARATORS`. ``headings`` are one a column: "1", "2", ... without a
+    heading line, empty where ``transposed`` (one quantity a row). ``start`` is the index of the
+    first body line among the lines given, ``skipped`` how many stood before the heading, ``width``
+    the cells in a line, empty ones too.
     """
 
     separator: str
@@ -70,21 +59,12 @@ class Layout:
 
 
 def find_layout(lines: Lines, known: Collection[str], name: str) -> Layout:
-    """Return how a table is laid out, from its first lines.
+    """Return how a table is laid out, from its first few hundred lines (number and text).
 
-    Parameters
-    ----------
-    lines : sequence of (int, str)
-        Line number and text of the first lines (a few hundred).
-    known : collection of str
-        Column names that the user gave; a line with one of them is the heading.
-    name : str
-        File, for the error.
+    A line with one of the ``known`` names, which the user gave, is the heading; ``name`` is the
+    file.
 
-    Raises
-    ------
-    TableError
-        Nothing in it, no reading in it, or a comma that is separator and decimal mark.
+    TableError: nothing in it, no reading in it, or a comma that is separator and decimal mark.
     """
     if not any(text.strip() for _, text in lines):
         raise TableError("it is empty", name, "give a table with a heading line and readings")
@@ -147,17 +127,9 @@ def _refuse_two_commas(attempt: "_Attempt", name: str) -> None:
 class _Attempt:
     """The first lines, cut at one separator.
 
-    Attributes
-    ----------
-    readings : list of (index, cells)
-        The lines that look like readings.
-    width : int
-        Cells in most of them.
-    layout : Layout
-    fits : bool
-        Whether heading and readings have equally many cells.
-    score : tuple
-        The attempt with the highest is the likeliest.
+    ``readings`` are the lines (index, cells) that look like readings, ``width`` the cells in most
+    of them; ``fits``: heading and readings have equally many. The highest ``score`` is the
+    likeliest.
     """
 
     def __init__(self, lines: Lines, separator: str, known: Collection[str]) -> None:

@@ -33,13 +33,7 @@ class Lines(Protocol):
 
 
 def open_lines(source: str, follow: bool = False) -> Lines:
-    """Open a file, a device, or ``-`` for standard input.
-
-    Raises
-    ------
-    FileError
-        It cannot be opened.
-    """
+    """Open a file, a device, or ``-`` for standard input. FileError: it cannot be opened."""
     if source == "-":
         return Stream(sys.stdin.fileno(), "standard input")
     try:

@@ -64,17 +64,8 @@ class BadLine:
 
 
 class LineReader:
-    """Reads line after line.
+    """Reads line after line; ``said`` is what the user says of columns, as in `read_table`.
 
-    Parameters
-    ----------
-    said : mapping of str to str, optional
-        Quantity to heading or number, as in `ivkit.readings.table.read_table`.
-    name : str
-        Source, for errors.
-
-    Examples
-    --------
     >>> reader = LineReader()
     >>> reader.read(Line(1, "t_s;U (mV)"))
     []
@@ -109,10 +100,7 @@ class LineReader:
     def read(self, line: Line) -> list[LiveReading | BadLine]:
         """Return what a line says, after what lines said that waited for their heading.
 
-        Raises
-        ------
-        TableError
-            No heading names the columns, or it can be read in two ways.
+        TableError: no heading names the columns, or it can be read in two ways.
         """
         if self._layout is None:
             return self._start(line)
@@ -125,10 +113,7 @@ class LineReader:
     def finish(self) -> list[LiveReading | BadLine]:
         """Return what still waits at the end of the input.
 
-        Raises
-        ------
-        TableError
-            There were lines, and none of them was a reading that could be understood.
+        TableError: there were lines, and none of them was a reading that could be understood.
         """
         if self._layout is None and self._waiting:
             raise self._trouble or TableError("no reading in it", self.name, _ONE_LINE)

@@ -48,25 +48,12 @@ class Damage:
 class Log:
     """A log as it stands in the file, in SI, nothing judged yet.
 
-    Attributes
-    ----------
-    columns : dict of str to ndarray, shape (N,)
-        By quantity as in `Table.columns`, and ``pan``, ``tilt``, ``elevation`` in deg. NaN where
-        the cell is blank or says so. ``time`` is in s since the first reading where the file
-        gives dates or times of day, as it stands otherwise.
-    rows : ndarray of int, shape (N,)
-        Line of each reading in the file, from 1.
-    name : str
-    damage : tuple of Damage
-        What could not be read and is not in ``columns``.
-    notes : tuple of str
-        What was understood.
-    headings : dict of str to str
-        By quantity, the heading in the file.
-    unit_said : frozenset of str
-        Quantities whose unit the user named, so that it is no slip.
-    start : datetime or None
-        The moment at which ``time`` is zero, where the file gives dates.
+    ``columns`` (N,) are by quantity as in `Table.columns`, with ``pan``, ``tilt``, ``elevation`` in
+    deg, NaN where the cell is blank or says so; ``time`` is in s since the first reading where the
+    file gives dates or times of day, else as it stands, and ``start`` the moment at which it is
+    zero, where there are dates. ``rows`` are lines in the file, from 1; ``damage`` is what could
+    not be read and is not in ``columns``; ``notes`` what was understood; ``headings`` those in the
+    file by quantity; ``unit_said`` the quantities whose unit the user named, so that it is no slip.
     """
 
     columns: dict[str, Array]
@@ -103,27 +90,15 @@ def read_log(
     columns: Mapping[str, str] | None = None,
     sheet: str | int | None = None,
 ) -> Log:
-    """Read a log.
+    """Read a log: CSV, TSV, semicolons or blanks fast, other layouts as `read_table` does.
 
-    Parameters
-    ----------
-    source : path or open stream
-        CSV, TSV, semicolons or blanks read fast; workbooks and other layouts as `read_table` does.
-        ``-`` is standard input.
-    columns : mapping of str to str, optional
-        Quantity to heading or number, with a unit if wanted: ``{"pan": "servo 1:deg"}``.
-    sheet : str or int, optional
-        Sheet of a workbook.
+    ``source`` is a path, ``-`` (standard input) or an open stream; ``columns`` says which column is
+    a quantity, by heading or number, with a unit if wanted: ``{"pan": "servo 1:deg"}``; ``sheet``
+    is that of a workbook, by name or counted from 1.
 
-    Raises
-    ------
-    FileError
-        It cannot be opened or is no text.
-    TableError
-        No time column, no reading, or a heading that can be read in two ways.
+    FileError: it cannot be opened or is no text. TableError: no time column, no reading, or a
+    heading that can be read in two ways.
 
-    Examples
-    --------
     >>> log = read_log(io.StringIO("t/s;P/mW\\n0;5,1\\n1;4,9\\n2;@#!\\n3;5,0\\n"))
     >>> log["power"].round(6), log.damage[0].rows
     (array([0.0051, 0.0049, 0.005 ]), (4,))

@@ -31,24 +31,11 @@ _DATE = re.compile(r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d.*)?", re.ASCII)
 def direction_columns(
     headings: Sequence[Heading], said: Mapping[str, str], name: str
 ) -> tuple[dict[str, tuple[int, Unit]], dict[str, str]]:
-    """Return the columns of pan, tilt and elevation, and what the user said of the others.
+    """Return the columns of pan, tilt and elevation, and what the user ``said`` of the others.
 
-    Parameters
-    ----------
-    headings : sequence of Heading
-    said : mapping of str to str
-        The user's choice, quantity to heading or number.
-    name : str
-        File, for errors.
+    TableError: two columns for one direction, a unit that is none of an angle, or a choice that
+    names no column.
 
-    Raises
-    ------
-    TableError
-        Two columns for one direction, a unit that is none of an angle, or a choice that names no
-        column.
-
-    Examples
-    --------
     >>> from ivkit.readings.quantities import read_heading
     >>> found, _ = direction_columns([read_heading("t_s"), read_heading("pan_deg")], {}, "")
     >>> found["pan"][0], found["pan"][1].name
@@ -122,16 +109,8 @@ def _said(quantity: str, text: str, headings: Sequence[Heading], name: str) -> t
 
 
 class LogColumn:
-    """One column on its way from pieces of a file to an array in SI.
-
-    Parameters
-    ----------
-    quantity, heading : str
-    unit : Unit or None
-        None where none is given: the base unit.
-    place : int
-        Which column of the file, from 0.
-    marks : Marks
+    """One column, ``place`` from 0 in the file, on its way from pieces of it to an array in SI;
+    without a unit its values are in the base unit.
     """
 
     def __init__(
@@ -190,12 +169,8 @@ class LogColumn:
             return None
 
     def read_cell(self, cell: str) -> float:
-        """Return one cell in SI, NaN where it is blank.
-
-        Raises
-        ------
-        ValueError
-            It is nothing that belongs in this column.
+        """Return one cell in SI, NaN where it is blank. ValueError: it does not belong in this
+        column.
         """
         text = cell.strip()
         if text in BLANKS or text.casefold() in _NANS:

@@ -22,16 +22,7 @@ class Told:
 
 
 class LogPieces:
-    """A large log, open to be read once.
-
-    Attributes
-    ----------
-    name : str
-    unit_said : frozenset of str
-        As in `ivkit.readings.log.Log`.
-    told : Told or None
-        After the last piece.
-    """
+    """A large log, open to be read once; ``told`` is None until the last piece was given."""
 
     def __init__(
         self, content: _Content, found: tuple, said: Mapping[str, str], piece: int
@@ -44,10 +35,7 @@ class LogPieces:
     def __iter__(self) -> Iterator[Log]:
         """Yield the log in pieces, whose times go on from one to the next.
 
-        Raises
-        ------
-        TableError
-            No time column, or no reading in the whole log.
+        TableError: no time column, or no reading in the whole log.
         """
         layout, readers, marks, first_row, doubts, others = self._found
         body, empty = Body(layout, readers, marks), True
@@ -79,14 +67,8 @@ def large_log(
 ) -> LogPieces | None:
     """Return a log to be read in pieces; None for one that is small, or not laid out for it.
 
-    Parameters
-    ----------
-    source : path
-        Standard input is not read in pieces.
-    columns : mapping of str to str, optional
-        As in `ivkit.readings.log.read_log`.
-    larger_than, piece : int
-        Bytes.
+    ``source`` is a path (standard input is not read in pieces), ``columns`` as in `read_log`,
+    ``larger_than`` and ``piece`` are in bytes.
     """
     if not isinstance(source, str | Path) or str(source) == "-":
         return None

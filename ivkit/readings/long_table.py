@@ -47,15 +47,8 @@ Grid = list[list[str]]
 class TablePlan:
     """What all sweeps of one table have in common.
 
-    Attributes
-    ----------
-    file : str
-    columns : tuple of (quantity, heading, unit, place)
-    choice : Choice
-        What was made of the headings.
-    headings : tuple of str
-    marks : Marks or None
-        The decimal mark; None where no reading has shown one yet.
+    ``columns`` are (quantity, heading, unit, place), ``choice`` what was made of the headings,
+    ``marks`` the decimal mark: None where no reading has shown one yet.
     """
 
     file: str
@@ -67,19 +60,11 @@ class TablePlan:
 
 @dataclass(frozen=True)
 class UnreadSweep:
-    """The cells of one sweep.
+    """The cells of one sweep, one list a column of the plan.
 
-    Attributes
-    ----------
-    plan : TablePlan
-    sweep : str
-        What the column says that names it; empty where the table holds one sweep.
-    rows : list of int
-        Lines in the file, from 1.
-    cells : list of list of str
-        One list a column of the plan.
-    trouble : TableError or None
-        Why it cannot be read, where that is known already.
+    ``sweep`` is what the column says that names it, empty where the table holds one sweep; ``rows``
+    are lines in the file, from 1; ``trouble`` is why it cannot be read, where that is known
+    already.
     """
 
     plan: TablePlan
@@ -106,11 +91,8 @@ class UnreadSweep:
     def read(self) -> Table:
         """Return the sweep as a table of its own.
 
-        Raises
-        ------
-        TableError
-            A cell that is no number, at its row and column; a line with too few or too many
-            cells; rows that name no sweep.
+        TableError: a cell that is no number, at its row and column; a line with too few or too many
+        cells; rows that name no sweep.
         """
         if self.trouble:
             raise self.trouble
@@ -168,21 +150,13 @@ def unread_sweeps(
 ) -> Iterator[UnreadSweep | ReadSweep]:
     """Yield the sweeps of a table in their order; a table without a sweep column is one sweep.
 
-    Parameters
-    ----------
-    source, columns, sheet
-        As in `ivkit.readings.table.read_table`; ``columns["sweep"]`` is the column that names the
-        sweep, ``"none"`` where no column does.
+    Parameters are those of `read_table`; ``columns["sweep"]`` is the column that names the sweep,
+    ``"none"`` where no column does.
 
-    Raises
-    ------
-    FileError, TableError
-        What `read_table` raises for a table as a whole; a column that may name the sweep, or may
-        not; a sweep that goes on after others. What is wrong with one sweep only is raised when
-        that is read.
+    FileError, TableError: what `read_table` raises for a table as a whole; a column that may name
+    the sweep, or may not; a sweep that goes on after others. What is wrong with one sweep only is
+    raised when that is read.
 
-    Examples
-    --------
     >>> import io
     >>> text = "run,V,I\\n7,0.0,0.2\\n7,0.5,0.1\\n8,0.0,x\\n"
     >>> [(one.sweep, one.rows) for one in unread_sweeps(io.StringIO(text))]
@@ -351,10 +325,9 @@ def _names(
 def _with_marks(
     plan: TablePlan, layout: Layout, rows: Rows, grid: Grid, names: Sequence[str] = ()
 ) -> TablePlan:
-    """Return the plan with the decimal mark, once readings show it.
-
-    Where the readings disagree and ``names`` tells which sweep each belongs to, the sweeps vote:
-    one that is written otherwise must not spoil the rest, and cannot be read itself.
+    """Return the plan with the decimal mark, once readings show it; where they disagree, sweeps
+    vote by ``names``: one that is written otherwise must not spoil the rest, and cannot be read
+    itself.
     """
     if plan.marks is not None or not rows:
         return plan

@@ -34,15 +34,7 @@ def find_format(text: str) -> Unit | None:
 
 
 class Moments:
-    """The dates or times of day of one column.
-
-    Attributes
-    ----------
-    start : datetime or None
-        The first date, at which time is zero.
-    used : bool
-        Whether any was read.
-    """
+    """The dates or times of day of one column; ``start`` is the first date, where time is zero."""
 
     def __init__(self, form: Unit | None) -> None:
         self.form = form.name if form in FORMATS.values() else ""
@@ -53,10 +45,7 @@ class Moments:
     def read(self, text: str) -> float:
         """Return seconds since the first moment that was read.
 
-        Raises
-        ------
-        ValueError
-            With two texts: what is wrong with the moment, and what to do.
+        ValueError: with two texts, what is wrong with the moment and what to do.
         """
         clock = _CLOCK.fullmatch(text)
         if clock and self.start is None and (clock[3] or self.form in ("hh:mm", "mm:ss")):

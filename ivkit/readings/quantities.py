@@ -79,19 +79,9 @@ _GLUED = re.compile(r"([UVIPRT])[_ ]?(pv|PV|panel|Panel|meas|load|Load|L|cell|mo
 class Heading:
     """What a column heading says.
 
-    Attributes
-    ----------
-    text : str
-        As written.
-    name : str
-        Without the unit.
-    meanings : frozenset of str
-        Quantities it may mean; empty where it means none that is known.
-    unit : Unit or None
-    unknown_unit : str
-        What stands where a unit belongs and is none; empty otherwise.
-    conflict : str
-        How heading and unit row disagree; empty where they do not.
+    ``text`` is as written, ``name`` without the unit; ``meanings`` are the quantities it may mean,
+    if any; ``unknown_unit`` is what stands where a unit belongs and is none; ``conflict`` how
+    heading and unit row disagree. Empty texts where there is nothing to say.
     """
 
     text: str
@@ -118,13 +108,8 @@ class Heading:
         return f"it is headed {' or '.join(sorted(names))}, but {self.unit.name} is {kind}"
 
     def with_unit(self, unit: Unit | None, text: str = "") -> "Heading":
-        """Return the heading with the unit of a separate unit row.
-
-        Parameters
-        ----------
-        unit : Unit or None
-        text : str
-            What stands in the unit row; where it is no unit, an error may quote it.
+        """Return the heading with the unit of a unit row; ``text``, what stands there, for the
+        error.
         """
         if unit is None:
             return self if self.unit else replace(self, unknown_unit=text)
@@ -138,20 +123,11 @@ class Heading:
 def read_heading(text: str) -> Heading:
     """Return what a heading says: name, unit and the quantity they mean.
 
-    Parameters
-    ----------
-    text : str
-        A heading as written in the table.
-
-    Examples
-    --------
     >>> heading = read_heading("U (mV)")
     >>> heading.quantity, heading.unit.name
     ('voltage', 'mV')
-    >>> read_heading("Lastwiderstand [kΩ]").quantity
-    'load'
-    >>> read_heading("Voc").quantity is None
-    True
+    >>> read_heading("Lastwiderstand [kΩ]").quantity, read_heading("Voc").quantity
+    ('load', None)
     """
     if _NAMELESS.fullmatch(text):
         return Heading(text, " ".join(text.split()).strip(" :="))

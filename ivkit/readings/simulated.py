@@ -28,46 +28,23 @@ def draw_hidden(
     load: ArrayLike | None = None,
     loads: Loads | None = None,
 ) -> dict[str, Any]:
-    """Draw what is wrong with one bench, or with many, from the tolerances it states.
+    """Draw what is wrong with one bench, or with B ``experiments``, from the tolerances it states.
 
-    Parameters
-    ----------
-    front_end : FrontEnd
-    rng : numpy Generator
-    experiments : int, optional
-        Number B of benches; None for one.
-    load, loads : optional
-        As in `write_readings`; the load resistors' errors are drawn too.
-
-    Returns
-    -------
-    dict of str to float, or to ndarray of shape (B, 1)
-        Error of each part in standard uncertainties: rectangular, within sqrt(3) either way,
-        that is within the tolerance.
+    The error of each part in standard uncertainties, a float or shape (B, 1): rectangular, within
+    sqrt(3) either way, that is within the tolerance. With ``load`` and ``loads``, as in
+    `write_readings`, the load resistors' errors too.
     """
     size = None if experiments is None else (experiments, 1)
     return {name: rng.uniform(-sqrt(3), sqrt(3), size) for name in _causes(front_end, load, loads)}
 
 
 def load_at_panel(
-    front_end: FrontEnd,
-    load: ArrayLike,
-    hidden: Hidden | None = None,
-    loads: Loads | None = None,
+    front_end: FrontEnd, load: ArrayLike, hidden: Hidden | None = None, loads: Loads | None = None
 ) -> Array:
     """Return the resistance that the panel sees, ohm: load, shunt, leads and divider together.
 
-    Where the panel settles is ``model.operating_point(load_at_panel(...))``.
-
-    Parameters
-    ----------
-    front_end : FrontEnd
-    load : array_like, shape (N,)
-        Stated loads, ohm; 0 for a short circuit, infinity for none.
-    hidden : mapping, optional
-        From `draw_hidden`.
-    loads : Loads, optional
-        The loads' tolerance, which ``hidden`` refers to.
+    ``load`` (N,) are the stated ones, ohm (0 for a short circuit, infinity for none), ``loads``
+    their tolerance, which ``hidden`` of `draw_hidden` refers to.
     """
     return circuit.load_at_panel(_parts(front_end, hidden, load, loads), front_end.divider_at)
 
@@ -83,31 +60,14 @@ def write_readings(
 ) -> dict[str, Array]:
     """Return the columns that this bench would write for a panel's voltage and current.
 
-    Parameters
-    ----------
-    voltage, current : array_like, shape (N,) or (B, N)
-        At the panel's terminals, V and A.
-    front_end : FrontEnd
-        ``readings`` decides which columns come out: codes, volts at the converter, values scaled
-        back with the stated parts, or values corrected for the circuit too.
-    rng : numpy Generator, optional
-        For the noise; None leaves noise out, steps and limits stay.
-    hidden : mapping of str to float or array of shape (B, 1), optional
-        Errors of the parts in standard uncertainties, from `draw_hidden`. Without them every
-        part is as stated.
-    load, loads : optional
-        Stated loads (N,), ohm, and their tolerance; needed only where ``hidden`` names them.
+    ``voltage`` (V) and ``current`` (A), shape (N,) or (B, N), are those at the panel's terminals.
+    Which columns come out (``voltage_code`` and ``current_code``, or ``voltage`` and ``current``,
+    as `make_sweep` takes them) is decided by ``front_end.readings``. Without ``rng`` noise is left
+    out, steps and limits stay. ``hidden`` are errors of the parts in standard uncertainties, float
+    or (B, 1), from `draw_hidden`; without them every part is as stated. ``load`` (N,), ohm, and its
+    tolerance are needed only where ``hidden`` names them.
 
-    Returns
-    -------
-    dict of str to ndarray
-        ``voltage_code`` and ``current_code``, or ``voltage`` and ``current``, as
-        `ivkit.readings.front_end.make_sweep` takes them.
-
-    Raises
-    ------
-    BenchError
-        ``hidden`` names a part that has no tolerance.
+    BenchError: ``hidden`` names a part that has no tolerance.
     """
     parts = _parts(front_end, hidden, load, loads)
     voltage, current = np.broadcast_arrays(
@@ -164,10 +124,7 @@ def _converted(level: Array, converter: Converter, rng: np.random.Generator | No
 
 
 def _parts(
-    front_end: FrontEnd,
-    hidden: Hidden | None,
-    load: ArrayLike | None,
-    loads: Loads | None,
+    front_end: FrontEnd, hidden: Hidden | None, load: ArrayLike | None, loads: Loads | None
 ) -> Parts:
     parts = circuit.nominal_parts(front_end, load)
     known = _causes(front_end, load, loads)

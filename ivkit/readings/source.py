@@ -26,21 +26,12 @@ _SIGNATURES = {
 class Source:
     """The lines of a table.
 
-    Attributes
-    ----------
-    name : str
-        For messages: the path as given, or ``standard input``.
-    lines : iterator of (int, str)
-        Line number from 1 and text without the line end. A quoted cell that holds a line break
-        is one line, numbered by its first.
-    encoding : str
-        ``utf-8``, ``utf-16`` (or ``-le``, ``-be``), ``cp1252`` (latin-1 with dashes and quotes),
-        ``workbook``, or ``text`` where it came decoded.
-    unended : int
-        Number of the last line where that has no line end, as in a file that is still being
-        written; 0 otherwise, and 0 before the end is reached.
-    sheet : str
-        Title of the sheet, where it is a workbook.
+    ``lines`` are (number from 1, text without the line end); a quoted cell that holds a line break
+    is one line, numbered by its first. ``name`` is the path as given, or ``standard input``;
+    ``encoding`` ``utf-8``, ``utf-16`` (or ``-le``, ``-be``), ``cp1252`` (latin-1 with dashes and
+    quotes), ``workbook``, or ``text`` where it came decoded; ``unended`` the number of the last
+    line where that has no line end, as in a file still being written, 0 otherwise and before;
+    ``sheet`` the title of a workbook's.
     """
 
     name: str
@@ -52,21 +43,13 @@ class Source:
 
 @contextmanager
 def open_source(source: str | Path | TextIO | BinaryIO, sheet: str | int | None = None):
-    """Open a table for reading and yield its `Source`.
+    """Open a table for reading and yield its `Source`; ``-`` is standard input.
 
-    Parameters
-    ----------
-    source : str, Path, or open stream
-        ``-`` is standard input. A stream that was handed over is read to its end, not closed.
-    sheet : str or int, optional
-        Sheet of a workbook, by name or counted from 1.
+    A stream that was handed over is read to its end, not closed. ``sheet`` of a workbook is by name
+    or counted from 1.
 
-    Raises
-    ------
-    FileError
-        Missing, a folder, not permitted, binary, compressed, or a workbook that cannot be read.
-    TableError
-        NUL bytes.
+    FileError: missing, a folder, not permitted, binary, compressed, or a workbook that cannot be
+    read. TableError: NUL bytes.
     """
     if isinstance(source, str | Path) and str(source) != "-":
         name = str(source)

@@ -21,13 +21,9 @@ Array = NDArray[np.float64]
 class Effect:
     """One cause that shifts many readings together.
 
-    Attributes
-    ----------
-    name : str
-        What it is, in words that say which part to improve: ``"divider ratio"``.
-    dv, di : ndarray, shape (N,)
-        Shift of voltage (V) and current (A) of each point when the cause is one standard
-        uncertainty above its best estimate. The signs matter: they carry the correlation.
+    ``name`` says which part to improve: ``"divider ratio"``. ``dv`` (V) and ``di`` (A), shape (N,),
+    are the shift of each point when the cause is one standard uncertainty above its best estimate;
+    the signs carry the correlation.
     """
 
     name: str
@@ -39,14 +35,8 @@ class Effect:
 class Condition:
     """Light and temperature during a sweep; None where not known.
 
-    Attributes
-    ----------
-    effective_irradiance : float or None
-        AM1.5G irradiance that would give the same short-circuit current, W/m2.
-    temp_cell : float or None
-        Cell temperature, degC.
-    u_effective_irradiance, u_temp_cell : float or None
-        Standard uncertainties, W/m2 and K.
+    ``effective_irradiance`` is the AM1.5G irradiance that would give the same short-circuit
+    current, W/m2; ``temp_cell`` is in degC; ``u_...`` are standard uncertainties, W/m2 and K.
     """
 
     effective_irradiance: float | None = None
@@ -59,37 +49,16 @@ class Condition:
 class Sweep(Shown):
     """Voltage and current of one panel over several loads at one condition.
 
-    Attributes
-    ----------
-    voltage, current : ndarray, shape (N,)
-        At the panel terminals, V and A, in the order taken. Current is positive when the panel
-        delivers power.
-    noise_voltage, noise_current : ndarray, shape (N,), or None
-        Standard uncertainty of each reading on its own, V and A. None where nothing is known;
-        the fit then weighs all currents alike and takes the noise from the residuals.
-    effects : tuple of Effect
-        What shifts many readings together.
-    condition : Condition
-    cells : int or None
-        Cells in series.
-    load : ndarray, shape (N,), or None
-        Stated load of each point, ohm.
-    rows : ndarray of int, shape (N,), or None
-        Line of each point in the file it came from, counted from 1.
-    name : str
-        File or label, for messages.
-    notes : tuple of str
-        What was understood and corrected on the way from the raw readings.
-    evidence : Evidence
-        What file and bench say besides, to check the readings against.
+    ``voltage`` (V) and ``current`` (A), shape (N,), are those at the panel terminals in the order
+    taken; current is positive when the panel delivers power. ``noise_...`` (N,) is the standard
+    uncertainty of each reading on its own, None where nothing is known: the fit then weighs all
+    currents alike and takes the noise from the residuals. ``effects`` shift many readings together;
+    ``cells`` are those in series; ``load`` (N,) is stated, ohm; ``rows`` (N,) are lines of the
+    file, from 1; ``name`` is file or label; ``notes`` say what was understood and corrected;
+    ``evidence`` is what file and bench say besides, to check the readings against.
 
-    Raises
-    ------
-    SweepError
-        Arrays of unequal length, values that are not finite, or noise that is negative.
+    SweepError: arrays of unequal length, values that are not finite, or noise that is negative.
 
-    Examples
-    --------
     >>> sweep = Sweep(np.array([0.0, 0.5]), np.array([0.1, 0.02]), name="two points")
     >>> len(sweep), sweep.power
     (2, array([0.  , 0.01]))

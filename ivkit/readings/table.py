@@ -32,35 +32,17 @@ from ivkit.readings.written_number import Marks, listed, shown
 class Table:
     """Readings as they stand in a file, by quantity.
 
-    Attributes
-    ----------
-    columns : dict of str to ndarray, shape (N,)
-        By quantity: ``voltage`` (V), ``current`` (A), ``power`` (W), ``load`` (ohm, infinite where
-        the table says ``open``), ``time`` (s; dates count from the first), ``irradiance`` (W/m2),
-        ``illuminance`` (lx), ``temperature`` (degC), ``angle`` (deg), ``distance`` (m),
-        ``voltage_code`` and ``current_code`` (counts), ``sweep`` (number of a sweep). NaN where
-        the cell is blank.
-    rows : ndarray of int, shape (N,)
-        Line of each reading in the file, from 1. In a table with one quantity a row: the place of
-        the reading in its row, from 1.
-    name : str
-        File, for messages.
-    notes : tuple of str
-        What was understood: ``read 'U_mV' as voltage in mV``.
-    others : tuple of str
-        Headings of the columns that are not in ``columns``.
-    resolution : dict of str to float
-        By quantity, the step of the last digit written, in the unit of the column: 60.2 mA gives
-        1e-4. It is the least that the reading is uncertain by, not how good it is.
-    headings : dict of str to str
-        By quantity, the heading in the file.
-    all_headings : tuple of str
-        Every heading of the file in its order.
-    start : datetime or None
-        Where ``time`` came from dates: the moment at which it is zero, with or without a zone as
-        written.
-    doubts : dict of str to str
-        By quantity, why a column that may hold it was not read; `need` raises it.
+    ``columns`` (N,): ``voltage`` (V), ``current`` (A), ``power`` (W), ``load`` (ohm, infinite where
+    the table says ``open``), ``time`` (s; dates count from the first, ``start``), ``irradiance``
+    (W/m2), ``illuminance`` (lx), ``temperature`` (degC), ``angle`` (deg), ``distance`` (m),
+    ``voltage_code`` and ``current_code`` (counts), ``sweep`` (its number); NaN where the cell is
+    blank. ``rows``: line of each reading from 1, or its place in a table with one quantity a row.
+    ``notes``: what was understood. ``others``: headings that are not in ``columns``.
+
+    ``resolution``: by quantity, the step of the last digit written, in the unit of the column: 60.2
+    mA gives 1e-4; the reading is uncertain by that at least. ``headings``: in the file, by
+    quantity; ``all_headings``: in order. ``doubts``: by quantity, why a column that may hold it was
+    not read; `need` raises it.
     """
 
     columns: dict[str, NDArray[np.float64]]
@@ -90,14 +72,9 @@ class Table:
 def need(table: Table, *quantities: str) -> tuple[NDArray[np.float64], ...]:
     """Return the columns of the quantities named, in that order.
 
-    Raises
-    ------
-    TableError
-        One of them is not in the table, or could be one of several columns. The error lists the
-        columns and shows the option that names one.
+    TableError: one of them is not in the table, or could be one of several columns; it lists the
+    columns and shows the option that names one.
 
-    Examples
-    --------
     >>> import io
     >>> need(read_table(io.StringIO("U/mV I/mA\\n500 60.2\\n")), "voltage", "current")
     (array([0.5]), array([0.0602]))
@@ -131,34 +108,16 @@ def read_table(
     columns: Mapping[str, str] | None = None,
     sheet: str | int | None = None,
 ) -> Table:
-    """Read a table of readings.
+    """Read a table of readings: CSV, TSV, semicolons, blanks, Markdown or a workbook, ``-`` for
+    standard input; rows in the order of the file.
 
-    Parameters
-    ----------
-    source : str, Path or open stream
-        CSV, TSV, semicolons, blanks, Markdown or a workbook; ``-`` is standard input.
-    columns : mapping of str to str, optional
-        What the user says a column is: quantity to heading or number from 1, with a unit if
-        wanted: ``{"voltage": "U2:mV", "current": "3"}``; ``"none"`` where no column is to be read
-        as a quantity.
-    sheet : str or int, optional
-        Sheet of a workbook.
+    ``columns`` is what the user says a column is: quantity to heading or number from 1, with a unit
+    if wanted (``{"voltage": "U2:mV", "current": "3"}``), ``"none"`` where no column is to be read
+    as a quantity. ``sheet`` of a workbook is by name or number.
 
-    Returns
-    -------
-    Table
-        Rows in the order of the file. Which quantities there are depends on the file; see `need`.
+    FileError: it cannot be opened, or is no text and no workbook. TableError: it cannot be read, or
+    in more than one way; names file, row, column, value and remedy.
 
-    Raises
-    ------
-    FileError
-        The file cannot be opened, or is no text and no workbook.
-    TableError
-        The table cannot be read, or can be read in more than one way; names file, row, column,
-        value and remedy.
-
-    Examples
-    --------
     >>> import io
     >>> table = read_table(io.StringIO("U (mV);I (mA)\\n425;60,2\\n550;60,3\\n"))
     >>> table["voltage"], table.resolution["current"]

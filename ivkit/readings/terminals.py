@@ -39,21 +39,11 @@ BOTH, VOLTAGE, CURRENT, POWER = "voltage and current", "voltage", "current", "po
 class AtTerminals:
     """N readings at the panel's terminals; arrays of shape (N,), NaN where nothing is known.
 
-    Attributes
-    ----------
-    lines : tuple of int
-        Line of each reading.
-    values : dict of str to ndarray
-        By `QUANTITIES`, SI. ``power`` is worked out where it was not written down.
-    given : tuple of str
-        What the power of each reading follows from: `BOTH`, `VOLTAGE` or `CURRENT` with the load,
-        or `POWER`; empty where none follows.
-    trouble : tuple of str
-        Why a reading cannot be used; empty where it can.
-    effects : tuple of Effect
-        Of the front end, on voltage and current; they shift many readings together.
-    noise_voltage, noise_current : ndarray or None
-        Standard uncertainty of each reading on its own, V and A; None where no front end says.
+    ``values`` are by `QUANTITIES`, SI, ``power`` worked out where it was not written down;
+    ``given`` says what each power follows from: `BOTH`, `VOLTAGE` or `CURRENT` with the load, or
+    `POWER`, empty where none follows; ``trouble`` why a reading cannot be used, empty where it can.
+    ``effects`` are those of the front end; ``noise_...`` is the standard uncertainty of each
+    reading on its own, V and A, None where no front end says.
     """
 
     lines: tuple[int, ...]
@@ -74,10 +64,7 @@ class AtTerminals:
 def uses_front_end(quantities: Sequence[str], bench: Bench | None) -> bool:
     """Tell whether readings of these quantities are corrected for the bench's front end.
 
-    Raises
-    ------
-    SweepError
-        They are codes, and no bench says what a code is.
+    SweepError: they are codes, and no bench says what a code is.
     """
     front_end = bench.front_end if bench is not None else None
     coded = any(q.endswith("_code") for q in quantities)
@@ -94,24 +81,10 @@ def uses_front_end(quantities: Sequence[str], bench: Bench | None) -> bool:
 def at_terminals(
     readings: Sequence[LiveReading], load_ohm: float | None = None, bench: Bench | None = None
 ) -> AtTerminals:
-    """Return readings at the panel's terminals.
+    """Return readings, all with the same quantities, at the panel's terminals.
 
-    Parameters
-    ----------
-    readings : sequence of LiveReading
-        With the same quantities.
-    load_ohm : float, optional
-        Stated load, where a reading has none.
-    bench : Bench, optional
-        With a front end, where there is one.
+    ``load_ohm`` is the load where a reading has none. SweepError: codes without a converter.
 
-    Raises
-    ------
-    SweepError
-        Codes without a converter.
-
-    Examples
-    --------
     >>> one = LiveReading(7, {"voltage": 5.0})
     >>> found = at_terminals([one], 50.0)
     >>> found["power"], found.given

@@ -16,24 +16,13 @@ _MOST_ROWS = 1_048_576
 def workbook_lines(
     stream: BinaryIO, name: str, sheet: str | int | None = None
 ) -> tuple[Iterator[tuple[int, str]], str]:
-    """Return the numbered lines of a sheet, and its title.
+    """Return the numbered lines of a sheet, by name or counted from 1, and its title.
 
-    Parameters
-    ----------
-    stream : binary stream
-        The workbook.
-    name : str
-        For messages.
-    sheet : str or int, optional
-        By name, or counted from 1. Without it there must be one visible sheet that holds
-        anything, or one that holds a table of numbers.
+    Without ``sheet`` there must be one visible sheet that holds anything, or one that holds a table
+    of numbers.
 
-    Raises
-    ------
-    FileError
-        openpyxl is not installed, or the file is no workbook.
-    TableError
-        No such sheet, or several to choose from.
+    FileError: openpyxl is not installed, or the file is no workbook. TableError: no such sheet, or
+    several to choose from.
     """
     try:
         import openpyxl

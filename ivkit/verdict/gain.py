@@ -43,12 +43,9 @@ class Drive:
 
     Attributes
     ----------
-    moving : float
-        W while a motor runs, one motor at a time.
-    standby : float
-        W day and night.
-    speed : float
-        deg/s of an axis.
+    moving : W while a motor runs, one motor at a time.
+    standby : W day and night.
+    speed : deg/s of an axis.
     """
 
     moving: float = 0.0
@@ -77,14 +74,10 @@ class Collected:
 
     Attributes
     ----------
-    mount : Mount
-    orientation : Orientation
-    light : ndarray
-        On the plane at each step, W/m2.
-    max_power, load_power : ndarray or None
-        W at each step, at maximum power and into the load; None where not asked for.
-    hours : float
-        Length of a step, h.
+    light : ndarray. On the plane at each step, W/m2.
+    max_power, load_power : ndarray or None. W at each step, at maximum power and into the load;
+        None where not asked for.
+    hours : Length of a step, h.
     """
 
     mount: Mount
@@ -96,11 +89,7 @@ class Collected:
 
     def series(self, what: Yield) -> np.ndarray | None:
         """Return the light (W/m2) or the power (W) at each step."""
-        return {
-            Yield.LIGHT: self.light,
-            Yield.MAX_POWER: self.max_power,
-            Yield.LOAD: self.load_power,
-        }[what]
+        return self.load_power if what is Yield.LOAD else getattr(self, what.value)
 
     def energy(self, what: Yield) -> float:
         """Return Wh/m2 of light, or Wh of the panel before any drive; NaN where not asked for."""
@@ -114,15 +103,9 @@ class Gain:
 
     Attributes
     ----------
-    sky : Sky
-    model : SkyModel
-        The one that the answer is for.
-    by_model : mapping of SkyModel to tuple of Collected
-        One for each mount.
-    drive : Drive or None
-    load_ohm : float or None
-    albedo, glass, nmot
-        As given to `gain`.
+    model : The one that the answer is for.
+    by_model : mapping of SkyModel to tuple of Collected. One for each mount.
+    albedo, glass, nmot : As given to `gain`.
     """
 
     sky: Sky
@@ -197,31 +180,18 @@ def gain(
 
     Parameters
     ----------
-    sky : Sky
-    mounts : sequence of Mount
-        The first is what the others are compared with.
-    panel : Panel, optional
-        Without one only the light is compared.
-    load_ohm : float, optional
-        A fixed load, ohm, greater than 0.
-    drive : Drive, optional
-        Taken off the energy of the mounts that turn.
-    model : SkyModel
-        For the answer, and for the choice of the best tilts.
-    models : sequence of SkyModel
-        For the spread.
-    albedo : float
-        0 to 1.
-    glass : float or None
-        Angular loss coefficient of Martin and Ruiz, above 0; None for a panel without glass.
-    nmot : float, optional
-        Nominal module operating temperature, degC, which then gives the cell temperature
-        instead of Faiman's equation (25 W/m2/K and 6.84 W/m2/K per m/s).
+    mounts : sequence of Mount. The first is what the others are compared with.
+    panel : Without one only the light is compared.
+    load_ohm : A fixed load, ohm, greater than 0.
+    drive : Taken off the energy of the mounts that turn.
+    model : For the answer, and for the choice of the best tilts.
+    models : sequence of SkyModel. For the spread.
+    albedo : 0 to 1.
+    glass : Angular loss coefficient of Martin and Ruiz, above 0; None for a panel without glass.
+    nmot : Nominal module operating temperature, degC, which then gives the cell temperature instead
+        of Faiman's equation (25 W/m2/K and 6.84 W/m2/K per m/s).
 
-    Raises
-    ------
-    RangeError
-        No mounts; a load or a drive without a panel; a value outside its range.
+    Raises RangeError: no mounts; a load or a drive without a panel; a value outside its range.
     """
     if not mounts:
         raise RangeError("no mounts to compare", remedy="give at least one")
@@ -276,10 +246,7 @@ def through_glass(light: PlaneLight, tilt: np.ndarray | float, glass: float | No
     The spectrum is taken as AM1.5G throughout. ``glass`` is the angular loss coefficient of
     Martin and Ruiz, None for no glass.
 
-    Raises
-    ------
-    RangeError
-        A coefficient outside 0 to 1.
+    Raises RangeError: a coefficient outside 0 to 1.
     """
     if glass is None:
         return light.total
@@ -312,11 +279,7 @@ def usual_mounts(place: Place, days: float) -> list[Mount]:
 
     Tilt equal to latitude, towards the equator, is common practice for a fixed panel.
 
-    Parameters
-    ----------
-    place : Place
-    days : float
-        How long the time is: up to 40 days the hand tilts daily, beyond monthly.
+    ``days``: How long the time is: up to 40 days the hand tilts daily, beyond monthly.
     """
     return [
         Fixed(round(abs(place.latitude), 1), place.equator),

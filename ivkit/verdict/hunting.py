@@ -29,17 +29,12 @@ class Swing:
 
     Attributes
     ----------
-    period, u_period : float
-        s.
-    low, high : float
-        Ends of the swing, in the signal's unit, about its mean.
-    u : float
-        Standard uncertainty of ``high`` - ``low``.
-    coherent : bool
-        The period keeps its time; else it wanders and the swing is that of its mean power.
-    shape : ndarray, shape (48,)
-        One period of the wave about the mean, from the phase of the first reading; NaN where
-        the period wanders.
+    period, u_period : s.
+    low, high : Ends of the swing, in the signal's unit, about its mean.
+    u : Standard uncertainty of ``high`` - ``low``.
+    coherent : The period keeps its time; else it wanders and the swing is that of its mean power.
+    shape : shape (48,). One period of the wave about the mean, from the phase of the first reading;
+        NaN where the period wanders.
     """
 
     period: float
@@ -61,8 +56,7 @@ def find_swing(time: ArrayLike, signal: ArrayLike) -> Swing | None:
 
     Parameters
     ----------
-    time : array_like, shape (N,)
-        s, increasing, about even; filled in where it is not.
+    time : array_like, shape (N,). s, increasing, about even; filled in where it is not.
     signal : array_like, shape (N,)
 
     Examples
@@ -129,20 +123,9 @@ def _find(t: Array, x: Array) -> Swing | None:
         wanders = np.full(_BINS, np.nan)
         u_period = 1.0 / frequency / max(2.0, n * step * frequency) ** 0.5
         return Swing(1 / frequency, u_period, -amplitude, amplitude, u, False, wanders)
-    u_frequency = (
-        np.sqrt(6.0 * level / (n * step))
-        * np.sqrt(step)
-        / (np.pi * n * step * max(amplitude, 1e-300))
-    )
-    return Swing(
-        1 / frequency,
-        float(u_frequency / frequency**2),
-        float(shape.min()),
-        float(shape.max()),
-        float(2.0 * u_point),
-        True,
-        shape,
-    )
+    u_period = np.sqrt(6.0 * level / n) / (np.pi * n * step * max(amplitude, 1e-300) * frequency**2)
+    ends = float(shape.min()), float(shape.max())
+    return Swing(1 / frequency, float(u_period), *ends, float(2.0 * u_point), True, shape)
 
 
 def _even(t: Array, x: Array) -> tuple[Array, Array]:

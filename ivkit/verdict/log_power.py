@@ -24,13 +24,10 @@ class LogPower:
 
     Attributes
     ----------
-    power : ndarray, shape (N,)
-        W; NaN or rubbish where the log holds it.
-    load_seen, u_load_seen : float or None
-        V/I where it stays the same while the power changes, ohm; None where it does not, or
-        where there is no telling.
-    load_varies : bool
-        V/I changes with the power: no fixed load.
+    power : shape (N,). W; NaN or rubbish where the log holds it.
+    load_seen, u_load_seen : V/I where it stays the same while the power changes, ohm; None where it
+        does not, or where there is no telling.
+    load_varies : V/I changes with the power: no fixed load.
     notes : tuple of str
     """
 
@@ -46,19 +43,12 @@ def log_power(log: Log, load_ohm: float | None = None, bench: "Bench | None" = N
 
     Parameters
     ----------
-    log : Log
-        With power, or two of voltage, current and load, or one of them and ``load_ohm``.
-    load_ohm : float, optional
-        The stated load, ohm.
-    bench : Bench, optional
-        Its front end is corrected for where the log has voltage and current.
+    log : With power, or two of voltage, current and load, or one of them and ``load_ohm``.
+    load_ohm : The stated load, ohm.
+    bench : Its front end is corrected for where the log has voltage and current.
 
-    Raises
-    ------
-    TableError
-        Power follows from no column.
-    RangeError
-        A stated load far from what voltage and current show.
+    Raises TableError: power follows from no column; RangeError: a stated load far from what voltage
+    and current show.
 
     Examples
     --------

@@ -38,12 +38,9 @@ class PlannedLoad:
 
     Attributes
     ----------
-    load : float
-        ohm; 0 for a short circuit, infinity for none.
-    voltage, current, power : float
-        Where it should hold the panel, V, A and W.
-    rating : float
-        Power rating to buy, W; 0 where no part is needed.
+    load : ohm; 0 for a short circuit, infinity for none.
+    voltage, current, power : Where it should hold the panel, V, A and W.
+    rating : Power rating to buy, W; 0 where no part is needed.
     """
 
     load: float
@@ -59,14 +56,10 @@ class Channel:
 
     Attributes
     ----------
-    name : str
-        ``voltage`` or ``current``.
-    used : float
-        Largest signal over the converter's range.
-    step : float
-        One count, as a share of the largest signal.
-    better : str
-        What part would use the range well; empty where it is used well.
+    name : ``voltage`` or ``current``.
+    used : Largest signal over the converter's range.
+    step : One count, as a share of the largest signal.
+    better : What part would use the range well; empty where it is used well.
     """
 
     name: str
@@ -81,14 +74,10 @@ class Improvement:
 
     Attributes
     ----------
-    name : str
-        The effect, or ``noise``.
-    share : float
-        Its share of the variance of Pmp now.
-    u_power : float
-        Standard uncertainty of Pmp with this cause halved, W.
-    part : str
-        What halves it; empty where that is not a part of the bench.
+    name : The effect, or ``noise``.
+    share : Its share of the variance of Pmp now.
+    u_power : Standard uncertainty of Pmp with this cause halved, W.
+    part : What halves it; empty where that is not a part of the bench.
     """
 
     name: str
@@ -103,21 +92,14 @@ class Plan(Shown):
 
     Attributes
     ----------
-    loads : tuple of PlannedLoad
-        In the order to take them.
-    key_points : KeyPoints
-        As expected, with the uncertainty that the sweep will have.
-    sweep : Sweep
-        The readings as expected, without noise.
-    channels : tuple of Channel
-        Empty without a converter.
-    divider_share, shunt_share : float
-        Current that the divider takes, and voltage that the shunt takes, at maximum power, as
-        shares of Imp and Vmp.
-    improvements : tuple of Improvement
-        Largest help first.
-    assumed_noise : bool
-        No bench states a noise, so one was assumed.
+    loads : tuple of PlannedLoad. In the order to take them.
+    key_points : As expected, with the uncertainty that the sweep will have.
+    sweep : The readings as expected, without noise.
+    channels : tuple of Channel. Empty without a converter.
+    divider_share, shunt_share : Current that the divider takes, and voltage that the shunt takes,
+        at maximum power, as shares of Imp and Vmp.
+    improvements : tuple of Improvement. Largest help first.
+    assumed_noise : No bench states a noise, so one was assumed.
     notes : tuple of str
     """
 
@@ -146,28 +128,17 @@ def plan_sweep(
 
     Parameters
     ----------
-    model : SingleDiode
-        The curve that is expected.
-    bench : Bench, optional
-        Front end, and the loads at hand.
-    count : int
-        Readings, 5 or more.
-    aim : str
-        ``power``: least uncertainty of Pmp; ``parameters``: smallest ellipsoid of the five
+    model : The curve that is expected.
+    bench : Front end, and the loads at hand.
+    count : Readings, 5 or more.
+    aim : ``power``: least uncertainty of Pmp; ``parameters``: smallest ellipsoid of the five
         parameters; ``both``.
-    series : str
-        E-series to take loads from where neither drawer nor bench names any.
-    drawer : tuple of float
-        Loads at hand, ohm; go before those of the bench.
-    ends : bool
-        Short circuit and open circuit may be taken too: they need no part.
+    series : E-series to take loads from where neither drawer nor bench names any.
+    drawer : tuple of float. Loads at hand, ohm; go before those of the bench.
+    ends : Short circuit and open circuit may be taken too: they need no part.
 
-    Raises
-    ------
-    SweepError
-        A panel without power.
-    RangeError
-        Fewer than five readings, or fewer loads at hand than readings.
+    Raises SweepError: a panel without power; RangeError: fewer than five readings, or fewer loads
+    at hand than readings.
     """
     points = model.key_points()
     if not points.p_mp > 0:
@@ -289,10 +260,7 @@ def _improvements(power: UFloat, front_end: FrontEnd | None) -> tuple[Improvemen
     variance = power.std_dev**2
     found = [
         Improvement(
-            name,
-            share,
-            float(np.sqrt(variance * (1.0 - 0.75 * share))),
-            halved(name, front_end),
+            name, share, float(np.sqrt(variance * (1.0 - 0.75 * share))), halved(name, front_end)
         )
         for name, share in budget(power).items()
     ]

@@ -20,11 +20,7 @@ def halved(name: str, front_end: FrontEnd | None) -> str:
     volt, ampere, converter = front_end.voltage, front_end.current, front_end.converter
     ends = (volt.divider_top_tolerance_pct, volt.divider_bottom_tolerance_pct, volt.tolerance_pct)
     parts: dict[str, tuple[str, float | None, str]] = {
-        "divider ratio": (
-            "divider resistors of",
-            max((t for t in ends if t), default=None),
-            "%",
-        ),
+        "divider ratio": ("divider resistors of", max((t for t in ends if t), default=None), "%"),
         "shunt": ("a shunt of", ampere.shunt_tolerance_pct, "%"),
         "burden": ("a burden known to", ampere.burden_tolerance_pct, "%"),
         "voltage amplifier gain": ("a voltage gain known to", volt.gain_tolerance_pct, "%"),

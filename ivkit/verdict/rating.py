@@ -20,15 +20,10 @@ USUAL_RATINGS = (0.125, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 25.0, 50.0, 100.0)
 class Derating:
     """Full rated power up to one temperature, linearly less to zero at another.
 
-    Attributes
-    ----------
-    full_to, zero_at : float
-        Temperature of the air around the part, degC; ``zero_at`` is the higher one.
+    ``full_to``, ``zero_at``: Temperature of the air around the part, degC; ``zero_at`` is the
+    higher one.
 
-    Raises
-    ------
-    RangeError
-        ``zero_at`` is not above ``full_to``.
+    Raises RangeError: ``zero_at`` is not above ``full_to``.
 
     Examples
     --------
@@ -56,23 +51,14 @@ def rating_to_buy(dissipation: float, share: float = 1.0, margin: float = 2.0) -
 
     Parameters
     ----------
-    dissipation : float
-        Largest power that the part has to turn into heat, W, 0 or greater.
-    share : float
-        Part of its rated power that the part may carry where it stands (`Derating.share`).
-    margin : float
-        Rated power wanted for each watt that is allowed, 1 or greater. At 2, the default, the
+    dissipation : Largest power that the part has to turn into heat, W, 0 or greater.
+    share : Part of its rated power that the part may carry where it stands (`Derating.share`).
+    margin : Rated power wanted for each watt that is allowed, 1 or greater. At 2, the default, the
         part runs at half its rating and stays cooler (common practice, no source).
 
-    Returns
-    -------
-    float
-        W; NaN where no usual size is large enough.
+    Returns float: W; NaN where no usual size is large enough.
 
-    Raises
-    ------
-    RangeError
-        A margin below 1, or a share of 0: no part may carry anything there.
+    Raises RangeError: a margin below 1, or a share of 0: no part may carry anything there.
 
     Examples
     --------

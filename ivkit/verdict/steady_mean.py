@@ -22,12 +22,9 @@ class Mean:
 
     Attributes
     ----------
-    value, u : float
-        Mean and its standard uncertainty, in the unit of the readings.
-    n : int
-        Readings.
-    n_effective : float
-        Independent readings that would give the same uncertainty.
+    value, u : Mean and its standard uncertainty, in the unit of the readings.
+    n : Readings.
+    n_effective : Independent readings that would give the same uncertainty.
     """
 
     value: float
@@ -46,10 +43,8 @@ def mean_of(readings: ArrayLike, step: float = 0.0) -> Mean:
 
     Parameters
     ----------
-    readings : array_like, shape (N,)
-        Evenly spaced in time, at least one.
-    step : float
-        Step of the last digit: a mean of equal readings is not exact (GUM F.2.2.1).
+    readings : array_like, shape (N,). Evenly spaced in time, at least one.
+    step : Step of the last digit: a mean of equal readings is not exact (GUM F.2.2.1).
 
     Examples
     --------

@@ -29,12 +29,10 @@ class Turn:
 
     Attributes
     ----------
-    aoi_first, aoi_last : float or None
-        Angle off the light, deg, as far as the log's angles tell; None where they do not.
-    from_scale : bool
-        The log gives the angle of incidence itself, not only the drive's directions.
-    doubt : str
-        Why there is no angle; empty otherwise.
+    aoi_first, aoi_last : Angle off the light, deg, as far as the log's angles tell; None where they
+        do not.
+    from_scale : The log gives the angle of incidence itself, not only the drive's directions.
+    doubt : Why there is no angle; empty otherwise.
     """
 
     aoi_first: float | None
@@ -70,17 +68,10 @@ class Rise:
 def refuse_radians(log: CleanLog, unit_said: frozenset[str] = frozenset()) -> None:
     """Refuse angles that can only be radians.
 
-    Parameters
-    ----------
-    log : CleanLog
-    unit_said : frozenset of str
-        Angles whose unit the user named himself.
+    ``unit_said``: frozenset of str. Angles whose unit the user named himself.
 
-    Raises
-    ------
-    RangeError
-        No angle leaves -pi/2 to pi/2, yet the power changed by a tenth and more with them: in
-        degrees that would be a turn of less than four, which no panel's power feels so.
+    Raises RangeError: no angle leaves -pi/2 to pi/2, yet the power changed by a tenth and more with
+    them: in degrees that would be a turn of less than four, which no panel's power feels so.
     """
     known = {k: v[np.isfinite(v)] for k, v in log.angles.items() if k not in unit_said}
     known = {k: v for k, v in known.items() if v.size}
@@ -108,18 +99,13 @@ def turn(
 
     Parameters
     ----------
-    log : CleanLog
-    first, last : slice
-        Readings before the panel moves, and those of the steady state.
-    tilt_is : str, optional
-        What ``tilt`` counts: ``"panel"``, the tilt from lying flat, face up; or ``"elevation"``,
-        the height of the panel's normal above the horizon. Matters only where pan moves too.
+    first, last : Readings before the panel moves, and those of the steady state.
+    tilt_is : What ``tilt`` counts: ``"panel"``, the tilt from lying flat, face up; or
+        ``"elevation"``, the height of the panel's normal above the horizon. Matters only where pan
+        moves too.
 
-    Returns
-    -------
-    Turn
-    ndarray, shape (N,), or None
-        Angle between the panel's normal and its direction in the steady state, deg.
+    Returns Turn; ndarray, shape (N,), or None: Angle between the panel's normal and its direction
+    in the steady state, deg.
     """
     angles = log.angles
     if "angle" in angles:
@@ -168,14 +154,9 @@ def rise(
 
     Parameters
     ----------
-    first, last : Mean
-        Power before and after, W.
-    turned : Turn
-    pointing : Pointing or None
-        The angle off the light in the end, where the power told it.
-    law : AngleLaw or None
-    u_angle : float
-        Standard uncertainty of the turn, deg.
+    first, last : Power before and after, W.
+    pointing : The angle off the light in the end, where the power told it.
+    u_angle : Standard uncertainty of the turn, deg.
 
     Notes
     -----
