@@ -145,7 +145,7 @@ def tracked(
         if condition is not None and irradiance is None:
             irradiance = condition.irradiance_W_m2
             u_light = condition.u_irradiance_W_m2 if u_light is None else u_light
-        if condition is not None and celsius is None:
+        if condition is not None and celsius is None and condition.temp_cell_degC is not None:
             celsius = condition.temp_cell_degC
             kelvin = condition.u_temp_cell_degC if kelvin is None else kelvin
         warm = Warmth() if volts is not None else warmth_of(celsius, kelvin, assumed)

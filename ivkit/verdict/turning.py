@@ -194,10 +194,10 @@ def rise(
         after = np.abs(u_angle * rng.standard_normal(_DRAWS))
     before = np.minimum(before, 180.0)
     shares = [law.at(np.minimum(angle, 90.0)) for angle in (before, after)]
-    for shift_name in law.shifts:
+    for shift in law.shifts.values():
         z = rng.standard_normal(_DRAWS)
         for k, angle in enumerate((before, after)):
-            shares[k] = shares[k] + z * law.shift_at(np.minimum(angle, 90.0))[shift_name]
+            shares[k] = shares[k] + z * np.interp(np.minimum(angle, 90.0), law.aoi, shift)
     floor = 1e-6
     logs = np.log(np.maximum(shares[1], floor)) - np.log(np.maximum(shares[0], floor))
     low, middle, high = np.quantile(logs, [0.025, 0.5, 0.975])
