@@ -14,14 +14,11 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from ivkit import __version__
 from ivkit.answer import Answer, said_of
-from ivkit.answer.document import plain
 from ivkit.errors import FileError
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-    from pandas import DataFrame
 
 FIGURE_FORMATS = (".png", ".svg", ".pdf")
 
@@ -30,24 +27,17 @@ _READ = "ivkit.cli.read"
 
 
 def understood(name: str, notes: Iterable[str]) -> None:
-    """Keep what was understood of a file that was read, for the JSON of this call."""
+    """Keep what was understood of a file that was read, for the answer of this call."""
     context = click.get_current_context(silent=True)
     if context is not None:
         context.meta.setdefault(_READ, {})[name] = list(notes)
 
 
-def _read_here() -> dict[str, Any]:
-    context = click.get_current_context(silent=True)
-    read = context.meta.get(_READ, {}) if context is not None else {}
-    return (
-        {"read": [{"file": name, "notes": notes} for name, notes in read.items()]} if read else {}
-    )
-
-
 def with_reading(answer: Answer) -> Answer:
     """Return an answer with how the files were read in this call, where it does not say it yet."""
-    read = _read_here().get("read", ())
-    notes, assumed = said_of([(one["file"], one["notes"]) for one in read])
+    context = click.get_current_context(silent=True)
+    read = context.meta.get(_READ, {}) if context is not None else {}
+    notes, assumed = said_of(list(read.items()))
     return replace(
         answer,
         notes=list(dict.fromkeys([*answer.notes, *notes])),
@@ -79,26 +69,13 @@ class Output:
         if len(set(names)) < len(names):
             raise click.UsageError("--json, --csv and --plot must name different files")
 
-    def deliver(
-        self,
-        text: str | Answer,
-        document: Any = None,
-        table: "Callable[[], DataFrame] | None" = None,
-        figure: "Callable[[], Figure] | None" = None,
-        inputs: Iterable[str | Path] = (),
-    ) -> None:
-        """Write what was asked for; print ``text`` unless standard output is taken.
+    def deliver(self, answer: Answer, inputs: Iterable[str | Path] = ()) -> None:
+        """Write what was asked for; print the text unless standard output is taken.
 
         Parameters
         ----------
-        text : Answer or str
-            The answer; alone it is enough. The other form, a text with its ``document``, ``table``
-            and ``figure``, is for commands that have no `Answer` yet.
-        document : mapping
-            For ``--json``, to which is added what was understood of each file read; NaN and
-            infinity become null, numpy numbers become plain ones.
-        table, figure : callable, optional
-            Made only when asked for, because pandas and matplotlib take their time to load.
+        answer : Answer
+            To which is added how the files were read.
         inputs : iterable of path
             Files that were read; none of them is ever overwritten.
 
@@ -107,37 +84,6 @@ class Output:
         FileError
             A file cannot be written, or is one of the inputs.
         """
-        if isinstance(text, Answer):
-            self._answer(text, inputs)
-            return
-        files: dict[str, bytes] = {}
-        screen = text
-        if self.json:
-            everything = {"ivkit": __version__, **document}
-            if "sweeps" not in document:  # whose own notes say it
-                everything |= _read_here()
-            whole = json.dumps(plain(everything), indent=2) + "\n"
-            if self.json == "-":
-                screen = whole
-            else:
-                files[self.json] = whole.encode()
-        if self.csv:
-            if table is None:
-                raise click.UsageError("this command has no table for --csv")
-            whole = table().to_csv(index=False, lineterminator="\n")
-            if self.csv == "-":
-                screen = whole
-            else:
-                files[self.csv] = whole.encode()
-        if self.plot:
-            if figure is None:
-                raise click.UsageError("this command has no figure for --plot")
-            files[self.plot] = _render(figure(), Path(self.plot).suffix.lower()[1:])
-        write_whole(files, inputs)
-        click.echo(screen.rstrip("\n"))
-
-    def _answer(self, answer: Answer, inputs: Iterable[str | Path]) -> None:
-        """Write and print an answer."""
         answer = with_reading(answer)
         files: dict[str, bytes] = {}
         if self.json:
