@@ -8,8 +8,8 @@ best so far. A narrow or low terminal loses the least needed lines first.
 import math
 from dataclasses import dataclass
 
+from ivkit.answer.text import number, percent
 from ivkit.predict.score import HIGH, IMPOSSIBLE, INCONSISTENT, LOW, PLAUSIBLE
-from ivkit.report.text import number, percent
 from ivkit.report.watch_marks import HEIGHT, bar, beside, columns, large
 from ivkit.report.watch_text import ascii_text
 from ivkit.verdict.live import Judged
