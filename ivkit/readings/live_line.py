@@ -97,6 +97,12 @@ class LineReader:
         """What the columns hold; empty until the heading is known."""
         return tuple(column.quantity for column in self._columns)
 
+    @property
+    def resolution(self) -> dict[str, float]:
+        """Last digit of voltage, current and power so far, V, A, W."""
+        some = ("voltage", "current", "power")
+        return {c.quantity: c.resolution for c in self._columns if c.quantity in some}
+
     def read(self, line: Line) -> list[LiveReading | BadLine]:
         """Return what a line says, after what lines said that waited for their heading.
 

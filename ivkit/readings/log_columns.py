@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ivkit.errors import TableError
 from ivkit.readings.quantities import Heading
 from ivkit.readings.units import Unit, find_unit, unit_names
-from ivkit.readings.written_number import BLANKS, Marks, read_number, without_residue
+from ivkit.readings.written_number import BLANKS, RESIDUE, Marks, read_number, without_residue
 
 Array = NDArray[np.float64]
 
@@ -125,6 +125,14 @@ class LogColumn:
         self._last = -np.inf
         self._first: float | None = None
         self._parts: list[Array] = []
+        self._step = np.inf
+
+    @property
+    def resolution(self) -> float:
+        """Last digit of the cells read one by one so far, SI; 0 before the first."""
+        if not self._step < np.inf:
+            return 0.0
+        return self._step if self.unit is None else self.unit.step_to_base(self._step)
 
     @property
     def dtype(self) -> Any:
@@ -187,9 +195,11 @@ class LogColumn:
                 return (datetime.fromisoformat(text) - self.start).total_seconds()
             except (TypeError, OverflowError):
                 raise ValueError(text) from None
-        value, _, unit = read_number(text, self.marks)
+        value, step, unit = read_number(text, self.marks)
         if unit is not None and unit != self.unit:
             raise ValueError(text)
+        if step < self._step:
+            self._step = max(step, RESIDUE)
         return float(self._in_si(np.array([value]))[0])
 
     def add(self, values: Array) -> None:
