@@ -2,7 +2,7 @@
 
 import difflib
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from ivkit.errors import TableError
@@ -23,6 +23,17 @@ class Choice:
     others: list[str] = field(default_factory=list)
     doubts: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+
+
+def known_quantities(
+    said: Mapping[str, str] | None, known: Collection[str], what: str
+) -> dict[str, str]:
+    """Return what the user said of the columns of ``what``; TableError for no known quantity."""
+    for quantity in said or {}:
+        if quantity not in known:
+            remedy = f"choose from {', '.join(known)}"
+            raise TableError(f"'{quantity}' is no quantity of {what}", "column", remedy)
+    return dict(said or {})
 
 
 def choose_columns(

@@ -13,8 +13,8 @@ from itertools import chain
 
 from ivkit.errors import TableError
 from ivkit.readings.cells import no_load
-from ivkit.readings.choice import choose_columns
-from ivkit.readings.layout import Layout, find_layout
+from ivkit.readings.choice import choose_columns, known_quantities
+from ivkit.readings.layout import Layout, find_layout, passed_over
 from ivkit.readings.line_split import Line
 from ivkit.readings.lines import OPEN, SEPARATORS, SHORT, cut, is_comment, is_empty, is_value
 from ivkit.readings.log_columns import LogColumn
@@ -76,15 +76,8 @@ class LineReader:
     """
 
     def __init__(self, said: Mapping[str, str] | None = None, name: str = "the input") -> None:
-        self.said, self.name = dict(said or {}), name
-        for quantity in self.said:
-            if quantity not in BASE_UNITS or quantity == "sweep":
-                known = [q for q in BASE_UNITS if q != "sweep"]
-                raise TableError(
-                    f"'{quantity}' is no quantity of a reading",
-                    "column",
-                    f"choose from {', '.join(known)}",
-                )
+        known = [q for q in BASE_UNITS if q != "sweep"]
+        self.said, self.name = known_quantities(said, known, "a reading"), name
         self.notes: list[str] = []
         self._waiting: list[Line] = []
         self._trouble: TableError | None = None
@@ -129,9 +122,8 @@ class LineReader:
             old, self._waiting = self._waiting[:-_KEPT], self._waiting[-_KEPT:]
             gone += [_bad(one, "is no heading and no reading") for one in old]
         head = [(one.number, one.text) for one in self._waiting]
-        known = {p for text in self.said.values() for p in (text, text.rpartition(":")[0]) if p}
         try:
-            layout = find_layout(head, known, self.name)
+            layout = find_layout(head, self.said, self.name)
         except TableError as problem:
             self._trouble = problem
             return gone
@@ -177,9 +169,7 @@ class LineReader:
         self._heading = [h.text for h in layout.headings] if layout.has_heading else []
         self.notes = [note for column in self._columns for note in column.notes()] + choice.notes
         skipped = sum(not _silent(one.text) for one in self._waiting[: layout.skipped])
-        if skipped:
-            lines = f"{skipped} line{'s' * (skipped > 1)}"
-            self.notes.insert(0, f"passed over {lines} before the heading")
+        self.notes = passed_over(skipped) + self.notes
         waiting, self._waiting = self._waiting[layout.start :], []
         outcomes = (self._one(one) for one in waiting)
         return [*gone, *(one for one in outcomes if one is not None)]

@@ -18,7 +18,7 @@ import numpy as np
 from ivkit.errors import TableError
 from ivkit.readings.cells import Column
 from ivkit.readings.choice import Choice, choose_columns
-from ivkit.readings.layout import Layout, find_layout
+from ivkit.readings.layout import Layout, find_layout, no_reading
 from ivkit.readings.rows import cut_block, first_lines, shown_marks
 from ivkit.readings.source import Source, open_source
 from ivkit.readings.sweep_column import SweepColumnWatch
@@ -163,10 +163,9 @@ def unread_sweeps(
     [('7', [2, 3]), ('8', [4])]
     """
     said = dict(columns or {})
-    known = {part for text in said.values() for part in (text, text.rpartition(":")[0]) if part}
     with open_source(source, sheet) as opened:
         head = first_lines(opened)
-        layout = find_layout(head, known, opened.name)
+        layout = find_layout(head, said, opened.name)
         if layout.transposed:
             yield ReadSweep(read_transposed(head + list(opened.lines), layout, said, opened))
             return
@@ -212,7 +211,7 @@ def _as_one(
         for column, (*_, place) in zip(cells, plan.columns, strict=True):
             column += [line[place] for line in grid]
     if not rows:
-        raise _nothing(plan.file)
+        raise no_reading(plan.file)
     return UnreadSweep(plan, "", rows, cells)
 
 
@@ -268,7 +267,7 @@ def _apart(
             else:
                 begun[name] = part.rows[0]
     if held is None:
-        raise _nothing(plan.file)
+        raise no_reading(plan.file)
     yield held
 
 
@@ -351,7 +350,3 @@ def _with_marks(
             if 2 * votes.count(one) > max(sweeps, 2):
                 return replace(plan, marks=one)
         raise
-
-
-def _nothing(name: str) -> TableError:
-    return TableError("no reading below the heading", name, "add rows with readings")

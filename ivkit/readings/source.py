@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, TextIO
+from typing import Any, BinaryIO, TextIO
 
 from ivkit.errors import FileError, TableError
 
@@ -51,39 +51,51 @@ def open_source(source: str | Path | TextIO | BinaryIO, sheet: str | int | None 
     FileError: missing, a folder, not permitted, binary, compressed, or a workbook that cannot be
     read. TableError: NUL bytes.
     """
-    if isinstance(source, str | Path) and str(source) != "-":
+    if is_path(source):
         name = str(source)
-        try:
-            stream = open(source, "rb")  # noqa: SIM115 (closed in the finally below)
-        except OSError as problem:
-            raise FileError(
-                f"cannot read: {problem.strerror or problem}",
-                name,
-                "give a file" if isinstance(problem, IsADirectoryError) else "check the path",
-            ) from None
-        except ValueError:
-            raise FileError("the name holds a NUL", repr(name), "check the path") from None
-        try:
+        with opened(source) as stream:
             yield _from_binary(stream if stream.seekable() else _slurp(stream, name), name, sheet)
-        except OSError as problem:
-            if isinstance(problem, FileError):
-                raise
-            raise FileError(f"cannot read: {problem.strerror or problem}", name) from None
-        finally:
-            stream.close()
         return
-    if isinstance(source, str | Path):
-        name, stream = "standard input", getattr(sys.stdin, "buffer", sys.stdin)
-    else:
-        stream = source
-        name = getattr(source, "name", None)
-        name = name if isinstance(name, str) else "table"
+    stream, name = stream_and_name(source)
     if isinstance(stream.read(0), str):
         result = Source(name, iter(()), "text")
         result.lines = _numbered(stream, result)
         yield result
     else:
         yield _from_binary(_slurp(stream, name), name, sheet)
+
+
+def is_path(source: Any) -> bool:
+    """Tell whether a source is a file, not an open stream or ``-`` for standard input."""
+    return isinstance(source, str | Path) and str(source) != "-"
+
+
+def stream_and_name(source: Any) -> tuple[Any, str]:
+    """Return a stream that is open already, and what messages call it."""
+    if isinstance(source, str | Path):
+        return getattr(sys.stdin, "buffer", sys.stdin), "standard input"
+    name = getattr(source, "name", None)
+    return source, name if isinstance(name, str) else "table"
+
+
+@contextmanager
+def opened(path: str | Path) -> Iterator[BinaryIO]:
+    """Open a file for its bytes; what the system has against that is a `FileError`."""
+    try:
+        stream = open(path, "rb")  # noqa: SIM115 (closed below)
+    except OSError as problem:
+        remedy = "give a file" if isinstance(problem, IsADirectoryError) else "check the path"
+        what = f"cannot read: {problem.strerror or problem}"
+        raise FileError(what, str(path), remedy) from None
+    except ValueError:
+        raise FileError("the name holds a NUL", repr(str(path)), "check the path") from None
+    with stream:
+        try:
+            yield stream
+        except OSError as problem:
+            if isinstance(problem, FileError):
+                raise
+            raise FileError(f"cannot read: {problem.strerror or problem}", str(path)) from None
 
 
 def _slurp(stream: BinaryIO, name: str) -> BinaryIO:

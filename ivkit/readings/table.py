@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from ivkit.errors import TableError
 from ivkit.readings.cells import Column
-from ivkit.readings.choice import choose_columns
-from ivkit.readings.layout import Layout, find_layout, part_label
+from ivkit.readings.choice import choose_columns, known_quantities
+from ivkit.readings.layout import Layout, find_layout, no_reading, part_label, passed_over
 from ivkit.readings.lines import SEPARATORS, is_comment, is_empty
 from ivkit.readings.quantities import read_heading
 from ivkit.readings.rows import BLOCK, cut_block, first_lines, shown_marks
@@ -129,18 +129,10 @@ def read_table(
     read cells separated by semicolons
     read the comma as decimal mark
     """
-    columns = dict(columns or {})
-    unknown = [q for q in columns if q not in BASE_UNITS]
-    if unknown:
-        raise TableError(
-            f"'{unknown[0]}' is no quantity of a table",
-            "column",
-            f"choose from {', '.join(BASE_UNITS)}",
-        )
-    known = {part for text in columns.values() for part in (text, text.rpartition(":")[0]) if part}
+    columns = known_quantities(columns, BASE_UNITS, "a table")
     with open_source(source, sheet) as opened:
         head = first_lines(opened)
-        layout = find_layout(head, known, opened.name)
+        layout = find_layout(head, columns, opened.name)
         if layout.transposed:
             return read_transposed(head + list(opened.lines), layout, columns, opened)
         return _read_columns(head, layout, columns, opened)
@@ -167,11 +159,8 @@ def _read_columns(
             column.add(cells, rows, marks or Marks())
         numbers.append(np.array(rows, dtype=np.int64))
     if not sum(map(len, numbers)):
-        raise TableError("no reading below the heading", source.name, "add rows with readings")
-    notes += _punctuation(layout, marks)
-    if layout.skipped:
-        n = layout.skipped
-        notes.append(f"passed over {n} line{'s' * (n > 1)} before the heading")
+        raise no_reading(source.name)
+    notes += _punctuation(layout, marks) + passed_over(layout.skipped)
     return _finish(chosen, np.concatenate(numbers), layout.headings, choice, source, notes)
 
 
