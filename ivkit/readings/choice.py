@@ -59,7 +59,7 @@ def choose_columns(
     choice = Choice()
     taken: dict[int, str] = {}
     for quantity, text in said.items():
-        if text.strip().casefold() == "none" and _find(text, headings) is None:
+        if text.strip().casefold() == "none" and find_column(text, headings) is None:
             continue
         k, unit = _said_column(quantity, text, headings, name)
         if k in taken:
@@ -129,11 +129,11 @@ def _said_column(
     quantity: str, text: str, headings: Sequence[Heading], name: str
 ) -> tuple[int, Unit | None]:
     """Return index and unit of the column that the user named."""
-    k = _find(text, headings)
+    k = find_column(text, headings)
     written = ""
     if k is None:
         column, _, written = text.rpartition(":")
-        k = _find(column, headings) if column else None
+        k = find_column(column, headings) if column else None
     if k is None:
         names = [h.text for h in headings]
         near = difflib.get_close_matches(text.rpartition(":")[0] or text, names, 1, 0.5)
@@ -167,7 +167,7 @@ def _said_column(
     return k, unit
 
 
-def _find(text: str, headings: Sequence[Heading]) -> int | None:
+def find_column(text: str, headings: Sequence[Heading]) -> int | None:
     """Return the index of the one column with that heading, number, or name without unit."""
     wanted = text.strip()
     for same in (

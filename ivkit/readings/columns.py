@@ -77,16 +77,8 @@ def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
                 f"{named_rows(table, mask)}: {channel} at the converter's zero, below which all "
                 f"is cut off; a small offset ahead of the converter shows what is there"
             )
-    return AtInstrument(
-        values["voltage"],
-        values["current"],
-        noise["voltage"],
-        noise["current"],
-        load,
-        ~(blank | at_end),
-        at_end & ~blank,
-        tuple(notes),
-    )
+    measured = (*(values[c] for c in CHANNELS), *(noise[c] for c in CHANNELS))
+    return AtInstrument(*measured, load, ~(blank | at_end), at_end & ~blank, tuple(notes))
 
 
 def converter_noise(converter: Converter) -> float:
@@ -123,11 +115,9 @@ def _shown(
     shown: dict[str, Array | None] = {}
     steps: dict[str, Array | float | None] = {}
     for channel in CHANNELS:
-        code = f"{channel}_code"
-        if code in columns:
-            shown[channel], steps[channel] = columns[code], None
-        else:
-            shown[channel], steps[channel] = columns.get(channel), resolution.get(channel)
+        code = columns.get(f"{channel}_code")
+        shown[channel] = columns.get(channel) if code is None else code
+        steps[channel] = resolution.get(channel) if code is None else None
     if front_end.current.measured_by == "load" and shown["current"] is not None:
         if load is None:
             raise SweepError(
@@ -166,11 +156,11 @@ def _at_input(
         return _panel_at_input(front_end, shown, load)
     values: dict[str, Array | None] = {}
     for channel in CHANNELS:
-        value = shown[channel]
+        values[channel] = value = shown[channel]
         meter = getattr(front_end, channel).is_meter
         if value is None or (meter and front_end.readings in ("codes", "converter_volts")):
-            values[channel] = value
-        elif coded[channel]:
+            continue
+        if coded[channel]:
             if front_end.converter is None:
                 raise SweepError(
                     f"{channel} is in converter codes, and no bench says what a code is",
@@ -184,9 +174,7 @@ def _at_input(
                 table.name,
                 f'head the column "{channel}_code", or set readings to what the column holds',
             )
-        elif front_end.readings == "converter_volts":
-            values[channel] = value
-        else:
+        elif front_end.readings != "converter_volts":
             values[channel] = value * circuit.nominal_scale(front_end, channel)
     return values
 

@@ -22,21 +22,13 @@ from ivkit.readings.layout import Layout, find_layout, no_reading
 from ivkit.readings.rows import cut_block, first_lines, shown_marks
 from ivkit.readings.source import Source, open_source
 from ivkit.readings.sweep_column import SweepColumnWatch
-from ivkit.readings.table import Table, read_transposed
+from ivkit.readings.table import Table, assembled, read_transposed
 from ivkit.readings.units import Unit
 from ivkit.readings.written_number import BLANKS, Marks, shown
 
 #: What a sweep is made of; other columns of the table are not read.
-WANTED = (
-    "voltage",
-    "current",
-    "power",
-    "load",
-    "voltage_code",
-    "current_code",
-    "temperature",
-    "irradiance",
-)
+_CODED = ("voltage_code", "current_code")
+WANTED = ("voltage", "current", "power", "load", *_CODED, "temperature", "irradiance")
 _BLOCK = 5_000  # lines cut in one go
 
 Rows = list[int]
@@ -97,27 +89,12 @@ class UnreadSweep:
         if self.trouble:
             raise self.trouble
         plan = self.plan
-        columns, resolution, headings, doubts = {}, {}, {}, dict(plan.choice.doubts)
-        for (quantity, heading, unit, _), cells in zip(plan.columns, self.cells, strict=True):
-            reader = Column(quantity, heading, unit, self.name)
+        readers = [Column(*heads, self.name) for *heads, _ in plan.columns]
+        for reader, cells in zip(readers, self.cells, strict=True):
             reader.add(cells, self.rows, plan.marks or Marks())
-            values, _ = reader.finish()
-            if np.isnan(values).all():
-                doubts[quantity] = f"column '{heading}' ({quantity}) is blank"
-                continue
-            columns[quantity], headings[quantity] = values, heading
-            if reader.resolution:
-                resolution[quantity] = reader.resolution
-        return Table(
-            columns,
-            np.array(self.rows, dtype=np.int64),
-            self.name,
-            others=tuple(plan.choice.others),
-            resolution=resolution,
-            headings=headings,
-            all_headings=plan.headings,
-            doubts=doubts,
-        )
+        rows = np.array(self.rows, dtype=np.int64)
+        table = assembled(readers, rows, self.name, plan.headings, plan.choice)
+        return replace(table, notes=(), others=tuple(plan.choice.others))
 
 
 @dataclass(frozen=True)
@@ -230,18 +207,14 @@ def _apart(
             whole = [k for k, row in enumerate(rows) if row not in broken]
             good = [[values[k] for k in whole] for values in good]
         plan = _with_marks(plan, layout, *good)
-        first = 0
-        for name, run in itertools.groupby(names):
-            last = first + sum(1 for _ in run)
-            trouble = next((broken[row] for row in rows[first:last] if row in broken), None)
-            part = UnreadSweep(
-                plan,
-                name,
-                rows[first:last],
-                [[line[k] for line in grid[first:last]] for *_, k in plan.columns],
-                trouble,
-            )
-            first = last
+        for name, run in _runs(names):
+            trouble = next((broken[row] for row in rows[run] if row in broken), None)
+            where = f"{plan.file}, row {rows[run][0]}"
+            if name in BLANKS:
+                what = f"no sweep is named in column '{heading}'"
+                trouble = TableError(what, where, "name the sweep in every row")
+            cells = [[line[k] for line in grid[run]] for *_, k in plan.columns]
+            part = UnreadSweep(plan, name, rows[run], cells, trouble)
             if held and held.sweep == name:
                 held = _joined(held, part)
                 continue
@@ -251,24 +224,24 @@ def _apart(
                 raise TableError(
                     f"sweep '{shown(name)}' begins in row {begun[name]} and goes on here after "
                     "other sweeps",
-                    f"{plan.file}, row {part.rows[0]}",
+                    where,
                     f"sort the rows by '{heading}', or give each sweep a name of its own",
                 )
             held = part
-            if name in BLANKS:
-                held = replace(
-                    part,
-                    trouble=TableError(
-                        f"no sweep is named in column '{heading}'",
-                        f"{plan.file}, row {part.rows[0]}",
-                        "name the sweep in every row",
-                    ),
-                )
-            else:
-                begun[name] = part.rows[0]
+            if name not in BLANKS:
+                begun[name] = rows[run][0]
     if held is None:
         raise no_reading(plan.file)
     yield held
+
+
+def _runs(names: Sequence[str]) -> Iterator[tuple[str, slice]]:
+    """Yield each name with the rows that follow one another under it."""
+    first = 0
+    for name, run in itertools.groupby(names):
+        last = first + len(list(run))
+        yield name, slice(first, last)
+        first = last
 
 
 def _joined(one: UnreadSweep, other: UnreadSweep) -> UnreadSweep:
@@ -330,23 +303,21 @@ def _with_marks(
     """
     if plan.marks is not None or not rows:
         return plan
-    probes = [Column(quantity, text, unit, plan.file) for quantity, text, unit, _ in plan.columns]
+    probes = [Column(*heads, plan.file) for *heads, _ in plan.columns]
 
-    def marks(first: int, last: int) -> Marks | None:
-        used = [[cells[place] for cells in grid[first:last]] for *_, place in plan.columns]
-        return shown_marks(None, rows[first:last], used, probes, layout, plan.file)
+    def marks(run: slice) -> Marks | None:
+        used = [[cells[place] for cells in grid[run]] for *_, place in plan.columns]
+        return shown_marks(None, rows[run], used, probes, layout, plan.file)
 
     try:
-        return replace(plan, marks=marks(0, len(rows)))
+        return replace(plan, marks=marks(slice(None)))
     except TableError:
         votes: list[Marks] = []
-        first = sweeps = 0
-        for _, run in itertools.groupby(names):
-            last = first + sum(1 for _ in run)
+        runs = list(_runs(names))
+        for _, run in runs:
             with suppress(TableError):
-                votes += filter(None, [marks(first, last)])
-            first, sweeps = last, sweeps + 1
+                votes += filter(None, [marks(run)])
         for one in votes:
-            if 2 * votes.count(one) > max(sweeps, 2):
+            if 2 * votes.count(one) > max(len(runs), 2):
                 return replace(plan, marks=one)
         raise

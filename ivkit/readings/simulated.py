@@ -16,6 +16,7 @@ from ivkit.bench import Converter, FrontEnd, Loads
 from ivkit.errors import BenchError
 from ivkit.readings import circuit
 from ivkit.readings.circuit import Cause, Parts
+from ivkit.readings.columns import CHANNELS
 
 Array = NDArray[np.float64]
 Hidden = Mapping[str, ArrayLike]
@@ -79,36 +80,25 @@ def write_readings(
     at_input = circuit.to_readings(parts, front_end.divider_at, voltage, current)
     converter = front_end.converter
     written: dict[str, Array] = {}
-    for channel, value in zip(("voltage", "current"), at_input, strict=True):
+    for channel, value in zip(CHANNELS, at_input, strict=True):
         settings = getattr(front_end, channel)
         if settings.is_meter:
             digit = settings.resolution
             written[channel] = value if digit is None else np.round(value / digit) * digit
         elif converter is not None:
             code = _converted(value / converter.step, converter, rng)
-            written[channel] = code * converter.step
-            if front_end.readings == "codes":
-                written[f"{channel}_code"] = code
-                del written[channel]
+            coded = front_end.readings == "codes"
+            written[f"{channel}_code" if coded else channel] = (
+                code if coded else code * converter.step
+            )
         else:
             written[channel] = np.array(value)
-    return _as_readings(front_end, written)
-
-
-def _as_readings(front_end: FrontEnd, written: dict[str, Array]) -> dict[str, Array]:
     if front_end.readings == "scaled":
-        return {
-            channel: value / circuit.nominal_scale(front_end, channel)
-            for channel, value in written.items()
-        }
+        return {c: value / circuit.nominal_scale(front_end, c) for c, value in written.items()}
     if front_end.readings == "panel":
-        found = circuit.to_panel(
-            circuit.nominal_parts(front_end),
-            front_end.divider_at,
-            written["voltage"],
-            written["current"],
-        )
-        return dict(zip(("voltage", "current"), map(np.array, found), strict=True))
+        nominal = circuit.nominal_parts(front_end)
+        found = circuit.to_panel(nominal, front_end.divider_at, *(written[c] for c in CHANNELS))
+        return dict(zip(CHANNELS, map(np.array, found), strict=True))
     return written
 
 

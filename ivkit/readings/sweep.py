@@ -5,13 +5,13 @@ is uncertain about them comes in two kinds, and they are never mixed: `noise` di
 reading to reading and averages down; an `Effect` shifts many readings together and does not.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.errors import SweepError
-from ivkit.readings.evidence import Evidence
+from ivkit.readings.evidence import Evidence, selected
 from ivkit.shown import Shown
 
 Array = NDArray[np.float64]
@@ -113,18 +113,6 @@ class Sweep(Shown):
 
     def select(self, keep: NDArray[np.bool_]) -> "Sweep":
         """Return the sweep with only the points where ``keep`` (shape (N,), bool) is true."""
-
-        def cut(value):
-            return None if value is None else value[keep]
-
-        return replace(
-            self,
-            voltage=self.voltage[keep],
-            current=self.current[keep],
-            noise_voltage=cut(self.noise_voltage),
-            noise_current=cut(self.noise_current),
-            effects=tuple(Effect(e.name, e.dv[keep], e.di[keep]) for e in self.effects),
-            load=cut(self.load),
-            rows=cut(self.rows),
-            evidence=self.evidence.select(keep),
-        )
+        effects = tuple(selected(effect, keep) for effect in self.effects)
+        evidence = selected(self.evidence, keep, taken=None)
+        return selected(self, keep, effects=effects, evidence=evidence)

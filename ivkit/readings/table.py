@@ -8,7 +8,7 @@ asks for the columns that it cannot do without.
 import itertools
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO, TextIO
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from ivkit.errors import TableError
 from ivkit.readings.cells import Column
-from ivkit.readings.choice import choose_columns, known_quantities
+from ivkit.readings.choice import Choice, choose_columns, known_quantities
 from ivkit.readings.layout import Layout, find_layout, no_reading, part_label, passed_over
 from ivkit.readings.lines import SEPARATORS, is_comment, is_empty
 from ivkit.readings.quantities import read_heading
@@ -183,9 +183,9 @@ def read_transposed(
     used = [values[k] for k, _ in choice.columns.values()]
     counts = {q: len(values[k]) for q, (k, _) in choice.columns.items()}
     if len(set(counts.values())) > 1:
+        numbers = ", ".join(f"{q} {n}" for q, n in counts.items())
         raise TableError(
-            "the quantities have unequal numbers of values: "
-            + ", ".join(f"{q} {n}" for q, n in counts.items()),
+            f"the quantities have unequal numbers of values: {numbers}",
             source.name,
             "write one value of each quantity for each reading",
         )
@@ -197,14 +197,8 @@ def read_transposed(
     marks = shown_marks(None, rows, used, chosen, layout, source.name) or Marks()
     for column, cells in zip(chosen, used, strict=True):
         column.add(cells, rows, marks)
-    return _finish(
-        chosen,
-        np.array(rows, dtype=np.int64),
-        tuple(headings),
-        choice,
-        source,
-        ["read one quantity a row", *_punctuation(layout, marks)],
-    )
+    notes = ["read one quantity a row", *_punctuation(layout, marks)]
+    return _finish(chosen, np.array(rows, dtype=np.int64), headings, choice, source, notes)
 
 
 def _punctuation(layout: Layout, marks: Marks | None) -> list[str]:
@@ -219,12 +213,13 @@ def _punctuation(layout: Layout, marks: Marks | None) -> list[str]:
     return notes
 
 
-def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]) -> Table:
-    """Put the columns together, and say what was understood."""
+def assembled(
+    chosen: Sequence[Column], rows: NDArray, name: str, headings: Sequence[str], choice: Choice
+) -> Table:
+    """Return the columns that were read as a table; a blank one is a doubt, and not used."""
     said: list[str] = []
     columns: dict[str, NDArray[np.float64]] = {}
-    others = list(choice.others)
-    doubts = dict(choice.doubts)
+    others, doubts = list(choice.others), dict(choice.doubts)
     for column in chosen:
         values, remarks = column.finish()
         if np.isnan(values).all():
@@ -233,24 +228,30 @@ def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]
             continue
         columns[column.quantity] = values
         said += remarks
+    return Table(
+        columns,
+        rows,
+        name,
+        tuple(said),
+        tuple(others),
+        {c.quantity: c.resolution for c in chosen if c.quantity in columns and c.resolution},
+        {c.quantity: c.heading for c in chosen if c.quantity in columns},
+        tuple(headings),
+        next((c.start for c in chosen if c.start is not None), None),
+        doubts,
+    )
+
+
+def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]) -> Table:
+    """Put the columns together, and say what was understood."""
+    table = assembled(chosen, rows, source.name, [h.text for h in headings], choice)
+    said = list(table.notes)
     if source.encoding in ("cp1252", "utf-16", "utf-16-le", "utf-16-be"):
         label = "latin-1" if source.encoding == "cp1252" else "UTF-16"
         said.append(f"read the file as {label}")
     if source.sheet:
         said.append(f"read sheet '{source.sheet}'")
-    said += notes
-    said += choice.notes
-    if others:
-        said.append("not used: " + listed([f"'{shown(h)}'" for h in others]))
-    return Table(
-        columns,
-        rows,
-        source.name,
-        tuple(said),
-        tuple(others),
-        {c.quantity: c.resolution for c in chosen if c.quantity in columns and c.resolution},
-        {c.quantity: c.heading for c in chosen if c.quantity in columns},
-        tuple(h.text for h in headings),
-        next((c.start for c in chosen if c.start is not None), None),
-        doubts,
-    )
+    said += [*notes, *choice.notes]
+    if table.others:
+        said.append("not used: " + listed([f"'{shown(h)}'" for h in table.others]))
+    return replace(table, notes=tuple(said))
