@@ -100,12 +100,9 @@ def choose_columns(
             columns = listed([f"{k + 1} '{shown(headings[k].text)}'" for k in sure], " and ")
             what = f"columns {columns} may all be {quantity.replace('_', ' ')}"
             if quantity in _ESSENTIAL:
-                options = " or ".join(
-                    f"--column {quantity}={_option(headings, k)}" for k in sure[:3]
-                )
-                raise TableError(
-                    what, name, f"choose with {options}, or leave out with --column {quantity}=none"
-                )
+                options = [f"--column {quantity}={_option(headings, k)}" for k in sure[:3]]
+                remedy = f"choose with {' or '.join(options)}, or leave out with "
+                raise TableError(what, name, f"{remedy}--column {quantity}=none")
             choice.doubts[quantity] = what
         elif candidates:
             heading = headings[candidates[0]]
@@ -138,21 +135,18 @@ def _said_column(
         names = [h.text for h in headings]
         near = difflib.get_close_matches(text.rpartition(":")[0] or text, names, 1, 0.5)
         columns = listed([f"{i} '{shown(n)}'" for i, n in enumerate(names, start=1)])
-        raise TableError(
-            f"no column '{text}'",
-            name,
-            f"the columns are {columns}" + (f"; did you mean '{near[0]}'?" if near else ""),
-        )
+        remedy = f"the columns are {columns}" + (f"; did you mean '{near[0]}'?" if near else "")
+        raise TableError(f"no column '{text}'", name, remedy)
     heading = headings[k]
     kind = "code" if quantity.endswith("_code") else quantity
     if not written:
         unit = heading.unit
         if unit is not None and unit.quantity != kind:
+            example = f"--column {quantity}={k + 1}:{BASE_UNITS[quantity]}"
             raise TableError(
                 f"column '{heading.text}' is in {unit.name}, which is no unit of {quantity}",
                 name,
-                f"add the unit that it is in, as in --column {quantity}={k + 1}:"
-                f"{BASE_UNITS[quantity]}",
+                f"add the unit that it is in, as in {example}",
             )
         if unit is None and heading.unknown_unit:
             raise _unknown_unit(heading.unknown_unit, quantity, heading, name)

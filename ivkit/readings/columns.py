@@ -1,8 +1,5 @@
-"""What the columns of a table say at the input of converter or meter.
-
-A table may hold codes, volts at the converter, values scaled back with the nominal parts, or
-values at the panel; and voltage or current may have to follow from power. All of it is brought
-to one place, the instrument's input, from where the circuit is walked once.
+"""What the columns of a table say at the input of converter or meter, be they codes, volts at the
+converter, scaled back, at the panel, or from power: from there the circuit is walked once.
 """
 
 from dataclasses import dataclass

@@ -1,10 +1,9 @@
 """What shifts many readings together, as effects.
 
-An effect is not written down as a formula: the whole way from reading to panel is walked again
-with one cause off, so that its sign, its share in voltage and in current, and thereby every
-correlation, are those of the circuit itself (GUM 5.1.3 note 2 and 5.2.2: sensitivities may be
-taken by changing one input). The step is a thousandth of a standard uncertainty to either side,
-which leaves the derivative exact to about 1e-10 of itself.
+The whole way from reading to panel is walked again with one cause off, so that sign, part in
+voltage and in current, and every correlation are those of the circuit itself (GUM 5.1.3 note 2,
+5.2.2). The step is a thousandth of a standard uncertainty to either side: the derivative is exact
+to about 1e-10 of itself.
 """
 
 from collections.abc import Callable, Mapping

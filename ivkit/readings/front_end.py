@@ -1,8 +1,7 @@
 """From the columns of a table to a sweep at the panel's terminals.
 
-The front end is corrected for, and what it leaves uncertain is said: effects, which shift many
-readings together, and noise, which does not. Without a bench the columns are taken as they are,
-and nothing is claimed about their uncertainty.
+The front end is corrected for, and what it leaves uncertain is said as effects and noise. Without a
+bench the columns are taken as they are, and nothing is claimed about their uncertainty.
 """
 
 from dataclasses import dataclass, replace
@@ -203,18 +202,16 @@ def _condition(
 
 def _corrections(front_end: FrontEnd, found: AtPanel | Sweep) -> list[str]:
     """Say what was corrected for and how much it was at most."""
-    parts = circuit.nominal_parts(front_end)
+    parts, most, said = circuit.nominal_parts(front_end), 0.0, ""
     if front_end.readings == "panel":
         return []
     if front_end.divider_at == "panel":
-        taken = np.max(np.abs(found.voltage / circuit.divider_resistance(parts)))
-        if taken > 0:
-            return [f"current corrected for what divider or voltmeter draw, up to {taken:.2g} A"]
+        most = np.max(np.abs(found.voltage / circuit.divider_resistance(parts)))
+        said = f"current corrected for what divider or voltmeter draw, up to {most:.2g} A"
     elif front_end.divider_at == "load":
-        drop = np.max(np.abs(found.current * circuit.series_resistance(parts)))
-        if drop > 0:
-            return [f"voltage corrected for the drop over shunt or ammeter, up to {drop:.2g} V"]
-    return []
+        most = np.max(np.abs(found.current * circuit.series_resistance(parts)))
+        said = f"voltage corrected for the drop over shunt or ammeter, up to {most:.2g} V"
+    return [said] if most > 0 else []
 
 
 def _untold(bench: Bench, raw: AtInstrument) -> list[str]:
@@ -234,10 +231,9 @@ def _untold(bench: Bench, raw: AtInstrument) -> list[str]:
         "current amplifier": ampere.gain != 1 and ampere.gain_tolerance_pct is None,
         "converter reference": converter is not None and converter.reference_tolerance_pct is None,
         "voltmeter": volt.is_meter and volt.accuracy_pct_of_reading is None,
-        "ammeter": ampere.is_meter
-        and raw.current is not None
-        and ampere.accuracy_pct_of_reading is None,
+        "ammeter": ampere.is_meter and ampere.accuracy_pct_of_reading is None,
     }
+    exact["ammeter"] &= raw.current is not None
     names = [name for name, is_exact in exact.items() if is_exact]
     if names:
         said.append(f"taken as exact, no tolerance stated: {', '.join(names)}")

@@ -1,7 +1,5 @@
 """How a table is laid out: separator, heading, unit row, first reading, or one quantity a row.
-
-Every way of cutting the first lines into cells is tried, and the one under which a heading and
-the readings below it fit together is taken.
+Every way of cutting is tried; that under which heading and readings fit together is taken.
 """
 
 import re

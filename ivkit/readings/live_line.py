@@ -1,7 +1,6 @@
 """One line of a logger, one reading; a line that makes no sense is a `BadLine` and no more.
 
-Separator, heading, units and decimal mark are found as in a table, from the first lines. After
-that each line stands alone. A heading that comes again (the logger was switched off and on) is
+Layout, units and marks are found as in a table, from the first lines. A heading that comes again is
 passed over; another heading is taken from there on.
 """
 
@@ -9,7 +8,6 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import chain
 
 from ivkit.errors import TableError
 from ivkit.readings.cells import no_load
@@ -129,34 +127,28 @@ class LineReader:
             return gone
         if layout.transposed:
             raise TableError("one quantity a row is no log", self.name, _ONE_LINE)
-        if not layout.has_heading and not self.said:
-            try:
-                choose_columns(layout.headings, self.said, False, self.name)
-            except TableError as problem:
-                self._trouble = problem
-                if len(head) - layout.start < _UNNAMED:
-                    return gone
-                raise
-        choice = choose_columns(layout.headings, self.said, layout.has_heading, self.name)
-        columns = {q: place for q, place in choice.columns.items() if q in POSSIBLE or q == "time"}
-        if not columns.keys() & set(_NEEDED):
-            listed = ", ".join(f"{k} '{h.text}'" for k, h in enumerate(layout.headings, 1))
-            self._trouble = TableError(
-                f"no column is voltage, current or power; the columns are {listed}",
-                self.name,
-                "say which is which, for example --column voltage=2",
-            )
-            if len(head) - layout.start < _UNNAMED:
-                return gone
-            raise self._trouble
-        rows = [layout.cut(text) for _, text in head[layout.start :] if text and not _silent(text)]
-        rows = [row for row in rows if len(row) == layout.width]
-        cells = ((q, row[place]) for row in rows for q, (place, _) in columns.items())
+        few = layout.start + _UNNAMED
+        most = few if not layout.has_heading and not self.said else 0  # lines to wait for
         try:
+            choice = choose_columns(layout.headings, self.said, layout.has_heading, self.name)
+            places = choice.columns.items()
+            columns = {q: place for q, place in places if q in POSSIBLE or q == "time"}
+            if not columns.keys() & set(_NEEDED):
+                most = few
+                listed = ", ".join(f"{k} '{h.text}'" for k, h in enumerate(layout.headings, 1))
+                raise TableError(
+                    f"no column is voltage, current or power; the columns are {listed}",
+                    self.name,
+                    "say which is which, for example --column voltage=2",
+                )
+            most = _HEAD
+            rows = [layout.cut(text) for _, text in head[layout.start :] if not _silent(text)]
+            rows = [row for row in rows if len(row) == layout.width]
+            cells = ((q, row[place]) for row in rows for q, (place, _) in columns.items())
             marks = find_marks((c for c in cells if ":" not in c[1]), self.name, lone=True)
         except TableError as problem:
             self._trouble = problem
-            if len(self._waiting) < _HEAD:
+            if len(head) < most:
                 return gone
             raise
         self._columns = [
@@ -184,13 +176,11 @@ class LineReader:
         if _silent(text):
             return None
         cells = layout.cut(text)
-        if len(cells) != layout.width:
-            if cells == self._heading:
-                return None
-            fewer = "fewer" if len(cells) < layout.width else "more"
-            return _bad(line, f"has {fewer} cells than the {layout.width} of the others")
         if cells == self._heading:
             return None
+        if len(cells) != layout.width:
+            fewer = "fewer" if len(cells) < layout.width else "more"
+            return _bad(line, f"has {fewer} cells than the {layout.width} of the others")
         values: dict[str, float] = {}
         for column in self._columns:
             quantity, cell = column.quantity, cells[column.place]
@@ -223,8 +213,7 @@ class LineReader:
             cells = cut(text, separator)
             if len(cells) < 2 or any(is_value(cell) for cell in cells):
                 continue
-            meant = set(chain.from_iterable(read_heading(cell).meanings for cell in cells))
-            if meant & set(_NEEDED):
+            if any(read_heading(cell).meanings & set(_NEEDED) for cell in cells):
                 return True
         return False
 

@@ -1,9 +1,7 @@
 """A log as a table: as large as it comes, and with the rubbish that a serial line leaves in it.
 
-A sweep's table is refused where a cell makes no sense, because each reading counts. A log of a
-million rows has broken lines in it as a matter of course: they are left out, counted and named.
-Heading, units, separator and decimal mark are found as in `table`; the rows are read by pandas,
-piece by piece, and only pieces that do not go that way are looked at line by line.
+Broken lines are left out, counted and named, where a sweep's table is refused. Heading, units and
+marks are found as in `table`; pandas reads the rows.
 """
 
 import io

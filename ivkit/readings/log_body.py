@@ -1,8 +1,7 @@
 """The rows of a log, from bytes to columns: as a whole where that goes, else line by line.
 
-pandas reads a million plain rows in a tenth of a second, and refuses all of them for one broken
-line. So a piece that it refuses is halved until the broken line stands alone, and that one is
-named and left out.
+pandas refuses a million rows for one broken line: a piece that it refuses is halved until the line
+stands alone, and that one is named and left out.
 """
 
 import io
@@ -91,12 +90,9 @@ class Body:
         """Read a piece of whole lines, the first of which is line ``row``."""
         if self._read_fast(piece, row):
             return
-        if len(piece) <= _LEAF:
-            self._read_lines(piece, row)
-            return
         # One broken line makes a whole piece fail: halve it until the line stands alone.
         middle = piece.find(b"\n", len(piece) // 2) + 1
-        if middle in (0, len(piece)):
+        if len(piece) <= _LEAF or middle in (0, len(piece)):
             self._read_lines(piece, row)
             return
         self.read(piece[:middle], row)
@@ -108,9 +104,8 @@ class Body:
         if not piece or b'"' in piece or b"\0" in piece or b"#" in piece:
             return False
         lines = _count(piece, b"\n")
-        if separator != " " and _count(piece, separator.encode()) != lines * (
-            self.layout.width - 1
-        ):
+        cuts = lines * (self.layout.width - 1)
+        if separator != " " and _count(piece, separator.encode()) != cuts:
             return False
         from pandas import read_csv
 
@@ -136,9 +131,7 @@ class Body:
             )
         except (ValueError, OverflowError):
             return False
-        if len(frame) != lines:
-            return False
-        if separator == " " and frame.isna().to_numpy().any():
+        if len(frame) != lines or (separator == " " and frame.isna().to_numpy().any()):
             return False
         values = [r.convert(frame[r.place]) for r in self.readers]
         if any(v is None for v in values):
@@ -158,11 +151,8 @@ class Body:
                 continue
             cells = self.layout.cut(line)
             if len(cells) != self.layout.width:
-                self._damaged(
-                    f"has {'fewer' if len(cells) < self.layout.width else 'more'} cells than the "
-                    "table has columns",
-                    number,
-                )
+                fewer = "fewer" if len(cells) < self.layout.width else "more"
+                self._damaged(f"has {fewer} cells than the table has columns", number)
                 continue
             try:
                 found = [r.read_cell(cells[r.place]) for r in self.readers]

@@ -1,9 +1,8 @@
 """A long table with many sweeps in it, taken apart as it is read.
 
-The rows of a sweep stand together and a column names it. Lines are cut into cells here, and no
-more of them is held than the sweep at hand; cells become numbers in `UnreadSweep.read`, sweep by
-sweep, perhaps on another machine. So a cell that is no number spoils its own sweep only, and a
-sweep of a long table is read exactly as if it stood in a file of its own.
+The rows of a sweep stand together and a column names it; no more is held than the sweep at hand.
+Cells become numbers in `UnreadSweep.read`, perhaps on another machine, exactly as if the sweep
+stood in a file of its own; a cell that is no number spoils that sweep only.
 """
 
 import itertools

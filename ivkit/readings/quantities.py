@@ -1,8 +1,8 @@
 """What a column heading means: the words for a quantity, and the unit beside them.
 
-A heading is a name and perhaps a unit (``U (mV)``, ``I/mA``, ``Voltage [V]``, ``P in mW``,
-``U_mV``). Names are matched whole, not by a part of them: ``Voc`` or ``battery voltage`` is not
-the panel's voltage, and a wrong guess costs more than a question.
+A name and perhaps a unit (``U (mV)``, ``I/mA``, ``P in mW``, ``U_mV``). Names are matched whole:
+``Voc`` or ``battery voltage`` is not the panel's voltage, and a wrong guess costs more than a
+question.
 """
 
 import re

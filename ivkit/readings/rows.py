@@ -1,8 +1,4 @@
-"""Lines of a table to rows of cells, a block at a time.
-
-What reads a table as a whole and what takes a long one apart both cut here, so that a sweep is
-read alike wherever it stands.
-"""
+"""Lines of a table to rows of cells, a block at a time, alike for one table and for a long one."""
 
 import re
 from collections.abc import Sequence

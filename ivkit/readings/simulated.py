@@ -1,7 +1,6 @@
 """What a bench would write down for a panel that is known: hidden errors, noise, steps, limits.
 
-The forward direction of `ivkit.readings.front_end`, for teaching, for examples, and for finding
-out whether stated uncertainties keep their word. Points run along the last axis, experiments
+The forward direction of `ivkit.readings.front_end`. Points run along the last axis, experiments
 along the one before: hidden errors of shape (B, 1) belong to B experiments at once.
 """
 

@@ -159,20 +159,18 @@ def _find_encoding(stream: BinaryIO, name: str) -> str:
     wide = _sniff_start(chunk, name)
     decoder = codecs.getincrementaldecoder(wide or "utf-8")()
     row, valid = 1, True
-    while chunk:
+    while chunk or valid:
         if not wide and b"\0" in chunk:
             raise _nul(row + chunk[: chunk.index(b"\0")].count(b"\n"), name)
-        if valid:
-            try:
-                decoder.decode(chunk)
-            except UnicodeDecodeError:
-                valid = False
+        try:
+            if valid:
+                decoder.decode(chunk, final=not chunk)
+        except UnicodeDecodeError:
+            valid = False
+        if not chunk:
+            break
         row += chunk.count(b"\n")
         chunk = stream.read(_CHUNK)
-    try:
-        decoder.decode(b"", final=True)
-    except UnicodeDecodeError:
-        valid = False
     if wide and not valid:
         raise FileError("it is UTF-16 text, but damaged", name, "export it again, as UTF-8")
     # cp1252 is latin-1 with dashes and quotes where latin-1 has control characters.

@@ -1,8 +1,6 @@
-"""A sweep: what was measured at the panel's terminals, and how well.
+"""A sweep: what was measured at the panel's terminals, the front end corrected for, and how well.
 
-Voltage and current are those of the *panel*, after the front end has been corrected for. What
-is uncertain about them comes in two kinds, and they are never mixed: `noise` differs from
-reading to reading and averages down; an `Effect` shifts many readings together and does not.
+Noise differs from reading to reading and averages down; an `Effect` shifts many together.
 """
 
 from dataclasses import dataclass, field

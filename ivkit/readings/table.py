@@ -1,8 +1,5 @@
-"""A table as people write it, read into named columns in SI.
-
-`read_table` finds encoding, separator, decimal mark, heading, unit row and units, says what it
-understood in `Table.notes`, and refuses what could be read in two ways. `need` is how a command
-asks for the columns that it cannot do without.
+"""A table as people write it, read into named columns in SI; what can be read in two ways is
+refused. `need` is how a command asks for the columns that it cannot do without.
 """
 
 import itertools

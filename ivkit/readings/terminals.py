@@ -1,8 +1,7 @@
 """Readings of a logger, a few at a time, brought to the panel's terminals.
 
-Columns may be missing and cells blank from line to line, so each reading says itself what its
-power follows from. Codes go through the bench's front end; so do volts and amperes where the
-bench is for them.
+Columns may be missing and cells blank from line to line, so each reading says itself what its power
+follows from.
 """
 
 from collections.abc import Sequence

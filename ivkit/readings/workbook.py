@@ -4,6 +4,7 @@ import datetime
 import warnings
 import zipfile
 from collections.abc import Iterable, Iterator
+from itertools import islice
 from typing import BinaryIO
 
 from ivkit.errors import FileError, TableError
@@ -108,9 +109,5 @@ def _text(cell) -> str:
 
 def _holds_a_table(lines: list[tuple[int, str]]) -> bool:
     """Tell whether two lines at least hold two numbers each."""
-    rows = 0
-    for _, line in lines:
-        rows += sum(map(is_number, line.split("\t"))) > 1
-        if rows > 1:
-            return True
-    return False
+    rows = (line for _, line in lines if sum(map(is_number, line.split("\t"))) > 1)
+    return len(list(islice(rows, 2))) == 2
