@@ -48,11 +48,9 @@ def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
     load = table.columns.get("load")
     several = np.unique(table.columns.get("sweep", [0.0]))
     if len(several) > 1:
-        raise SweepError(
-            f"holds {len(several)} sweeps, told apart by '{table.headings.get('sweep', 'sweep')}'",
-            table.name,
-            "put each sweep into a file of its own",
-        )
+        by = table.headings.get("sweep", "sweep")
+        what = f"holds {len(several)} sweeps, told apart by '{by}'"
+        raise SweepError(what, table.name, "put each sweep into a file of its own")
     notes: list[str] = []
     shown, steps = _shown(table, front_end, notes)
     values = _at_input(table, front_end, shown, load)
@@ -117,11 +115,8 @@ def _shown(
         steps[channel] = resolution.get(channel) if code is None else None
     if front_end.current.measured_by == "load" and shown["current"] is not None:
         if load is None:
-            raise SweepError(
-                'measured_by = "load", but there is no load column',
-                table.name,
-                "add the load resistance of each row in ohm",
-            )
+            what = 'measured_by = "load", but there is no load column'
+            raise SweepError(what, table.name, "add the load resistance of each row in ohm")
         notes.append("current column set aside: the bench takes the current from the load")
         shown["current"] = None
     elif power is not None:

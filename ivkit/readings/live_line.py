@@ -192,14 +192,13 @@ class LineReader:
                     continue
                 what = quantity.replace("_", " ")
                 return _bad(line, f"{what} '{shown(cell)}' is no number")
-            if quantity != "time":
-                low, high = POSSIBLE[quantity]
-                odd = quantity == "load" and no_load(value)
-                if value < low or value > high or odd:
-                    what, unit = quantity.replace("_", " "), BASE_UNITS[quantity]
-                    return _bad(line, f"{what} {value:g} {unit} is no reading")
-            elif not math.isfinite(value):
-                value = math.nan
+            if quantity == "time":
+                values[quantity] = value if math.isfinite(value) else math.nan
+                continue
+            low, high = POSSIBLE[quantity]
+            if value < low or value > high or (quantity == "load" and no_load(value)):
+                what, unit = quantity.replace("_", " "), BASE_UNITS[quantity]
+                return _bad(line, f"{what} {value:g} {unit} is no reading")
             values[quantity] = value
         if all(math.isnan(values.get(q, math.nan)) for q in _NEEDED):
             return _bad(line, "holds no voltage, current or power")

@@ -169,8 +169,8 @@ class LogColumn:
             clock = _CLOCK.fullmatch(text)
             if clock is None:
                 raise ValueError(text)
-            seconds = 3600.0 * int(clock[1]) + 60.0 * int(clock[2])
-            seconds += float(clock[3].replace(",", "."))
+            hours, minutes, seconds = (float(part.replace(",", ".")) for part in clock.groups())
+            seconds += 3600.0 * hours + 60.0 * minutes
             return float(self._over_midnight(np.array([seconds]))[0])
         if self.kind == "date":
             try:

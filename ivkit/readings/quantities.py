@@ -162,11 +162,12 @@ def _plain(text: str) -> str:
 
 def _agree(names: frozenset[str], unit: Unit) -> frozenset[str]:
     """Return those meanings of a name that its unit allows."""
-    if unit.quantity == "code":
-        return frozenset(f"{q}_code" if not q.endswith("_code") else q for q in names) & set(
-            BASE_UNITS
-        )
-    return names & {unit.quantity}
+    return _coded(names) if unit.quantity == "code" else names & {unit.quantity}
+
+
+def _coded(names: frozenset[str]) -> frozenset[str]:
+    """Return quantities as counted by a converter, as far as there are such."""
+    return frozenset(f"{q.removesuffix('_code')}_code" for q in names) & set(BASE_UNITS)
 
 
 def _splits(text: str):
@@ -225,12 +226,8 @@ def name_meanings(name: str) -> frozenset[str]:
         elif word not in _QUALIFIERS:
             return frozenset()
     found = found or side
-    if len(found) != 1:
-        return frozenset()
-    meanings = next(iter(found))
-    if code:
-        return frozenset(f"{q}_code" for q in meanings) & set(BASE_UNITS)
-    return meanings
+    meanings = next(iter(found)) if len(found) == 1 else frozenset()
+    return _coded(meanings) if code else meanings
 
 
 def _fold(word: str) -> str:

@@ -122,11 +122,8 @@ def _parts(
         if name in known:
             used[name] = count
         elif not name.startswith("load ") or load is not None:
-            raise BenchError(
-                f"no tolerance is stated for '{name}'",
-                "hidden errors",
-                f"known here: {', '.join(known) or 'none'}",
-            )
+            what = f"no tolerance is stated for '{name}'"
+            raise BenchError(what, "hidden errors", f"known here: {', '.join(known) or 'none'}")
     return circuit.shifted(parts, known, used)
 
 

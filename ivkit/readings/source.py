@@ -13,10 +13,9 @@ from ivkit.errors import FileError, TableError
 
 _CHUNK = 1 << 20
 _LONGEST_LINE = 1_000_000
+_PACKED = ("it is compressed", "unpack it first")
 _SIGNATURES = {
-    b"\x1f\x8b": ("it is compressed", "unpack it first"),
-    b"BZh": ("it is compressed", "unpack it first"),
-    b"\xfd7zXZ": ("it is compressed", "unpack it first"),
+    **dict.fromkeys((b"\x1f\x8b", b"BZh", b"\xfd7zXZ"), _PACKED),
     b"\xd0\xcf\x11\xe0": ("it is an old binary workbook", "save it as .xlsx or as CSV"),
     b"%PDF": ("it is a PDF", "copy the table into a text file"),
 }
@@ -187,11 +186,8 @@ def _numbered(stream, source: Source) -> Iterator[tuple[int, str]]:
             joined = "".join(chunk)
             if max(map(len, chunk)) > _LONGEST_LINE:
                 row = number + next(k for k, t in enumerate(chunk) if len(t) > _LONGEST_LINE)
-                raise TableError(
-                    f"the line has more than {_LONGEST_LINE} characters",
-                    f"{source.name}, row {row}",
-                    "write one reading a line",
-                )
+                what = f"the line has more than {_LONGEST_LINE} characters"
+                raise TableError(what, f"{source.name}, row {row}", "write one reading a line")
             if "\0" in joined:
                 raise _nul(number + joined[: joined.index("\0")].count("\n"), source.name)
             lines = [line.rstrip("\r\n\x1a") for line in chunk]

@@ -84,22 +84,18 @@ class Sweep(Shown):
             value = np.asarray(value, dtype=float)
             object.__setattr__(self, label, value)
             if value.ndim != 1 or value.shape != n:
-                raise SweepError(
-                    f"{label} has shape {value.shape}, voltage has {n}",
-                    self.name,
-                    "give arrays of one dimension and equal length",
-                )
+                what = f"{label} has shape {value.shape}, voltage has {n}"
+                remedy = "give arrays of one dimension and equal length"
+                raise SweepError(what, self.name, remedy)
             if not np.all(np.isfinite(value)) and label != "load":
                 raise SweepError(f"{label} holds values that are not finite", self.name)
             if label.startswith("noise") and np.any(value < 0):
                 raise SweepError(f"{label} holds a negative standard uncertainty", self.name)
         for effect in self.effects:
-            if np.shape(effect.dv) != n or np.shape(effect.di) != n:
-                raise SweepError(
-                    f"effect '{effect.name}' has {np.shape(effect.dv)} and {np.shape(effect.di)} "
-                    f"shifts for {n} points",
-                    self.name,
-                )
+            dv, di = np.shape(effect.dv), np.shape(effect.di)
+            if dv != n or di != n:
+                what = f"effect '{effect.name}' has {dv} and {di} shifts for {n} points"
+                raise SweepError(what, self.name)
 
     def __len__(self) -> int:
         return len(self.voltage)

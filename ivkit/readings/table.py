@@ -83,13 +83,9 @@ def need(table: Table, *quantities: str) -> tuple[NDArray[np.float64], ...]:
             raise TableError(
                 table.doubts[quantity], table.name, f"name one with --column {quantity}=NAME"
             )
-        used = {heading: q for q, heading in table.headings.items()}
-        columns = listed(
-            [
-                f"{k} '{shown(h)}'" + (f" ({used[h]})" if h in used else "")
-                for k, h in enumerate(table.all_headings, start=1)
-            ]
-        )
+        used = {heading: f" ({q})" for q, heading in table.headings.items()}
+        each = enumerate(table.all_headings, start=1)
+        columns = listed([f"{k} '{shown(h)}'{used.get(h, '')}" for k, h in each])
         example = table.others[0] if table.others else "NAME"
         raise TableError(
             f"no column is headed as {quantity.replace('_', ' ')}; the columns are {columns}",

@@ -28,11 +28,8 @@ def workbook_lines(
     try:
         import openpyxl
     except ImportError:
-        raise FileError(
-            "reading a workbook needs openpyxl",
-            name,
-            "install it with: pip install 'ivkit[excel]', or save the sheet as CSV",
-        ) from None
+        remedy = "install it with: pip install 'ivkit[excel]', or save the sheet as CSV"
+        raise FileError("reading a workbook needs openpyxl", name, remedy) from None
     try:
         with zipfile.ZipFile(stream) as packed:
             size = sum(part.file_size for part in packed.infolist())
@@ -64,14 +61,10 @@ def workbook_lines(
     tables = {title: lines for title, lines in filled.items() if _holds_a_table(lines)}
     chosen = filled if len(filled) == 1 else tables
     if len(filled) > 1 and len(chosen) != 1:
-        raise TableError(
-            f"several sheets may be meant: {_listed(chosen or filled)}",
-            name,
-            "choose one with --sheet NAME",
-        )
-    for title, lines in chosen.items():
-        return iter(lines), title
-    return iter(()), ""
+        what = f"several sheets may be meant: {_listed(chosen or filled)}"
+        raise TableError(what, name, "choose one with --sheet NAME")
+    title, lines = next(iter(chosen.items()), ("", []))
+    return iter(lines), title
 
 
 def _listed(titles: Iterable[str]) -> str:
