@@ -15,7 +15,7 @@ from uncertainties import UFloat, ufloat
 
 from ivkit.curve.between import Between, key_points_between
 from ivkit.curve.diode import SingleDiode, local
-from ivkit.curve.engine import Array, pack
+from ivkit.curve.engine import Array
 from ivkit.curve.fault_list import all_faults
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
 from ivkit.curve.limits import resistance_limits
@@ -96,10 +96,8 @@ class Fit(Shown):
         Names in `ivkit.curve.health.FLAGS`.
     faults : tuple of Fault
         What is wrong with the readings; points count in ``taken``.
-    taken : Sweep or None
-        Every reading as taken; None where it was not looked through.
-    left_out : ndarray of bool, shape (M,), or None
-        Which of them the fit does without.
+    taken, left_out : Sweep and ndarray of bool, shape (M,), or None
+        Every reading as taken, and which of them the fit does without.
     """
 
     sweep: Sweep
@@ -163,21 +161,10 @@ class Fit(Shown):
 def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
     """Fit one sweep and carry its noise and its effects to every result.
 
-    Readings at fault are left out, and every fault that is found is told with the fit.
+    Readings at fault are left out, and every fault that is found is told with the fit. ``shared``
+    are effects that other sweeps have in common with this one, by name. SweepError where nothing at
+    all can be told: fewer than two readings, or every current zero.
 
-    Parameters
-    ----------
-    sweep : Sweep
-    shared : mapping of str to UFloat, optional
-        Effects that other sweeps have in common with this one, by name.
-
-    Raises
-    ------
-    SweepError
-        Nothing at all can be told: fewer than two readings, or every current zero.
-
-    Examples
-    --------
     >>> panel = SingleDiode(0.62, 3.7e-10, 1.2, 900.0, 1.0175)
     >>> v = np.linspace(0.0, 21.5, 30)
     >>> noise = 0.0005 * np.cos(np.arange(30.0) ** 2)
@@ -302,9 +289,7 @@ def _limits(
     if not (series or shunt):
         return {}
     problem = one_problem(sweep)
-    ohm = problem.scale_v / problem.scale_i
-    il, i0, rs, g, a = (np.array([x]) for x in model.raw)
-    theta = pack(il / problem.scale_i, i0 / problem.scale_i, rs / ohm, g * ohm, a / problem.scale_v)
+    theta = problem.scaled(*(np.array([x]) for x in model.raw))
     variance = 1.0
     if np.isfinite(freedom):
         variance = scatter / float(problem.scale_i[0]) ** 2
@@ -343,8 +328,8 @@ def _points(
 ) -> KeyPoints:
     """Return the model's key points as uncertain numbers; NaN where no reading is near.
 
-    Far from the readings the model's own uncertainty is a fantasy: there it only says what the
-    equation would do, not what the panel does.
+    There the uncertainty of the model only says what the equation would do, not what the panel
+    does.
     """
     values = model.key_points()
     moves = key_point_gradients(*model.raw)

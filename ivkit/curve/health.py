@@ -5,6 +5,7 @@ A batch keeps its flags as one integer a sweep; bit k stands for the k-th entry 
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri, ndtri
 
 from ivkit.curve.diode import solve_current, solve_max_power, solve_voltage
 from ivkit.curve.engine import LOG_A, LOW, RS, Array, G, Normal, Problem, unpack
@@ -127,8 +128,7 @@ def after(
     scatter = normal.cost / freedom
     spread = np.sqrt(np.einsum("bii->ib", covariance(normal, theta)))
     if stated:
-        # 99.9 % point of chi-square over its freedom, Wilson and Hilferty (1931).
-        limit = (1 - 2 / (9 * freedom) + 3.0902 * np.sqrt(2 / (9 * freedom))) ** 3
+        limit = chdtri(freedom, 0.001) / freedom
         mark("noise_larger_than_stated", (scatter > limit) & (n > 5))
         spread = spread * np.sqrt(np.where(scatter > limit, scatter, 1.0))
     else:
@@ -193,4 +193,4 @@ def _waves(
     with np.errstate(all="ignore"):
         mean = 1 + 2 * up * down / n
         sigma = np.sqrt((mean - 1) * (mean - 2) / (n - 1))
-        return (n >= 10) & (up > 0) & (down > 0) & ((runs - mean) / sigma < -3.0902)
+        return (n >= 10) & (up > 0) & (down > 0) & ((runs - mean) / sigma < ndtri(0.001))

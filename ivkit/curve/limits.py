@@ -22,25 +22,18 @@ def upper_limit(
 
     Parameters
     ----------
-    problem : Problem
-        One sweep, B = 1.
-    theta : ndarray, shape (5, 1)
-        Its best fit.
+    problem, theta : Problem and ndarray, shape (5, 1)
+        One sweep, B = 1, and its best fit.
     which : int
-        `engine.RS` or `engine.G`; in the engine's units.
+        `engine.RS` or `engine.G`; in the engine's units, as the limit; infinity for none.
     freedom : float
         Degrees of freedom of the noise; infinite where it was stated.
     variance : float
         Cost of one standard deviation: 1 where the noise was stated, else the variance of the
         residuals.
-
-    Returns
-    -------
-    float
-        In the engine's units; infinity where even the largest value is not ruled out.
     """
     best = float(engine.evaluate(problem, theta).cost[0])
-    factor = stdtrit(freedom if np.isfinite(freedom) else 1e12, 0.95)
+    factor = stdtrit(min(freedom, 1e12), 0.95)
     allowed = best + factor**2 * variance
     found = float(theta[which, 0])
     low = max(found, 1e-6)

@@ -23,13 +23,23 @@ if TYPE_CHECKING:
 
     from ivkit.readings.sweep import Sweep
 
-PARAMETERS = (
-    "photocurrent",
-    "saturation_current",
-    "resistance_series",
-    "resistance_shunt",
-    "nNsVth",
-)
+UNITS = {
+    "photocurrent": "A",
+    "saturation_current": "A",
+    "resistance_series": "ohm",
+    "resistance_shunt": "ohm",
+    "nNsVth": "V",
+}
+PARAMETERS = tuple(UNITS)
+#: Key points by their name in tables.
+KEY_POINTS = {
+    "isc_A": "i_sc",
+    "voc_V": "v_oc",
+    "vmp_V": "v_mp",
+    "imp_A": "i_mp",
+    "pmp_W": "p_mp",
+    "fill_factor": "fill_factor",
+}
 FEWEST_POINTS = 5
 
 _ELEMENTS = 8192  # readings worked on at once: the engine's arrays then fit a core's cache
@@ -90,25 +100,10 @@ class Fits(Shown):
         from pandas import DataFrame
 
         points = self.model.key_points()
-        return DataFrame(
-            {
-                "photocurrent_A": self.photocurrent,
-                "saturation_current_A": self.saturation_current,
-                "resistance_series_ohm": self.resistance_series,
-                "resistance_shunt_ohm": self.resistance_shunt,
-                "nNsVth_V": self.nNsVth,
-                "isc_A": points.i_sc,
-                "voc_V": points.v_oc,
-                "vmp_V": points.v_mp,
-                "imp_A": points.i_mp,
-                "pmp_W": points.p_mp,
-                "fill_factor": points.fill_factor,
-                "rmse_A": self.rmse,
-                "points": self.points,
-                "converged": self.converged,
-                "flags": [" ".join(names) for names in self.flags],
-            }
-        )
+        told = {f"{name}_{unit}": getattr(self, name) for name, unit in UNITS.items()}
+        told |= {key: getattr(points, name) for key, name in KEY_POINTS.items()}
+        told |= {"rmse_A": self.rmse, "points": self.points, "converged": self.converged}
+        return DataFrame(told | {"flags": [" ".join(names) for names in self.flags]})
 
 
 def fit_many(
@@ -127,10 +122,6 @@ def fit_many(
     noise_voltage, noise_current : array_like, optional
         Standard uncertainty of each reading, V and A; anything that broadcasts to (B, N).
         Without a noise of the current every current counts alike.
-
-    Returns
-    -------
-    Fits
 
     Raises
     ------
@@ -262,7 +253,7 @@ def _fit_batch(
         if not rows.size:
             return rows
         problem = readings.problem(rows)
-    theta, converged, late = best_of_starts(problem, steps)
+    theta, _, converged, late = best_of_starts(problem, steps)
     if steps < _PATIENT:
         done = ~late
         if not np.all(done):
@@ -275,22 +266,19 @@ def _fit_batch(
 
 
 def best_of_starts(
-    problem: Problem, steps: int
-) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return the best parameters (5, B), whether they converged, and which sweeps want longer."""
-    theta = cost = converged = None
-    late = np.zeros(problem.v.shape[1], dtype=bool)
-    for start in starts(problem):
-        trial, trial_cost, trial_converged = engine.minimise(problem, start, iterations=steps)
-        late |= ~trial_converged
-        if theta is None:
-            theta, cost, converged = trial, trial_cost, trial_converged
-            continue
-        better = trial_cost < cost
-        theta = np.where(better, trial, theta)
-        cost = np.where(better, trial_cost, cost)
-        converged = np.where(better, trial_converged, converged)
-    return theta, converged, late
+    problem: Problem, steps: int, **how: Any
+) -> tuple[Array, Array, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return the best parameters (5, B), cost, convergence, and which sweeps want longer."""
+    trials = [engine.minimise(problem, one, iterations=steps, **how) for one in starts(problem)]
+    theta, cost, converged = trials[0]
+    late = ~converged
+    for other, other_cost, other_converged in trials[1:]:
+        late = late | ~other_converged
+        better = other_cost < cost
+        theta = np.where(better, other, theta)
+        cost = np.where(better, other_cost, cost)
+        converged = np.where(better, other_converged, converged)
+    return theta, cost, converged, late
 
 
 def _record(
@@ -304,16 +292,9 @@ def _record(
     """Write the fits at ``theta`` into ``out``, in V, A and ohm."""
     normal = engine.evaluate(problem, theta)
     bits = health.after(problem, theta, normal, converged, stated)
-    il, i0, rs, g, a = engine.unpack(theta)
-    ohm = problem.scale_v / problem.scale_i
+    il, i0, rs, g, a = problem.unscaled(theta)
     with np.errstate(divide="ignore"):
-        values = (
-            il * problem.scale_i,
-            i0 * problem.scale_i,
-            rs * ohm,
-            ohm / g,
-            a * problem.scale_v,
-        )
+        values = (il, i0, rs, 1.0 / g, a)
     used = problem.weight > 0
     residual = np.where(used, normal.current - problem.i, 0.0)
     # A curve without a junction has no five parameters to give.
