@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ivkit.curve import engine, health
-from ivkit.curve.diode import SingleDiode
+from ivkit.curve.diode import PARAMETERS, SingleDiode
 from ivkit.curve.engine import Array, Problem
 from ivkit.curve.start import starts
 from ivkit.errors import SweepError
@@ -23,14 +23,7 @@ if TYPE_CHECKING:
 
     from ivkit.readings.sweep import Sweep
 
-UNITS = {
-    "photocurrent": "A",
-    "saturation_current": "A",
-    "resistance_series": "ohm",
-    "resistance_shunt": "ohm",
-    "nNsVth": "V",
-}
-PARAMETERS = tuple(UNITS)
+UNITS = dict(zip(PARAMETERS, ("A", "A", "ohm", "ohm", "V"), strict=True))
 #: Key points by their name in tables.
 KEY_POINTS = {
     "isc_A": "i_sc",

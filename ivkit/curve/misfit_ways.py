@@ -31,7 +31,7 @@ class Way:
         ``undo(share)`` returns voltage and current, shape (N,), as they would be without a fault
         of that size; NaN for readings left out.
     shares : tuple of float
-        The sizes to try, rising, in the share that `LEAST` is in.
+        The sizes to try, rising, as a fraction of what `LEAST` is of.
     finer : callable or None
         ``finer(width)`` yields ways of a like shape, for a closer look at the best.
     """

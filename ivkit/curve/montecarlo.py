@@ -72,10 +72,8 @@ class Trials:
     ----------
     results : dict of str to Spread
         By the names of `RESULTS`; A, V, W, ohm, siemens.
-    trials : int
-        Draws made.
-    failed : int
-        Draws whose fit did not converge; they are left out.
+    trials, failed : int
+        Draws made; those whose fit did not converge and are left out.
     values : ndarray, shape (trials - failed, len(RESULTS))
         Every result of every trial, for whoever wants another interval.
     seed : int
@@ -105,22 +103,17 @@ def run_trials(
 
     Parameters
     ----------
-    fit : Fit
     trials : int
         JCGM 101 asks for 10^6 where two figures of a 95 % interval matter; 10^4 show its size.
     seed : int
-        The same seed gives the same draws, whatever ``workers`` is.
-    workers : int
-        Threads.
+        The same seed gives the same draws, whatever ``workers`` (threads) is.
     progress : callable
         Called with the number of trials done since the last call.
 
     Raises
     ------
-    SweepError
-        A sweep without a curve, or with no noise to draw from.
-    RangeError
-        Fewer than 200 trials.
+    SweepError, RangeError
+        A sweep without a curve, or with no noise to draw from; fewer than 200 trials.
     """
     if trials < FEWEST_TRIALS:
         raise RangeError(
@@ -194,13 +187,7 @@ class _Draws:
             moves *= unit
             log_a = moves[4] / a
             log_diode = moves[1] / i0 - log_a * self.scale_v / a
-            moves[:] = (
-                moves[0] / self.scale_i,
-                log_diode,
-                moves[2] / ohm,
-                moves[3] * ohm,
-                log_a,
-            )
+            moves[:] = moves[0] / self.scale_i, log_diode, moves[2] / ohm, moves[3] * ohm, log_a
         self.by_v, self.by_i = by_v, by_i
         scaled = (self.scale_i, i0, ohm, 1.0 / ohm, a)
         by_theta = at.di * np.array(scaled) / self.scale_i
@@ -245,9 +232,7 @@ class _Draws:
             tolerance=_TOLERANCE,
             near=self.near + self.slope * dv + self.by_theta @ (start - self.theta),
         )
-        il, i0, rs, g, a = engine.unpack(theta)
-        ohm = self.scale_v / self.scale_i
-        p = (il * self.scale_i, i0 * self.scale_i, rs * ohm, g / ohm, a * self.scale_v)
+        p = problem.unscaled(theta)
         i_sc, v_oc = solve_current(0.0, *p), solve_voltage(0.0, *p)
         v_mp, i_mp = solve_max_power(*p)
         power = v_mp * i_mp
