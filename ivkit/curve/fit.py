@@ -207,12 +207,10 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
             "check the ammeter or shunt, its range, and that the loads were connected",
         )
     sigma_v, sigma_i = sweep.noise_voltage, sweep.noise_current
-    many = fit_many(
-        sweep.voltage[None],
-        sweep.current[None],
-        None if sigma_v is None or sigma_i is None else sigma_v[None],
-        None if sigma_i is None else sigma_i[None],
-    )
+    stated = sigma_i is not None
+    parts = (sweep.voltage, sweep.current, sigma_v if stated else None, sigma_i)
+    arrays = [None if x is None else x[None] for x in parts]
+    many = fit_many(*arrays)
     flags = many.flags[0]
     told = bool(np.isfinite(many.rmse[0]) and np.isfinite(many.nNsVth[0]))
     n = len(sweep)
@@ -223,33 +221,20 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
         model = SingleDiode(*(float(getattr(many, name)[0]) for name in PARAMETERS))
         p = model.raw
         residuals = sweep.current - model.current(sweep.voltage)
-        stated = sigma_i is not None
-        u_v, u_i, weights, left = noise_as_taken(
-            many,
-            [0],
-            sweep.voltage[None],
-            sweep.current[None],
-            sigma_v[None] if stated and sigma_v is not None else None,
-            sigma_i[None] if stated else None,
-        )
+        u_v, u_i, weights, left = noise_as_taken(many, [0], *arrays)
         if not stated:
             freedom = float(left[0])
         sigma_v, sigma_i = None if u_v is None else u_v[0], u_i[0]
         gradients = parameter_gradients(sweep.voltage, weights[0], *p)
-    elif sigma_i is None:
+    elif not stated:
         sigma_v, sigma_i, freedom = None, np.full(n, np.nan), 0.0
     sources = Sources(sweep, sigma_v, sigma_i, shared)
     from_data = key_points_from_data(sweep.voltage, sweep.current)
-    data_points = {
-        name: None
-        if not np.isfinite(getattr(from_data.key_points, name))
-        else sources.quantity(
-            getattr(from_data.key_points, name),
-            from_data.gradient_v[name],
-            from_data.gradient_i[name],
-        )
-        for name in ("i_sc", "v_oc", "v_mp", "i_mp")
-    }
+    data_points = {}
+    for name in _NEEDS:
+        value = getattr(from_data.key_points, name)
+        by_v, by_i = from_data.gradient_v[name], from_data.gradient_i[name]
+        data_points[name] = sources.quantity(value, by_v, by_i) if np.isfinite(value) else None
     parameters: dict[str, Any] = dict.fromkeys((*PARAMETERS, "ideality_factor"))
     points = None
     limits: dict[str, float] = {}
@@ -257,6 +242,7 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
         parameters |= _parameters(model, gradients, sources, sweep)
         points = _points(model, gradients, sources, flags)
         limits = _limits(sweep, model, flags, freedom, float(many.cost[0]) / max(n - 5, 1))
+    few = "too_few_points" in flags
     return Fit(
         sweep=sweep,
         model=model,
@@ -270,9 +256,7 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
         noise_current=sigma_i,
         gradients=gradients,
         freedom=freedom,
-        between=key_points_between(sweep.voltage, sweep.current)
-        if "too_few_points" in flags
-        else None,
+        between=key_points_between(sweep.voltage, sweep.current) if few else None,
         limits=limits,
         converged=bool(many.converged[0]),
         flags=flags,

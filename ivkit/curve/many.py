@@ -170,35 +170,41 @@ class _Readings:
     def problem(self, rows: NDArray[np.int64]) -> Problem:
         """Return the scaled problem of some sweeps."""
         n = self.points[rows].max()
-        used = np.arange(n)[:, None] < self.points[rows]
+        parts = (self.v, self.i, self.sigma_v, self.sigma_i)
+        columns = (None if x is None else x[rows, :n].T for x in parts)
+        return scaled_problem(*columns, np.arange(n)[:, None] < self.points[rows])
 
-        def cut(values: Array) -> Array:
-            return np.ascontiguousarray(np.where(used, values[rows, :n].T, 0.0))
 
-        v, i = cut(self.v), cut(self.i)
-        scale_v, scale_i = (np.maximum(np.abs(x).max(axis=0), 1e-300) for x in (v, i))
-        v, i = v / scale_v, i / scale_i
-        u_i, ratio = np.ones_like(v), None
-        if self.sigma_i is not None:
-            u_i = np.maximum(cut(self.sigma_i) / scale_i, engine.LEAST_NOISE)
-        if self.sigma_v is not None and np.any(self.sigma_v[rows] > 0):
-            if self.sigma_i is None:
-                raise SweepError(
-                    "a noise of the voltage is stated and none of the current",
-                    remedy="state both, or neither",
-                )
-            ratio = cut(self.sigma_v) / scale_v / u_i
-        return Problem(v, i, np.where(used, 1.0 / u_i, 0.0), ratio, scale_v, scale_i)
+def scaled_problem(
+    v: Array, i: Array, u_v: Array | None, u_i: Array | None, used: NDArray[np.bool_]
+) -> Problem:
+    """Return readings (V, A) and their noise as the engine takes them; all broadcast to (N, B)."""
+
+    def cut(values: Array) -> Array:
+        return np.ascontiguousarray(np.where(used, values, 0.0))
+
+    v, i = cut(v), cut(i)
+    scale_v, scale_i = (np.maximum(np.abs(x).max(axis=0), 1e-300) for x in (v, i))
+    v, i = v / scale_v, i / scale_i
+    noise, ratio = np.ones_like(v), None
+    if u_i is not None:
+        noise = np.maximum(cut(u_i) / scale_i, engine.LEAST_NOISE)
+    if u_v is not None and np.any(u_v > 0):
+        if u_i is None:
+            raise SweepError(
+                "a noise of the voltage is stated and none of the current",
+                remedy="state both, or neither",
+            )
+        ratio = cut(u_v) / scale_v / noise
+    return Problem(v, i, np.where(used, 1.0 / noise, 0.0), ratio, scale_v, scale_i)
 
 
 def one_problem(sweep: "Sweep") -> Problem:
     """Return one sweep as the engine takes it, B = 1."""
-    known = sweep.noise_current is not None
-    sigma_i = sweep.noise_current[None] if known else None
-    sigma_v = sweep.noise_voltage[None] if known and sweep.noise_voltage is not None else None
-    points = np.array([len(sweep)])
-    readings = _Readings(sweep.voltage[None], sweep.current[None], sigma_v, sigma_i, points)
-    return readings.problem(np.array([0]))
+    noise = (None if sweep.noise_current is None else sweep.noise_voltage, sweep.noise_current)
+    parts = (sweep.voltage, sweep.current, *noise)
+    columns = (None if x is None else x[:, None] for x in parts)
+    return scaled_problem(*columns, np.ones((len(sweep), 1), dtype=bool))
 
 
 def _noise(value: ArrayLike | None, shape: tuple[int, ...], name: str) -> Array | None:
@@ -226,12 +232,8 @@ def _batches(rows: NDArray[np.int64], points: NDArray[np.int64]) -> Iterator[NDA
 def _empty(points: NDArray[np.int64]) -> dict[str, Any]:
     """Return the arrays of `Fits` as they stand before any fit."""
     b = len(points)
-    floats = {name: np.full(b, np.nan) for name in (*PARAMETERS, "rmse", "cost")}
-    return {
-        **floats,
-        "converged": np.zeros(b, dtype=bool),
-        "flag_bits": np.zeros(b, dtype=np.int64),
-    }
+    out: dict[str, Any] = {name: np.full(b, np.nan) for name in (*PARAMETERS, "rmse", "cost")}
+    return out | {"converged": np.zeros(b, dtype=bool), "flag_bits": np.zeros(b, dtype=np.int64)}
 
 
 def _fit_batch(

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.curve.diode import SingleDiode, local
-from ivkit.curve.engine import Array, Problem
-from ivkit.curve.many import best_of_starts
+from ivkit.curve.engine import Array
+from ivkit.curve.many import best_of_starts, scaled_problem
 from ivkit.curve.misfit_ways import Way
 from ivkit.readings.sweep import Sweep
 
@@ -40,17 +40,7 @@ def least_costs(v: Array, i: Array, u_v: Array, u_i: Array) -> tuple[Array, Arra
 
 def _costs(v: Array, i: Array, u_v: Array, u_i: Array) -> tuple[Array, Array]:
     used = np.isfinite(v) & np.isfinite(i)
-    v, i = np.where(used, v, 0.0), np.where(used, i, 0.0)
-    scale_v, scale_i = (np.maximum(np.abs(x).max(axis=1), 1e-300) for x in (v, i))
-    weight = np.where(used, scale_i[:, None] / u_i, 0.0)
-    ratio = np.where(used, (u_v / u_i) * (scale_i / scale_v)[:, None], 0.0)
-    problem = Problem(
-        *(np.ascontiguousarray(x.T) for x in (v / scale_v[:, None], i / scale_i[:, None])),
-        np.ascontiguousarray(weight.T),
-        np.ascontiguousarray(ratio.T),
-        scale_v,
-        scale_i,
-    )
+    problem = scaled_problem(v.T, i.T, u_v[:, None], u_i[:, None], used.T)
     theta, best, _, _ = best_of_starts(problem, _STEPS, tolerance=_NEARLY)
     curves = np.stack(problem.unscaled(theta))
     told = (used.sum(axis=1) >= FEWEST) & np.isfinite(best)

@@ -16,6 +16,7 @@ import numpy as np
 from ivkit.curve import engine
 from ivkit.curve.diode import local, solve_current, solve_max_power, solve_voltage
 from ivkit.curve.engine import Array, Problem
+from ivkit.curve.many import scaled_problem
 from ivkit.errors import RangeError, SweepError
 
 if TYPE_CHECKING:
@@ -168,16 +169,13 @@ class _Draws:
             )
         if self.u_v is not None and not np.any(self.u_v):
             self.u_v = None
-        self.scale_v = float(np.max(np.abs(sweep.voltage)))
-        self.scale_i = float(np.max(np.abs(sweep.current)))
-        u_i = np.maximum(self.u_i / self.scale_i, engine.LEAST_NOISE)
-        self.weight = 1.0 / u_i
-        self.ratio = None if self.u_v is None else self.u_v / self.scale_v / u_i
-        il, i0, rs, g, a = fit.model.raw
+        used = np.ones(self.v.shape, dtype=bool)
+        as_read = scaled_problem(self.v, self.i, self.u_v, self.u_i, used)
+        self.weight, self.ratio = as_read.weight, as_read.ratio
+        self.scale_v, self.scale_i = float(as_read.scale_v[0]), float(as_read.scale_i[0])
         ohm = self.scale_v / self.scale_i
-        self.theta = engine.pack(
-            il / self.scale_i, i0 / self.scale_i, rs / ohm, g * ohm, a / self.scale_v
-        )[:, None]
+        self.theta = as_read.scaled(*(np.array([x]) for x in fit.model.raw))
+        _, i0, _, _, a = fit.model.raw
         at = local(sweep.voltage, fit.model.current(sweep.voltage), *fit.model.raw)
         self.near = fit.model.current(sweep.voltage)[:, None] / self.scale_i
         self.slope = at.slope[:, None] * ohm
@@ -212,14 +210,9 @@ class _Draws:
         v /= self.scale_v
         i /= self.scale_i
         shape = (n, count)
-        problem = Problem(
-            v,
-            i,
-            np.broadcast_to(self.weight, shape),
-            None if self.ratio is None else np.broadcast_to(self.ratio, shape),
-            np.broadcast_to(self.scale_v, count),
-            np.broadcast_to(self.scale_i, count),
-        )
+        ratio = None if self.ratio is None else np.broadcast_to(self.ratio, shape)
+        scales = (np.full(count, self.scale_v), np.full(count, self.scale_i))
+        problem = Problem(v, i, np.broadcast_to(self.weight, shape), ratio, *scales)
         dv, di = v - self.v / self.scale_v, i - self.i / self.scale_i
         shift = self.by_v @ dv + self.by_i @ di
         shift[engine.LOG_A] = np.clip(shift[engine.LOG_A], -0.5, 0.5)
