@@ -49,14 +49,12 @@ class Problem:
     Attributes
     ----------
     v, i : ndarray, shape (N, B)
-        Voltage and current over ``scale_v`` and ``scale_i``; 0 where padded.
+        Voltage and current over ``scale_v`` (V) and ``scale_i`` (A), shape (B,); 0 where padded.
     weight : ndarray, shape (N, B)
         One over the standard uncertainty of each current, scaled; 0 where padded.
     ratio : ndarray, shape (N, B), or None
         Standard uncertainty of each voltage over that of its current, scaled; None where
         voltages count as exact.
-    scale_v, scale_i : ndarray, shape (B,)
-        V and A.
     """
 
     v: Array

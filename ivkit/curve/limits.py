@@ -69,8 +69,7 @@ def resistance_limits(
 ) -> dict[str, float]:
     """Return the largest Rs and the least Rsh that the readings allow at 95 %, in ohm.
 
-    Only those asked for by ``series`` and ``shunt`` are worked out; an infinite limit of Rs or
-    a zero limit of Rsh means that the readings say nothing.
+    Of those asked for; infinity for Rs, 0 for Rsh where the readings say nothing.
     """
     ohm = float(problem.scale_v[0] / problem.scale_i[0])
     out = {}

@@ -184,9 +184,9 @@ class SeriesString:
         return solve(self._circuit, v, np.zeros_like(v), rows, *start).reshape(shape)[()]
 
     def operating_point(self, load_ohm: ArrayLike, near: ArrayLike | None = None) -> OperatingPoint:
-        """Return where a load resistor (ohm, 0 or greater, infinity for none) holds the string.
+        """Return where a load (ohm, 0 or greater, infinity for none) holds the string.
 
-        ``near`` are currents (A) close to the answer, which is found sooner from there.
+        ``near`` as in `current`.
         """
         shape, rows, (load, *start) = self._rows(load_ohm, *([] if near is None else [near]))
         if np.any(load < 0):
