@@ -7,6 +7,7 @@ machine calls it, and so do other processes and other machines; all give the sam
 import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -143,13 +144,8 @@ def failed_row(file: str, sweep: str, error: str) -> Row:
 
 def chunks(items: Iterable[Any], size: int = CHUNK) -> Iterator[list[Any]]:
     """Yield the items in lists of ``size``; only one list is held at a time."""
-    held = []
-    for item in items:
-        held.append(item)
-        if len(held) == size:
-            yield held
-            held = []
-    if held:
+    left = iter(items)
+    while held := list(islice(left, size)):
         yield held
 
 

@@ -123,9 +123,7 @@ def run_trials(
     if fit.model is None:
         raise SweepError("no curve was fitted, so none can be drawn again", fit.sweep.name)
     draw = _Draws(fit)
-    sizes = [_AT_ONCE] * (trials // _AT_ONCE)
-    if trials % _AT_ONCE:
-        sizes.append(trials % _AT_ONCE)
+    sizes = [min(_AT_ONCE, trials - k) for k in range(0, trials, _AT_ONCE)]
     seeds = np.random.SeedSequence(seed).spawn(len(sizes))
     values = np.empty((trials, len(RESULTS)))
 
