@@ -145,15 +145,13 @@ def after(
     with np.errstate(invalid="ignore"):
         i_sc, v_oc = solve_current(0.0, *parameters), solve_voltage(0.0, *parameters)
         v_mp, _ = solve_max_power(*parameters)
-        far = np.where(used, np.abs(problem.v), np.inf).min(axis=0)
-        both = np.where(used, problem.v, np.inf).min(axis=0) < 0
-        mark("short_circuit_not_reached", (far > _NEAR_SHORT * v_oc) & ~both)
-        far = np.where(used, np.abs(problem.i), np.inf).min(axis=0)
-        both = np.where(used, problem.i, np.inf).min(axis=0) < 0
-        mark("open_circuit_not_reached", (far > _NEAR_OPEN * i_sc) & ~both)
-        lowest = np.where(used, problem.v, np.inf).min(axis=0)
-        highest = np.where(used, problem.v, -np.inf).max(axis=0)
-        mark("knee_not_reached", (lowest > v_mp) | (highest < v_mp))
+        v, i = problem.v, problem.i
+        nearest_v, nearest_i, low_v, low_i, other_v = (
+            np.where(used, x, np.inf).min(axis=0) for x in (np.abs(v), np.abs(i), v, i, -v)
+        )
+        mark("short_circuit_not_reached", (nearest_v > _NEAR_SHORT * v_oc) & ~(low_v < 0))
+        mark("open_circuit_not_reached", (nearest_i > _NEAR_OPEN * i_sc) & ~(low_i < 0))
+        mark("knee_not_reached", (low_v > v_mp) | (-other_v < v_mp))
     mark("residuals_not_random", _waves(problem, normal, used, n))
     return bits
 
