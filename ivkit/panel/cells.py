@@ -38,13 +38,6 @@ def cells_under(
     bypass_groups, bypass_drop, breakdown : As in `SeriesString`.
 
     Raises RangeError: the number of cells is not known or is not that of the light.
-
-    Examples
-    --------
-    >>> panel = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003, cells=36)
-    >>> even = cells_under(panel, np.full(36, 1000.0), 25.0)
-    >>> print(even.key_points().p_mp.round(6))
-    10.163626
     """
     if panel.cells is None:
         raise RangeError(

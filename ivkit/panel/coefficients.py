@@ -50,13 +50,6 @@ def coefficients_of(
     """Return the coefficients for a step from ``g1, t1`` to ``g2, t2`` (W/m2, degC).
 
     Raises RangeError: no coefficient brings the powers together.
-
-    Examples
-    --------
-    >>> panel = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003, cells=36)
-    >>> found = coefficients_of(panel, 820.0, 38.0, 1000.0, 25.0)
-    >>> print(round(found.resistance_1, 2), round(found.kappa_1, 4), round(found.a, 4))
-    2.03 0.0128 0.0528
     """
     if abs(np.log(g2 / g1)) < np.log(LEAST_LIGHT):
         g2 = g1 * (LEAST_LIGHT if g2 >= g1 else 1 / LEAST_LIGHT)

@@ -42,12 +42,6 @@ def curve_through(
 
     Returns tuple of ndarray: In A, A, ohm, ohm, V; NaN where no curve has that power. ``a`` and Rsh
     are those given, unless the power needs better ones.
-
-    Examples
-    --------
-    >>> il, i0, rs, rsh, a = curve_through(9.43, 38.3, 8.71 * 31.0, 1.591288068, 125.798773)
-    >>> print(rs.round(6), il.round(6))
-    0.297815 9.452324
     """
     given = (i_sc, v_oc, p_mp, nNsVth, resistance_shunt)
     isc, voc, pmp, a, rsh = np.broadcast_arrays(*(np.asarray(x, dtype=float) for x in given))

@@ -58,16 +58,6 @@ def find_swing(time: ArrayLike, signal: ArrayLike) -> Swing | None:
     ----------
     time : array_like, shape (N,). s, increasing, about even; filled in where it is not.
     signal : array_like, shape (N,)
-
-    Examples
-    --------
-    >>> t = np.arange(0.0, 100.0, 0.25)
-    >>> noise = 0.1 * np.cos(1e4 * t**2)
-    >>> found = find_swing(t, 5 + 0.4 * np.sin(2 * np.pi * t / 8) + noise)
-    >>> round(found.period, 1), round(found.size, 1)
-    (8.0, 0.8)
-    >>> find_swing(t, 5 + noise) is None
-    True
     """
     t, x = np.asarray(time, dtype=float), np.asarray(signal, dtype=float)
     if t.size < 40:

@@ -233,12 +233,6 @@ def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> Load
     ``v_mp``, ``i_mp``: float or UFloat. V and A, greater than 0.
 
     Raises RangeError: a voltage or current that is not positive and finite.
-
-    Examples
-    --------
-    >>> found = best_load_of_point(17.2, 0.55)
-    >>> round(found.best_resistance, 2), found.choice.made_of.label, found.choice.ratings
-    (31.27, '33R', (25.0,))
     """
     terms = terms or Terms()
     for name, quantity, unit in (("v_mp", v_mp, "V"), ("i_mp", i_mp, "A")):

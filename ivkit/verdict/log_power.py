@@ -49,12 +49,6 @@ def log_power(log: Log, load_ohm: float | None = None, bench: "Bench | None" = N
 
     Raises TableError: power follows from no column; RangeError: a stated load far from what voltage
     and current show.
-
-    Examples
-    --------
-    >>> log = Log({"time": np.arange(2.0), "voltage": np.array([1.0, 2.0])}, np.arange(1, 3))
-    >>> log_power(log, 10.0).power
-    array([0.1, 0.4])
     """
     log = _told(log)
     voltage, current, notes = _measured(log, bench)

@@ -24,11 +24,6 @@ class Derating:
     higher one.
 
     Raises RangeError: ``zero_at`` is not above ``full_to``.
-
-    Examples
-    --------
-    >>> round(Derating().share(100.0), 5)
-    0.64706
     """
 
     full_to: float = 70.0
@@ -59,11 +54,6 @@ def rating_to_buy(dissipation: float, share: float = 1.0, margin: float = 2.0) -
     Returns float: W; NaN where no usual size is large enough.
 
     Raises RangeError: a margin below 1, or a share of 0: no part may carry anything there.
-
-    Examples
-    --------
-    >>> rating_to_buy(10.2), rating_to_buy(0.045), rating_to_buy(300.0)
-    (25.0, 0.125, nan)
     """
     if not margin >= 1.0:
         raise RangeError(f"margin {margin:g} is below 1", remedy="a part may not be overloaded")
