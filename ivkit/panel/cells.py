@@ -52,13 +52,9 @@ def cells_under(
             remedy="make rows times columns the number of cells",
         )
     whole = panel.at(light, temp_cell)
-    one = SingleDiode(
-        whole.photocurrent,
-        whole.saturation_current,
-        whole.resistance_series / panel.cells,
-        whole.resistance_shunt / panel.cells,
-        whole.nNsVth / panel.cells,
-    )
+    parts = (getattr(whole, name) for name in ("resistance_series", "resistance_shunt", "nNsVth"))
+    currents = whole.photocurrent, whole.saturation_current
+    one = SingleDiode(*currents, *(part / panel.cells for part in parts))
     return SeriesString(one, bypass_groups, bypass_drop, breakdown)
 
 

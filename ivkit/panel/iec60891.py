@@ -12,23 +12,13 @@ wanted. All arguments broadcast. None of these functions knows how far it may be
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike as A
 
 STC_IRRADIANCE, STC_TEMPERATURE = 1000.0, 25.0
 
 
 def procedure_1(
-    v1: ArrayLike,
-    i1: ArrayLike,
-    i_sc1: ArrayLike,
-    g1: ArrayLike,
-    t1: ArrayLike,
-    g2: ArrayLike,
-    t2: ArrayLike,
-    alpha: ArrayLike,
-    beta: ArrayLike,
-    resistance: ArrayLike,
-    kappa: ArrayLike,
+    v1: A, i1: A, i_sc1: A, g1: A, t1: A, g2: A, t2: A, alpha: A, beta: A, resistance: A, kappa: A
 ) -> tuple[Any, Any]:
     """Return voltage (V) and current (A) by procedure 1.
 
@@ -52,18 +42,18 @@ def procedure_1(
 
 
 def procedure_2(
-    v1: ArrayLike,
-    i1: ArrayLike,
-    v_oc1: ArrayLike,
-    g1: ArrayLike,
-    t1: ArrayLike,
-    g2: ArrayLike,
-    t2: ArrayLike,
-    alpha_rel: ArrayLike,
-    beta_rel: ArrayLike,
-    a: ArrayLike,
-    resistance: ArrayLike,
-    kappa: ArrayLike,
+    v1: A,
+    i1: A,
+    v_oc1: A,
+    g1: A,
+    t1: A,
+    g2: A,
+    t2: A,
+    alpha_rel: A,
+    beta_rel: A,
+    a: A,
+    resistance: A,
+    kappa: A,
 ) -> tuple[Any, Any]:
     """Return voltage (V) and current (A) by procedure 2 of edition 2.
 
@@ -87,9 +77,7 @@ def procedure_2(
     return v2, i2
 
 
-def procedure_3(
-    v_a: ArrayLike, i_a: ArrayLike, v_b: ArrayLike, i_b: ArrayLike, a: ArrayLike
-) -> tuple[Any, Any]:
+def procedure_3(v_a: A, i_a: A, v_b: A, i_b: A, a: A) -> tuple[Any, Any]:
     """Return voltage (V) and current (A) between, or a little beyond, two curves.
 
     V3 = Va + a (Vb - Va), I3 = Ia + a (Ib - Ia), for pairs of points with Ib - Ia = Isc,b - Isc,a.

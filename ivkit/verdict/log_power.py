@@ -90,11 +90,8 @@ def power_of(log: Log, load_ohm: float | None = None, bench: "Bench | None" = No
 def _told(log: Log) -> Log:
     """Return the log without columns that hold no number, as in one that `ivkit watch` writes."""
     blank = [q for q, values in log.columns.items() if values.size and np.isnan(values).all()]
-    return (
-        replace(log, columns={q: v for q, v in log.columns.items() if q not in blank})
-        if blank
-        else log
-    )
+    told = {q: v for q, v in log.columns.items() if q not in blank}
+    return replace(log, columns=told) if blank else log
 
 
 def _measured(log: Log, bench: "Bench | None") -> tuple[Array | None, Array | None, list[str]]:
