@@ -40,17 +40,13 @@ def cells_under(
     Raises RangeError: the number of cells is not known or is not that of the light.
     """
     if panel.cells is None:
-        raise RangeError(
-            "the number of cells of the panel is not known",
-            remedy="give it: near a lamp each cell has its own light",
-        )
+        what = "the number of cells of the panel is not known"
+        raise RangeError(what, remedy="give it: near a lamp each cell has its own light")
     light = np.asarray(effective_irradiance, dtype=float)
     if light.ndim == 0 or light.shape[-1] != panel.cells:
         given = light.shape[-1] if light.ndim else 1
-        raise RangeError(
-            f"light for {given} cells, but the panel has {panel.cells} in series",
-            remedy="make rows times columns the number of cells",
-        )
+        what = f"light for {given} cells, but the panel has {panel.cells} in series"
+        raise RangeError(what, remedy="make rows times columns the number of cells")
     whole = panel.at(light, temp_cell)
     parts = (getattr(whole, name) for name in ("resistance_series", "resistance_shunt", "nNsVth"))
     currents = whole.photocurrent, whole.saturation_current

@@ -208,11 +208,8 @@ def _check(values: Mapping[str, Array], at: Sequence[int], name: str) -> None:
             )
         seen[condition] = at[k]
         if not 0.25 <= fill[k] <= 0.90:
-            raise TableError(
-                f"isc_A, voc_V and pmp_W make a fill factor of {fill[k]:.3g}",
-                where,
-                "check the three",
-            )
+            what = f"isc_A, voc_V and pmp_W make a fill factor of {fill[k]:.3g}"
+            raise TableError(what, where, "check the three")
 
 
 def _tolerance(sheet: SheetFile, figure: str) -> float:

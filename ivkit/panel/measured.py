@@ -212,11 +212,8 @@ def condition_of(measured: Fit, sheet: Datasheet | None, notes: list[str]) -> tu
          "; or a datasheet, by whose Voc it can be told"),
     ):  # fmt: skip
         if value is None:
-            raise SweepError(
-                f"the {word} during the sweep is not known",
-                sweep.name,
-                f"give {option}, a column of the table, or [condition] in the bench file{more}",
-            )
+            remedy = f"give {option}, a column of the table, or [condition] in the bench file{more}"
+            raise SweepError(f"the {word} during the sweep is not known", sweep.name, remedy)
     light, heat = known.effective_irradiance, known.temp_cell
     if not light > 0:
         raise SweepError(

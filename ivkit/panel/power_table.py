@@ -1,8 +1,7 @@
 """A panel's power on a grid of light and temperature, so that a year of minutes costs nothing.
 
-Solving the diode equation for every minute of a year and every mount takes minutes. Power is a
-smooth function of ln(irradiance) and temperature, so some tens of thousands of solutions and a
-cubic spline through their logarithms give it to better than 1e-5.
+Power is a smooth function of ln(irradiance) and temperature: some tens of thousands of solutions of
+the diode equation and a cubic spline through their logarithms give it to better than 1e-5.
 """
 
 from dataclasses import dataclass

@@ -1,8 +1,7 @@
 """The curve of a panel from Isc, Voc and maximum power, where ideality and shunt are given.
 
-Short circuit, open circuit and maximum power leave two of the five parameters open. How the
-diode's ideality and the shunt are known is another matter (`ivkit.panel.law`); here they are
-given, and the series resistance follows: the greater, the less power.
+Ideality and shunt are given (`ivkit.panel.law`), and the series resistance follows: the greater,
+the less power.
 
 In units of Isc and Voc, with A = a/Voc, g = Voc/(Rsh Isc) and r = Rs Isc/Voc, photocurrent and
 saturation current follow from the two ends of the curve in closed form, and the power falls as r

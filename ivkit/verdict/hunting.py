@@ -1,8 +1,7 @@
 """Hunting: a swing of the power with a period of its own, found in the steady state.
 
-The periodogram of the steady power is held against its own neighbourhood, octave by octave, so
-that slow wandering does not pass for a period. A peak counts where chance would make one in a
-thousand logs. Its wave is folded at the period; where the period itself wanders, the swing comes
+The periodogram of the steady power is held against its own neighbourhood, so that slow wandering
+does not pass for a period. Its wave is folded at the period; where that wanders, the swing comes
 from the power under the broad peak.
 
 Detection: Fisher (1929), largest ordinate of a periodogram. Frequency's uncertainty: Rife and

@@ -45,10 +45,8 @@ class Terms:
 
     def __post_init__(self) -> None:
         if not 0 <= self.tolerance < 1:
-            raise RangeError(
-                f"tolerance {self.tolerance:g} is not a part of the value",
-                remedy="give 0.05 for 5 percent",
-            )
+            what = f"tolerance {self.tolerance:g} is not a part of the value"
+            raise RangeError(what, remedy="give 0.05 for 5 percent")
 
     def candidates(self, best: float, loss: Loss) -> tuple[Combination, tuple[Combination, ...]]:
         """Return the combination to take and those to list."""

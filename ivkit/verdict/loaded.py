@@ -48,10 +48,8 @@ class LoadedPanel:
                 f"{w.size} weights for {len(models)} conditions", remedy="give one for each"
             )
         if not np.all(np.isfinite(w)) or w.min() < 0 or w.sum() <= 0:
-            raise RangeError(
-                f"weights {', '.join(f'{x:g}' for x in w)}",
-                remedy="give numbers of 0 or more, such as hours, not all zero",
-            )
+            what = f"weights {', '.join(f'{x:g}' for x in w)}"
+            raise RangeError(what, remedy="give numbers of 0 or more, such as hours, not all zero")
         for place, model in enumerate(models, 1):
             power = np.asarray(model.key_points().p_mp)
             if power.ndim:

@@ -133,33 +133,16 @@ def clean(
     columns, lines, notes = _one_each(columns, lines, keep, left_out)
     if columns["time"].size < _FEWEST:
         why = "; ".join(f"{entry.count} left out: {entry.reason}" for entry in left_out)
-        raise SweepError(
-            f"{columns['time'].size} usable readings" + (f" ({why})" if why else ""),
-            name,
-            f"give a log with at least {_FEWEST}",
-        )
+        what = f"{columns['time'].size} usable readings" + (f" ({why})" if why else "")
+        raise SweepError(what, name, f"give a log with at least {_FEWEST}")
     steps = np.diff(columns["time"])
     interval = float(np.median(steps[:: 1 + steps.size // 20000]))
     wide = np.flatnonzero(steps > 5.0 * interval)
-    gaps = tuple(
-        Gap(float(columns["time"][k]), float(columns["time"][k + 1]), int(lines[k + 1]))
-        for k in wide
-    )
-    return CleanLog(
-        columns["time"],
-        columns["power"],
-        {
-            name: carried_on(values)
-            for name, values in columns.items()
-            if name not in ("time", "power") and np.any(np.isfinite(values))
-        },
-        lines,
-        interval,
-        gaps,
-        tuple(left_out),
-        tuple(notes),
-        name,
-    )
+    time, power = columns.pop("time"), columns.pop("power")
+    gaps = tuple(Gap(float(time[k]), float(time[k + 1]), int(lines[k + 1])) for k in wide)
+    seen = {k: carried_on(values) for k, values in columns.items() if np.isfinite(values).any()}
+    said = tuple(left_out), tuple(notes), name
+    return CleanLog(time, power, seen, lines, interval, gaps, *said)
 
 
 def sound(part: Mapping[str, Array], name: str) -> tuple[dict[str, Array], list[LeftOut]]:

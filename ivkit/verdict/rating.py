@@ -1,10 +1,8 @@
 """How many watts a resistor must be rated for where it stands.
 
-A resistor holds its rated power up to a certain temperature of the air around it, and less and
-less above. The default rule, full power to 70 degC and none at 155 degC, is common for film
-resistors (manufacturers' data sheets; common practice, no standard). Wire-wound and housed parts
-end elsewhere, for instance at 200 degC, so it is a parameter. IEC 60115-8:2023 refers the rating
-to the temperature of the terminals instead.
+The default rule, full power in air of up to 70 degC and none at 155 degC, is common for film
+resistors (manufacturers' data sheets; common practice, no standard); wire-wound and housed parts
+end elsewhere. IEC 60115-8:2023 refers the rating to the temperature of the terminals instead.
 """
 
 import math
@@ -58,9 +56,7 @@ def rating_to_buy(dissipation: float, share: float = 1.0, margin: float = 2.0) -
     if not margin >= 1.0:
         raise RangeError(f"margin {margin:g} is below 1", remedy="a part may not be overloaded")
     if not share > 0.0:
-        raise RangeError(
-            "the air is so hot there that the part may carry nothing",
-            remedy="give a lower ambient temperature or the part's own derating",
-        )
+        what = "the air is so hot there that the part may carry nothing"
+        raise RangeError(what, remedy="give a lower ambient temperature or the part's own derating")
     needed = dissipation * margin / share
     return next((r for r in USUAL_RATINGS if r >= needed * (1 - 1e-12)), math.nan)

@@ -83,11 +83,8 @@ def simulate(
     )
     course = Course.plain(loads)
     if broken is not None and course.loads.size < FEWEST_LOADS:
-        raise SweepError(
-            f"{course.loads.size} loads are too few for a fault to show",
-            "--loads",
-            f"take at least {FEWEST_LOADS}",
-        )
+        what = f"{course.loads.size} loads are too few for a fault to show"
+        raise SweepError(what, "--loads", f"take at least {FEWEST_LOADS}")
     course = replace(course, light=1.0 + drift * np.linspace(0.0, 1.0, course.loads.size))
     if broken is not None and broken.course is not None:
         course = broken.course(course, setting, rng)
