@@ -192,9 +192,8 @@ class ReferencePanel:
         celsius = np.asarray(temp_cell, dtype=float)
         if np.any((celsius < -100) | (celsius > 200)):
             odd = celsius[(celsius < -100) | (celsius > 200)].flat[0]
-            raise RangeError(
-                f"cell temperature {odd:g} degC", "", "give it in degC; 298 K is 25 degC"
-            )
+            remedy = "give it in degC; 298 K is 25 degC"
+            raise RangeError(f"cell temperature {odd:g} degC", "", remedy)
         ref, kelvin = self.temp_ref + KELVIN, celsius + KELVIN
         band = self.EgRef * (1.0 + self.dEgdT * (celsius - self.temp_ref))
         return kelvin / ref, self.EgRef / (BOLTZMANN_EV * ref) - band / (BOLTZMANN_EV * kelvin)

@@ -55,9 +55,8 @@ class Drive:
             what = f"a drive that takes {min(self.moving, self.standby):g} W"
             raise RangeError(what, remedy="give watts, 0 or more")
         if not 0 < self.speed <= 360:
-            raise RangeError(
-                f"a drive that turns at {self.speed:g} deg/s", remedy="give deg/s, above 0"
-            )
+            what = f"a drive that turns at {self.speed:g} deg/s"
+            raise RangeError(what, remedy="give deg/s, above 0")
 
     def energy(self, travel: float, hours: float) -> float:
         """Return what it takes, Wh, for a travel in deg within a time in h."""

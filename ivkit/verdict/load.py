@@ -234,10 +234,9 @@ def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> Load
     """
     terms = terms or Terms()
     for name, quantity, unit in (("v_mp", v_mp, "V"), ("i_mp", i_mp, "A")):
-        if not 0 < value_and_u(quantity)[0] < math.inf:
-            raise RangeError(
-                f"{name} is {value_and_u(quantity)[0]:g} {unit}", remedy="give it greater than 0"
-            )
+        value = value_and_u(quantity)[0]
+        if not 0 < value < math.inf:
+            raise RangeError(f"{name} is {value:g} {unit}", remedy="give it greater than 0")
     best, power = v_mp / i_mp, v_mp * i_mp
     value, u = value_and_u(power)
     worst = value + 2 * float(np.nan_to_num(u))

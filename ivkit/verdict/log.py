@@ -80,14 +80,14 @@ class CleanLog:
         first = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
         last = len(self) if end is None else int(np.searchsorted(self.time, end, "right"))
         cut = slice(first, last)
-        if len(self.time[cut]) < _FEWEST:
-            raise SweepError(
-                f"{len(self.time[cut])} readings between the times asked for",
-                self.name,
-                f"the log runs from {self.time[0]:g} to {self.time[-1]:g} s; "
-                f"keep at least {_FEWEST} readings",
-            )
         time = self.time[cut]
+        if len(time) < _FEWEST:
+            raise SweepError(
+                f"{len(time)} readings between the times asked for",
+                self.name,
+                f"the log runs from {self.time[0]:g} to {self.time[-1]:g} s; keep at least "
+                f"{_FEWEST} readings",
+            )
         return replace(
             self,
             time=time,
@@ -186,13 +186,10 @@ def _usable(
         late = _out_of_order(columns["time"], keep)
         share = int(late.sum()) / int(keep.sum())
         if share > 0.1:
-            at = int(np.flatnonzero(late)[0])
-            raise SweepError(
-                f"the time runs backwards at row {lines[at]:g}, and {share:.0%} of the readings "
-                "would have to be left out",
-                name,
-                "the clock was set or the logger started anew: split the file there",
-            )
+            what = f"the time runs backwards at row {lines[int(np.flatnonzero(late)[0])]:g}, and "
+            what += f"{share:.0%} of the readings would have to be left out"
+            remedy = "the clock was set or the logger started anew: split the file there"
+            raise SweepError(what, name, remedy)
         _drop(keep, late, "the time runs backwards", lines, left_out)
     return keep, left_out
 
@@ -207,8 +204,7 @@ def _drop(
     """Take the readings of a mask out of those kept, and note how many and why."""
     at = np.flatnonzero(mask & keep)
     if at.size:
-        first = tuple(int(r) for r in lines[at[:_SHOWN]])
-        left_out.append(LeftOut(reason, int(at.size), first))
+        left_out.append(LeftOut(reason, int(at.size), tuple(map(int, lines[at[:_SHOWN]]))))
         keep[at] = False
 
 

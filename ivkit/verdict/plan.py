@@ -152,9 +152,8 @@ def plan_sweep(
     if ends:
         at_hand = np.array([0.0, *at_hand, np.inf])
     if len(at_hand) < count:
-        raise RangeError(
-            f"{len(at_hand)} loads at hand for {count} readings", "", "ask for fewer, or add loads"
-        )
+        what = f"{len(at_hand)} loads at hand for {count} readings"
+        raise RangeError(what, "", "ask for fewer, or add loads")
     whole = expected_sweep(model, bench, at_hand)
     told = information(model, whole.voltage, whole.noise_voltage, whole.noise_current)
     spread = np.where(np.isinf(at_hand), 1e3 * best, np.maximum(at_hand, 1e-3 * best))
@@ -166,10 +165,10 @@ def plan_sweep(
     fixed = [0, len(at_hand) - 1] if ends else []
     start = [*fixed, *[k for k in start if k not in fixed][: count - len(fixed)]]
     chosen = choose(told, start, aim, fixed)
-    order = _order(chosen)
     sweep = whole.select(np.isin(np.arange(len(at_hand)), chosen))
     results, u_now = _results(model, sweep)
-    at = [(float(whole.voltage[k]), float(whole.current[k]), float(at_hand[k])) for k in order]
+    columns = (whole.voltage, whole.current, at_hand)
+    at = [tuple(float(x[k]) for x in columns) for k in _order(chosen)]
     loads = tuple(
         PlannedLoad(ohm, v, i, v * i, rating_to_buy(v * i) if 0 < ohm < np.inf else 0.0)
         for v, i, ohm in at

@@ -210,9 +210,8 @@ def _operating_points(
 def _shaded(model: SingleDiode, cells: int, light: float, seen: Array) -> Any:
     """Return the points of a panel in two bypassed groups with one cell in less light."""
     if cells < 2:
-        raise SweepError(
-            "one cell cannot be shaded against others", "--fault", "take a panel of more cells"
-        )
+        what = "one cell cannot be shaded against others"
+        raise SweepError(what, "--fault", "take a panel of more cells")
     each = np.ones(cells)
     each[0] = light
     il, i0, rs, rsh, a = (float(np.ravel(getattr(model, name))[0]) for name in PARAMETERS)

@@ -1,8 +1,8 @@
 """The mean of readings that are not independent, and how well it is known.
 
 The variance of their mean is (s^2/n) (1 + 2 sum of the autocorrelations), as if there were fewer
-readings. The sum is cut off where neighbouring pairs of autocovariances stop being positive, because
-beyond that it holds nothing but noise.
+readings. The sum is cut off where neighbouring pairs of autocovariances stop being positive: beyond
+it holds nothing but noise.
 
 Zhang (2006), mean of autocorrelated measurements; Geyer (1992), initial monotone sequence.
 """
