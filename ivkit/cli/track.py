@@ -220,10 +220,13 @@ def _panel(given: dict[str, Any], bench: "Bench | None") -> tuple[Any, Any, list
     """Return the fit of the sweep, the datasheet, their files, and what the panel is known by."""
     from ivkit.cli.panel_source import load_panel
 
-    datasheet = given["datasheet"]
+    datasheet, names_it = given["datasheet"], bench
     if datasheet is None and bench is not None:
         datasheet = bench.panel.datasheet
-    sheet = None if datasheet is None else load_panel(datasheet, None, bench)
+    if datasheet is None and given["sweep_bench"]:
+        names_it = SweepOptions(bench=given["sweep_bench"]).load_bench()
+        datasheet = names_it.panel.datasheet
+    sheet = None if datasheet is None else load_panel(datasheet, None, names_it)
     files = [] if datasheet is None else [datasheet]
     fit, panel = None, "" if sheet is None else sheet.name
     if given["sweep"] is not None:
