@@ -14,13 +14,12 @@ from pvlib import singlediode
 
 from ivkit.curve.fit import fit
 from ivkit.panel.measured_panel import measured_panel
-from ivkit.panel.translate import translate
 from ivkit.readings.sweep import Condition, Effect, Sweep
-from ivkit.report.translate_text import verdict_of
+from ivkit.verdict.conformity import DOES_NOT
+from ivkit.verdict.translate import translate
 from tests import sound_benches as sound
 
 KT25 = 8.617333262e-5 * 298.15  # eV, CODATA 2018
-DENIES = ("is not", "does not conform")
 
 
 @dataclass(frozen=True)
@@ -263,5 +262,5 @@ def translated(seed, lights, care, of=lambda panel: panel):
     return AtStc(
         tuple((q.nominal_value - x) / q.std_dev for q, x in zip(points, exact, strict=True)),
         tuple(100 * q.std_dev / x for q, x in zip(points, exact, strict=True)),
-        verdict_of(found, sheet) in DENIES,
+        found.conformity.verdict == DOES_NOT,
     )

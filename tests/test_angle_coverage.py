@@ -64,19 +64,21 @@ def test_intervals_hold_the_truth_in_95_of_100_tables(make, count, readings):
     [
         pytest.param(PARALLEL, 72, BOTH, id="both-sides-72"),
         pytest.param(PARALLEL, 72, ONE, id="one-side-72"),
-        pytest.param(PARALLEL, 600, BOTH, marks=pytest.mark.long, id="both-sides-600"),
-        pytest.param(PARALLEL, 600, ONE, marks=pytest.mark.long, id="one-side-600"),
+        pytest.param(PARALLEL, 500, BOTH, marks=pytest.mark.long, id="both-sides-500"),
+        pytest.param(PARALLEL, 500, ONE, marks=pytest.mark.long, id="one-side-500"),
         pytest.param(NEAR, 120, BOTH, marks=pytest.mark.long, id="near-120"),
     ],
 )
 def test_intervals_hold_the_truth_behind_measured_fronts(make, count, scale):
     # Fronts by turns, as measured and interpolated (tests/measured_glass.py): not of the form that
-    # is fitted, so 93 % is the least that is asked for, and no most.
+    # is fitted. 93 to 97 % are asked for, and no more than 1 % of sound tables called wrong beyond
+    # the 2 % that are due; told from outside by 2.6 standard deviations of the binomial.
     fronts = [curve_of(name) for name in MEASURED]
     seeds = range(4 * TABLES, 4 * TABLES + count)
     inside, agreed = _covered(make, seeds, 15, PLAIN, fronts, scale)
     assert np.all(inside >= 0.93 - _wide(0.93, count)), inside
-    assert agreed >= 0.98 - _wide(0.98, count)
+    assert np.all(inside <= 0.97 + _wide(0.97, count)), inside
+    assert agreed >= 0.97 - _wide(0.97, count)
 
 
 @pytest.mark.parametrize(

@@ -53,7 +53,7 @@ PANEL = ("--datasheet", SHEET)
     ("arguments", "key"),
     [
         (("lamp", *PANEL, "--lux", 6000, "--source", "halogen", "--distance", 0.35), "assumptions"),
-        (("check", *PANEL, "--power", 0.2, "--load", 33, *LIGHT), "notes"),
+        (("check", *PANEL, "--power", 0.2, "--load", 33, *LIGHT), "assumptions"),
         (("angle", *PANEL), "assumptions"),
         (("plan", *PANEL, *LIGHT), "assumptions"),
         (("track", ROOT / "examples/shed_track.csv", *PANEL, "--load", 68), "notes"),
@@ -85,10 +85,10 @@ def test_the_bench_replaces_the_load_of_a_check(command_line, tmp_path, monkeypa
     monkeypatch.chdir(tmp_path)
     reading = ("check", *PANEL, "--power", 0.2, "--load", 33, *LIGHT)
     _, out, _ = command_line(*reading, "--json", "-")
-    assert any(note.startswith("load resistor") for note in json.loads(out)["notes"])
+    assert any(note.startswith("load resistor") for note in json.loads(out)["assumptions"])
     Path("bench.toml").write_text("[loads]\ntolerance_pct = 1\n")
     _, out, _ = command_line(*reading, "--json", "-")
-    assert not any(note.startswith("load resistor") for note in json.loads(out)["notes"])
+    assert not any(note.startswith("load resistor") for note in json.loads(out)["assumptions"])
 
 
 def test_a_load_of_unstated_tolerance_makes_the_current_uncertain():

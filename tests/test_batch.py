@@ -9,7 +9,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import ivkit
-from ivkit.curve.batch import COLUMNS, KEY_POINTS, UNITS, FileContent, Taking, fit_rows, rows_of
+from ivkit.curve.batch import (
+    COLUMNS,
+    KEY_POINTS,
+    UNITS,
+    FileContent,
+    Taking,
+    fit_rows,
+    look_through,
+    rows_of,
+)
 from ivkit.curve.diode import SingleDiode
 from ivkit.errors import TableError
 from ivkit.readings import long_table
@@ -34,6 +43,10 @@ def noise(points, voltage=0.004):
     return found if voltage is None else found | {"noise_voltage": np.full(points, voltage)}
 
 
+def rows_for(sweeps):
+    return fit_rows([look_through(one) for one in sweeps])
+
+
 def unread(text, **more):
     return list(unread_sweeps(io.StringIO(text), **more))
 
@@ -51,7 +64,7 @@ def test_a_row_says_what_the_fit_of_its_sweep_alone_says():
         sweep(0.5, 5, 12),
         replace(sweep(1.0, 6), noise_current=np.full(25, 5e-5)),  # less than the readings scatter
     ]
-    for row, one in zip(fit_rows(mixed), mixed, strict=True):
+    for row, one in zip(rows_for(mixed), mixed, strict=True):
         alone = ivkit.fit(one)
         assert tuple(row) == COLUMNS
         assert (row["file"], row["points"]) == (one.name, len(one))
@@ -84,7 +97,7 @@ def test_uncertainties_are_the_scatter_of_repeated_experiments():
         read_i = current + 2e-4 * rng.standard_normal(25)
         effects = (Effect("divider", 0.004 * read_v, np.zeros(25)),)
         sweeps.append(Sweep(read_v, read_i, **noise(25), effects=effects))
-    rows = fit_rows(sweeps)
+    rows = rows_for(sweeps)
     truth = PANEL.key_points()
     for key, name in KEY_POINTS.items():
         values = np.array([row[key] for row in rows])
@@ -97,7 +110,7 @@ def test_what_cannot_be_told_is_none_and_flagged():
     short = Sweep(VOLTAGE[5:20], PANEL.current(VOLTAGE[5:20]), name="short")
     resistor = Sweep(VOLTAGE, 0.1 * VOLTAGE, name="resistor")
     few = Sweep(VOLTAGE[::8], PANEL.current(VOLTAGE[::8]), name="few")
-    first, second, third = fit_rows([short, resistor, few])
+    first, second, third = rows_for([short, resistor, few])
     assert first["voc_V"] is None
     assert first["fill_factor"] is None
     assert first["imp_A"] is not None
@@ -112,7 +125,7 @@ def test_what_cannot_be_told_is_none_and_flagged():
 def test_readings_at_fault_are_left_out_and_the_fault_is_named():
     swapped = Sweep(PANEL.current(VOLTAGE), VOLTAGE, cells=36, name="swapped")
     held = PANEL.current(VOLTAGE).clip(max=0.4)
-    clipped, other = fit_rows([Sweep(VOLTAGE, held, name="clipped"), swapped])
+    clipped, other = rows_for([Sweep(VOLTAGE, held, name="clipped"), swapped])
     alone = ivkit.fit(Sweep(VOLTAGE, held))
     assert "clipped_channel" in clipped["faults"]
     assert clipped["points_used"] == len(alone.sweep) < clipped["points"] == 25

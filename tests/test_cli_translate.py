@@ -61,11 +61,11 @@ KNOWN = ("--irradiance", "900", "--temperature", "30")
 def test_the_example_answers_whether_it_is_a_10_W_panel(run):
     status, out, err = run(JETTY, "--bench", JETTY_BENCH)
     assert (status, err) == (0, "")
-    first = words(out.split("\n\n")[0])
+    first = words(out.split("\n\n")[1])
     # The panel that made the example has 9.57 W; a sensor good to 4 % cannot tell that from 9.5.
-    assert first.startswith("Cannot tell whether this is the panel the datasheet promises: 9.")
-    assert "the least promised, 9.5 W (10 W - 5 %)" in first
-    assert "of the variance is irradiance" in first or "variance now is irradiance" in first
+    assert first.startswith("In the guard band: 9.")
+    assert "of the lower limit, 9.5 W (10 W - 5 %)" in first
+    assert "of the variance is irradiance" in out or "variance now is irradiance" in words(out)
     for head in ("procedure 1", "procedure 2", "five parameters", "middle of these", "datasheet"):
         assert head in out
 
@@ -74,14 +74,14 @@ def test_a_good_measurement_of_the_promised_panel_says_yes(run):
     status, out, _ = run(written(), *KNOWN, "--bench", bench(), "--datasheet", sheet())
     assert status == 0
     text = words(out)
-    assert text.startswith("This is the panel the datasheet promises: 10.1")
-    assert "above the least promised, 9.652 W (10.16 W - 5 %)" in text
+    assert "The panel conforms to its datasheet: 10.1" in text
+    assert "above the lower limit, 9.652 W (10.16 W - 5 %)" in text
 
 
 def test_a_good_measurement_of_a_lesser_panel_says_no_and_ends_with_status_1(run):
     status, out, _ = run(written(), *KNOWN, "--bench", bench(), "--datasheet", sheet(watts=12.0))
     assert status == 1
-    assert words(out).startswith("This is not the panel the datasheet promises: 10.1")
+    assert "The panel does not conform to its datasheet: 10.1" in words(out)
 
 
 def test_more_than_promised_is_suspicious(run):
@@ -97,16 +97,17 @@ def test_another_panel_with_enough_watts_is_not_the_promised_one(run):
     status, out, _ = run(written(), *KNOWN, "--bench", bench(), "--datasheet", own)
     assert status == 1
     text = words(out)
-    assert text.startswith("This is not the panel the datasheet promises, though it gives the")
+    assert "The panel does not conform to its datasheet, though it gives the" in text
     assert "Voc 21." in text
     assert "(E_n +" in text
     status, out, _ = run(
         written(), *KNOWN, "--bench", bench(), "--datasheet", own, "--json", "-"
     )  # fmt: skip
     assert status == 1
-    verdict = json.loads(out)["verdict"]
-    assert (verdict["verdict"], verdict["pmp"]) == ("is not", "is")
-    assert {figure["figure"] for figure in verdict["figures_off"]} == {"Isc", "Voc"}
+    found = json.loads(out)
+    assert found["verdict"] == "does not conform"
+    assert found["summary"]["verdict_by_pmp"] == "conforms"
+    assert found["summary"]["figures_off"] == ["Isc", "Voc"]
 
 
 def test_an_undecided_measurement_says_what_to_measure_next(run):
@@ -114,7 +115,7 @@ def test_an_undecided_measurement_says_what_to_measure_next(run):
     status, out, _ = run(written(), *KNOWN, "--bench", own, "--datasheet", sheet())
     assert status == 0
     text = words(out)
-    assert text.startswith("Cannot tell whether this is the panel")
+    assert "In the guard band: 10.1" in text
     assert "If this value stays, a standard uncertainty of" in text
     assert "irradiance: use a calibrated sensor" in text
 
@@ -123,7 +124,7 @@ def test_without_a_datasheet_it_translates_and_asks_for_one(run):
     status, out, _ = run(written(), *KNOWN)
     assert status == 0
     text = words(out)
-    assert "give --datasheet or --module to hear" in text
+    assert "give --datasheet or --module to have its conformity judged" in text
     assert "temperature coefficients usual for c-Si" in text
     assert "irradiance, u = 5 %, assumed (common practice, no source)" in text
 
@@ -132,7 +133,7 @@ def test_away_from_stc_there_is_no_verdict(run):
     own = ("--to-irradiance", "800", "--to-temperature", "-5")
     status, out, _ = run(written(), *KNOWN, "--datasheet", sheet(watts=12.0), *own)
     assert status == 0
-    assert "translate there for a verdict" in words(out)
+    assert "translate there to have its conformity judged" in words(out)
     assert "800 W/m2 and -5 degC" in words(out)
 
 
@@ -140,8 +141,7 @@ def test_a_sweep_in_faint_light_is_too_far(run):
     status, out, _ = run(SHED, "--bench", SHED_BENCH, "--irradiance", 140)
     assert status == 0
     text = words(out)
-    assert text.startswith("Cannot tell what ")
-    assert "shed_sweep.csv is at 1000 W/m2 and 25 degC. No method reaches that far" in text
+    assert "shed_sweep.csv gives at 1000 W/m2 and 25 degC could not be determined. No" in text
     assert "measure between 800 and 1250 W/m2" in text
     assert "middle of these" not in text
 
@@ -169,20 +169,26 @@ def test_json_csv_and_picture_hold_the_same_answer(run):
     )
     assert (status, err) == (0, "")
     document = json.loads(Path("a.json").read_text())
-    assert document["from"]["irradiance_W_m2"] == {"value": 855.0, "u": 35.0}
-    assert document["to"] == {"irradiance_W_m2": 1000.0, "temp_cell_degC": 25.0}
-    methods = [t["method"] for t in document["translations"]]
+    summary = document["summary"]
+    assert summary["irradiance_W_m2"] == {"value": 855.0, "u": 35.0}
+    assert (summary["to_irradiance_W_m2"], summary["to_temp_cell_degC"]) == (1000.0, 25.0)
+    methods = summary["methods"]
     assert methods == ["procedure 1", "procedure 2", "five parameters"]
-    answer = document["answer"]["key_points"]["pmp_W"]
-    assert document["verdict"]["verdict"] == "cannot tell"
-    assert document["verdict"]["guard_band_W"] == pytest.approx(2 * answer["u"])
-    assert 0 < document["verdict"]["probability_within"] < 1
-    assert sum(document["answer"]["budget"]["pmp_W"].values()) == pytest.approx(1.0)
-    sweep = document["translations"][0]["sweep"]
+    answer = summary["pmp_W"]
+    assert document["verdict"] == "in the guard band"
+    assert summary["guard_band_W"] == pytest.approx(2 * answer["u"])
+    assert 0 < summary["probability_within"] < 1
+    assert sum(document["budget"]["pmp_W"].values()) == pytest.approx(1.0)
+    sweep = document["curves"]["procedure_1"]["columns"]
     assert len(sweep["voltage_V"]) == len(sweep["current_A"]) > 20
     with open("a.csv", newline="") as file:
         rows = list(csv.DictReader(file))
-    assert [row["method"] for row in rows] == ["as measured", *methods, "answer", "datasheet"]
+    assert [row["method"] for row in rows] == [
+        "as measured",
+        *methods,
+        "middle of these",
+        "datasheet",
+    ]
     assert float(rows[-2]["pmp_W"]) == pytest.approx(answer["value"])
     assert Path("a.png").read_bytes()[:4] == b"\x89PNG"
 
@@ -192,12 +198,12 @@ def test_a_picture_is_made_of_what_is_too_far_too(run):
     assert (status, err) == (0, "")
     assert "</svg>" in Path("a.svg").read_text()
     status, out, _ = run(SHED, "--bench", SHED_BENCH, "--irradiance", 140, "--json", "-")
-    assert json.loads(out)["flags"] == []
+    assert json.loads(out)["summary"]["flags"] == []
     assert status == 0
     document = json.loads(out)
-    assert document["verdict"] is None
-    assert document["answer"]["key_points"]["pmp_W"] is None
-    assert document["translations"][0]["reaches"] is False
+    assert document["verdict"] == "undetermined"
+    assert document["summary"]["pmp_W"] is None
+    assert document["tables"]["translations"]["columns"]["reaches"][1] is False
 
 
 @pytest.mark.parametrize(
@@ -278,11 +284,11 @@ def test_a_temperature_that_nobody_knows_comes_from_voc(run):
     assert "datasheet's by construction" in text
     _, out, _ = run(*given, "--json", "-")
     document = json.loads(out)
-    warm = document["from"]["temp_cell_degC"]
-    assert document["from"]["temp_cell_from"] == "Voc (IEC 60904-5)"
+    warm = document["summary"]["temp_cell_degC"]
+    assert document["summary"]["temp_cell_from"] == "Voc (IEC 60904-5)"
     assert abs(warm["value"] - 30.0) < 2 * warm["u"]
     # Exact Pmp 10.1636258 W at STC.
-    found = document["answer"]["key_points"]["pmp_W"]
+    found = document["summary"]["pmp_W"]
     assert abs(found["value"] - 10.1636258) < 2 * found["u"]
 
 
@@ -291,23 +297,23 @@ def test_voc_is_not_tested_against_the_sheet_that_told_the_temperature(run):
     Path(sheet()).write_text(Path(sheet()).read_text().replace("21.57", "23.7"))
     given = (written(), *LIGHT_ALONE, "--datasheet", "sheet.toml", "--json", "-")
     _, out, _ = run(*given, "--temperature", "30")
-    assert "Voc" in [off["figure"] for off in json.loads(out)["verdict"]["figures_off"]]
+    assert "Voc" in json.loads(out)["summary"]["figures_off"]
     _, out, _ = run(*given)
     document = json.loads(out)
-    assert "Voc" not in [off["figure"] for off in document["verdict"]["figures_off"]]
-    assert document["from"]["temp_cell_degC"]["value"] > 45.0
+    assert "Voc" not in document["summary"]["figures_off"]
+    assert document["summary"]["temp_cell_degC"]["value"] > 45.0
 
 
 def test_the_temperature_from_voc_on_demand(run):
     given = (JETTY, "--bench", JETTY_BENCH, "--json", "-")
     _, out, _ = run(*given)
-    assert json.loads(out)["from"]["temp_cell_from"] is None
+    assert json.loads(out)["summary"]["temp_cell_from"] is None
     _, out, _ = run(*given, "--temperature-from-voc")
-    assert json.loads(out)["from"]["temp_cell_from"] == "Voc (IEC 60904-5)"
+    assert json.loads(out)["summary"]["temp_cell_from"] == "Voc (IEC 60904-5)"
     _, out, _ = run(written("dim.csv", light=500.0), written("bright.csv"), "--irradiance", 500,
                     "--second-irradiance", 900, "--datasheet", sheet(), "--json", "-")  # fmt: skip
-    third = [t for t in json.loads(out)["translations"] if t["method"] == "procedure 3"]
-    assert third[0]["key_points"]["pmp_W"]["value"] == pytest.approx(10.16, rel=0.03)
+    table = json.loads(out)["tables"]["translations"]["columns"]
+    assert table["pmp_W"][table["method"].index("procedure 3")] == pytest.approx(10.16, rel=0.03)
 
 
 @pytest.mark.parametrize(

@@ -8,16 +8,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from uncertainties import ufloat
 
 from ivkit.curve.uncertainty import budget
 from ivkit.errors import BenchError, FileError, IvkitError, RangeError
 from ivkit.panel.datasheet import load_datasheet, make_datasheet
-from ivkit.panel.expected import expect, expected_key_points
 from ivkit.panel.fill import FIGURES, fill
 from ivkit.panel.module_table import TABLE, module_from_table, module_table, sheet_of
 from ivkit.panel.sheet_file import SheetFile
 from ivkit.panel.technology import TECHNOLOGY
+from tests.predicted import points_at
 
 SHEETS = Path(__file__).parents[1] / "datasheets"
 
@@ -103,7 +102,7 @@ def test_a_whole_sheet_is_taken_as_it_stands():
 
 
 def test_the_prediction_at_the_reference_is_as_wide_as_the_sheets_own_tolerances():
-    points = expected_key_points(make_datasheet(SheetFile(**WHOLE)))
+    points = points_at(make_datasheet(SheetFile(**WHOLE)))
     # A tolerance is the half-width of a rectangle: over sqrt(3) (GUM 4.3.7). The exponential of a
     # shift of 3 % is straight to 1e-3.
     for quantity, tolerance in ((points.i_sc, 0.05), (points.v_oc, 0.03), (points.p_mp, 0.05)):
@@ -148,7 +147,7 @@ def test_any_subset_of_figures_makes_a_panel_that_keeps_what_was_given(given_fig
         assert sqrt(along) == pytest.approx(0.05 / sqrt(3), rel=1e-9)
     made = make_datasheet(sheet)
     assert np.isfinite(made.panel().photocurrent)
-    assert np.isfinite(expected_key_points(made, 500.0, 40.0).p_mp.std_dev)
+    assert np.isfinite(points_at(made, 500.0, 40.0).p_mp.std_dev)
 
 
 def test_a_label_with_watts_and_cells_only_is_enough_but_wide():
@@ -161,7 +160,7 @@ def test_a_label_with_watts_and_cells_only_is_enough_but_wide():
     assert "CEC table" in told["voc_V"].source
     assert any("technology not stated: taken as c-Si" in note for note in sheet.notes)
     assert told["pmp_tolerance_pct"].source == "common practice, no source"
-    points = expected_key_points(sheet)
+    points = points_at(sheet)
     assert points.v_oc.std_dev / points.v_oc.nominal_value > 0.03
     assert points.i_sc.std_dev / points.i_sc.nominal_value > 0.03
 
@@ -177,8 +176,8 @@ def test_a_thin_labels_uncertainty_holds_for_modules_on_the_market():
             continue
         power = whole.v_mp * whole.i_mp
         thin = make_datasheet(SheetFile(pmp_W=power, cells=whole.cells, pmp_tolerance_pct=0.5))
-        points = expected_key_points(thin)
-        faint = expected_key_points(thin, 200.0, 45.0).p_mp
+        points = points_at(thin)
+        faint = points_at(thin, 200.0, 45.0).p_mp
         true = whole.panel().at(200.0, 45.0).key_points().p_mp
         for key, predicted, rated in (
             ("Isc", points.i_sc, whole.i_sc),
@@ -193,34 +192,13 @@ def test_a_thin_labels_uncertainty_holds_for_modules_on_the_market():
         assert np.std(score) > 0.3, key  # and not so wide that it says nothing
 
 
-def test_the_doubt_can_be_carried_through_any_function_of_the_panel():
-    sheet = make_datasheet(SheetFile(**WHOLE))
-
-    def power(**shifts):
-        return float(sheet.panel(shifts).at(300.0, 30.0).operating_point(50.0).power)
-
-    # JCGM 100:2008, 5.1.3 note 2, and its 5.1.2 note for the curvature.
-    by_hand = power()
-    for name, source in sheet.sources.items():
-        up, down = power(**{name: 1.0}), power(**{name: -1.0})
-        by_hand = by_hand + 0.5 * (up - down) * source
-        if name in sheet.bends:
-            bend = up + down - 2.0 * power()
-            by_hand = by_hand + 0.5 * bend + bend / 2**0.5 * sheet.bends[name]
-    batched = expect(sheet, lambda c: {"power": c.operating_point(50.0).power}, 300.0, 30.0)
-    assert by_hand.nominal_value == pytest.approx(batched["power"].nominal_value, rel=1e-9)
-    assert by_hand.std_dev == pytest.approx(batched["power"].std_dev, rel=1e-6)
-    assert (by_hand - batched["power"]).std_dev < 1e-9  # the same sources, fully correlated
-
-
 def test_uncertain_light_and_temperature_are_part_of_the_budget():
     sheet = make_datasheet(SheetFile(**WHOLE))
-    light, heat = ufloat(800.0, 40.0, "irradiance"), ufloat(45.0, 2.0, "cell temperature")
-    points = expected_key_points(sheet, light, heat)
+    points = points_at(sheet, 800.0, 45.0, 40.0, 2.0)
     shares = budget(points.p_mp)
     assert shares["irradiance"] > 0.4
     assert shares["cell temperature"] > 0.01
-    sure = expected_key_points(sheet, 800.0, 45.0).p_mp
+    sure = points_at(sheet, 800.0, 45.0).p_mp
     # Power follows the light nearly in proportion: 5 % in quadrature.
     wide = sqrt((points.p_mp.std_dev / points.p_mp.nominal_value) ** 2)
     assert wide == pytest.approx(sqrt((sure.std_dev / sure.nominal_value) ** 2 + 0.05**2), rel=0.05)
@@ -228,9 +206,9 @@ def test_uncertain_light_and_temperature_are_part_of_the_budget():
 
 def test_low_irradiance_brings_the_unknown_shunt_into_the_budget():
     sheet = make_datasheet(SheetFile(**WHOLE))
-    low = budget(expected_key_points(sheet, 20.0, 25.0).p_mp)
+    low = budget(points_at(sheet, 20.0, 25.0).p_mp)
     assert low["shunt below 100 W/m2"] > 0.1
-    high = budget(expected_key_points(sheet, 200.0, 25.0).p_mp)
+    high = budget(points_at(sheet, 200.0, 25.0).p_mp)
     assert high.get("shunt below 100 W/m2", 0.0) == 0.0
     assert high["shunt at 200 W/m2"] + high["diode ideality factor"] > 0.1
 
@@ -240,7 +218,7 @@ def test_a_stated_power_at_200_w_takes_the_place_of_what_is_usual(key):
     # EN 50380: 1.9 W of 10.03 W at a fifth of the light is 5.28 % less efficiency.
     exact = {f"{name}_tolerance_pct": 0.01 for name in ("isc", "voc", "pmp")}
     usual, stated = (
-        expected_key_points(make_datasheet(SheetFile(**WHOLE | exact | more)), 200.0, 25.0).p_mp
+        points_at(make_datasheet(SheetFile(**WHOLE | exact | more)), 200.0, 25.0).p_mp
         for more in ({}, key)
     )
     assert stated.nominal_value == pytest.approx(1.9, rel=0.01)
@@ -439,7 +417,7 @@ def test_whatever_a_sheet_says_there_is_a_panel_or_a_sentence(
                 pmp_tolerance_pct=tolerance,
             )
         )
-        points = expected_key_points(sheet, 600.0, 40.0)
+        points = points_at(sheet, 600.0, 40.0)
     except IvkitError:
         return  # anything else that is raised fails this test
     for name in ("i_sc", "v_oc", "v_mp", "i_mp"):

@@ -24,29 +24,16 @@ PVLIB_I = np.array(
      5.49373476, 4.13267172, 2.46021487, 0.52838624, -1.61055289]
 )  # fmt: skip
 NEARLY = ([0.001, 0.6201], [8.09397560, 7.10653445e-04])
-BUMP = PVLIB_I.copy()
-BUMP[3] = 8.1
-NARROW = (0.85, 1.1)
 PVLIB_CASES = {
     "defaults": (
-        PVLIB_V, PVLIB_I, {}, {},
+        PVLIB_V, PVLIB_I,
         (8.093986320386227, 0.6195097477985162, 0.494283417170082, 7.626088301548568,
          3.7694489853302127, 0.7517393078504361),
     ),
     "readings beside the axes": (
-        np.r_[PVLIB_V, NEARLY[0]], np.r_[PVLIB_I, NEARLY[1]], {}, {},
+        np.r_[PVLIB_V, NEARLY[0]], np.r_[PVLIB_I, NEARLY[1]],
         (8.0939756, 0.6201, 0.494283417170082, 7.626088301548568, 3.7694489853302127,
          0.751024747526615),
-    ),
-    "narrow window": (
-        PVLIB_V, PVLIB_I, {"window": NARROW}, {"imax_limits": NARROW, "vmax_limits": NARROW},
-        (8.093986320386227, 0.6195097477985162, 0.49464214190725303, 7.620032530519718,
-         3.769189212299219, 0.7516875014460312),
-    ),
-    "lines through four points": (
-        PVLIB_V, BUMP, {"line_points": 4}, {"voc_points": 4, "isc_points": 4},
-        (8.093160893325297, 0.619337073271274, 0.494283417170082, 7.626088301548568,
-         3.7694489853302127, 0.7520255886236707),
     ),
 }  # fmt: skip
 
@@ -59,13 +46,12 @@ def six(found):
 
 @pytest.mark.parametrize("case", PVLIB_CASES)
 def test_the_rule_gives_the_answers_of_pvlibs_own_fixed_arrays(case):
-    v, i, ours, theirs, expected = PVLIB_CASES[case]
-    found = key_points_from_data(v, i, **ours)
+    v, i, expected = PVLIB_CASES[case]
+    found = key_points_from_data(v, i)
     np.testing.assert_allclose(six(found), expected, rtol=1e-7)
-    live = astm_e1036(v, i, **theirs)
+    live = astm_e1036(v, i)
     names = ("isc", "voc", "vmp", "imp", "pmp", "ff")
     np.testing.assert_allclose(six(found), [live[name] for name in names], rtol=1e-10)
-    assert found.order == 4
     assert found.notes == ()
 
 
@@ -75,7 +61,6 @@ def test_a_module_swept_every_half_volt_gives_the_rules_answer_and_nearly_the_tr
     # pvlib's astm_e1036 on the mpmath curve, as printed to 8 figures.
     expected = [5.1937675, 23.010596, 18.66406, 4.8573679, 90.658208, 0.75857192]
     np.testing.assert_allclose(six(found), expected, rtol=1e-7)
-    assert len(found.window) == 14
     assert found.key_points.p_mp == pytest.approx(MODULE_PMP, rel=1e-3)
     assert found.key_points.v_oc == pytest.approx(MODULE_VOC, rel=1e-3)
 
@@ -98,7 +83,7 @@ def test_neither_the_order_of_the_rows_nor_the_units_change_the_answer(rows, vol
     k = found.key_points
     np.testing.assert_allclose(
         [k.i_sc / ampere, k.v_oc / volt, k.v_mp / volt, k.i_mp / ampere],
-        PVLIB_CASES["defaults"][4][:4],
+        PVLIB_CASES["defaults"][2][:4],
         rtol=1e-7,
     )
     plain = key_points_from_data(PVLIB_V, PVLIB_I)
@@ -115,7 +100,7 @@ def test_neither_the_order_of_the_rows_nor_the_units_change_the_answer(rows, vol
 def test_every_reading_measured_twice_changes_nothing_in_the_polynomial():
     v, i = np.repeat(PVLIB_V, 2), np.repeat(PVLIB_I, 2)
     np.testing.assert_allclose(
-        six(key_points_from_data(v, i)), PVLIB_CASES["defaults"][4], rtol=1e-7
+        six(key_points_from_data(v, i)), PVLIB_CASES["defaults"][2], rtol=1e-7
     )
 
 
@@ -129,8 +114,8 @@ def test_repeated_readings_on_the_axis_are_averaged():
 
 @pytest.mark.parametrize("case", PVLIB_CASES)
 def test_the_gradients_are_those_of_pvlibs_rule_moved_reading_by_reading(case):
-    v, i, ours, theirs, _ = PVLIB_CASES[case]
-    found = key_points_from_data(v, i, **ours)
+    v, i, _ = PVLIB_CASES[case]
+    found = key_points_from_data(v, i)
     names = {"i_sc": "isc", "v_oc": "voc", "v_mp": "vmp", "i_mp": "imp"}
     for which, gradient, step in (("v", found.gradient_v, 1e-6), ("i", found.gradient_i, 1e-5)):
         numeric = {name: np.zeros(v.size) for name in names}
@@ -138,9 +123,7 @@ def test_the_gradients_are_those_of_pvlibs_rule_moved_reading_by_reading(case):
             shift = np.zeros(v.size)
             shift[place] = step
             ends = [
-                astm_e1036(
-                    v + sign * shift * (which == "v"), i + sign * shift * (which == "i"), **theirs
-                )
+                astm_e1036(v + sign * shift * (which == "v"), i + sign * shift * (which == "i"))
                 for sign in (1, -1)
             ]
             for name, theirs_name in names.items():
@@ -214,15 +197,16 @@ def test_at_the_limits_of_reach_a_line_errs_by_less_than_stated():
     assert np.percentile(np.abs(errors_v), 95) < 0.006
 
 
-@pytest.mark.parametrize(("points", "order", "error"), [(14, 3, 0.01), (20, 4, 0.003)])
-def test_the_maximum_is_as_good_as_stated_on_coarse_sweeps(points, order, error):
+@pytest.mark.parametrize(("points", "cubic", "error"), [(14, True, 0.01), (20, False, 0.003)])
+def test_the_maximum_is_as_good_as_stated_on_coarse_sweeps(points, cubic, error):
     curves = random_curves(400, 4)
     truth = curves.key_points()
     v = truth.v_oc * np.linspace(0, 1, points)
     errors = []
     for vk, ik, p_mp in zip(v, curves.current(v), truth.p_mp[:, 0], strict=True):
         found = key_points_from_data(vk, ik)
-        if found.order == order:
+        told = np.isfinite(found.key_points.p_mp)
+        if told and cubic == ("cubic through few readings" in " ".join(found.notes)):
             errors.append(found.key_points.p_mp / p_mp - 1)
     assert len(errors) > 200
     assert np.percentile(np.abs(errors), 95) < error
@@ -241,7 +225,6 @@ def test_a_sweep_without_short_circuit_says_so_and_gives_the_rest():
     assert np.isnan(found.key_points.fill_factor)
     assert np.isnan(found.gradient_i["i_sc"]).all()
     assert found.key_points.p_mp == pytest.approx(MODULE_PMP, rel=1e-3)
-    assert found.reach.short_circuit == pytest.approx(9.0 / 23.5)
     assert found.notes == (
         "Isc cannot be told: the lowest voltage is 38 % of the highest; "
         "add loads of less resistance",
@@ -253,7 +236,6 @@ def test_a_sweep_without_open_circuit_says_so_and_gives_the_rest():
     assert np.isnan(found.key_points.v_oc)
     assert np.isnan(found.gradient_v["v_oc"]).all()
     assert found.key_points.i_sc == pytest.approx(5.1937674777775789, rel=1e-9)
-    assert found.reach.open_circuit == pytest.approx(MODULE.current(21.5) / MODULE.current(0.0))
     assert found.notes == (
         "Voc cannot be told: the lowest current is 51 % of the highest; "
         "add loads of more resistance",
@@ -271,9 +253,7 @@ def test_a_sweep_without_open_circuit_says_so_and_gives_the_rest():
 def test_a_sweep_without_the_knee_says_which_loads_to_add(limits, text):
     found = key_points_from_data(*cut(**limits))
     assert np.isnan([found.key_points.v_mp, found.key_points.i_mp]).all()
-    assert found.order == 0
     assert text in " ".join(found.notes)
-    assert found.reach.knee is ("every" in limits)
 
 
 def test_scatter_that_hides_the_fall_of_power_is_not_taken_for_a_maximum():
@@ -313,7 +293,6 @@ def test_one_or_two_loads_tell_no_key_point(v):
 def test_four_voltages_near_the_knee_give_a_cubic_and_a_word_of_warning():
     v = np.array([0.0, 5.0, 16.0, 18.0, 19.5, 20.4, 22.9, 23.1])
     found = key_points_from_data(v, MODULE.current(v))
-    assert found.order == 3
     assert "cubic through few readings" in found.notes[0]
     assert found.key_points.p_mp == pytest.approx(MODULE_PMP, rel=0.01)
 

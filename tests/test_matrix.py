@@ -11,10 +11,10 @@ import pytest
 
 from ivkit.errors import TableError
 from ivkit.panel.datasheet import load_datasheet
-from ivkit.panel.expected import expected_key_points
 from ivkit.panel.law import LAW, Statement, constrain, left_over
 from ivkit.panel.matrix import U_MATRIX_PCT, read_matrix
 from tests.laboratory import COLUMNS, FOLDER, QUANTITIES, single_junction
+from tests.predicted import points_at
 
 HEAD = "temp_cell_degC,irradiance_W_m2,isc_A,voc_V,imp_A,vmp_V,pmp_W\n"
 #: Of each figure when the row is the datasheet: its digits alone, percent.
@@ -54,7 +54,7 @@ def test_half_of_a_matrix_predicts_the_other_half(tmp_path):
             sheet = load_datasheet(path)
             errors = []
             for row in others.itertuples():
-                points = expected_key_points(sheet, row.irradiance, row.temp_cell)
+                points = points_at(sheet, row.irradiance, row.temp_cell)
                 law = float(left_over(sheet.panel(), row.irradiance, row.temp_cell))
                 for name in QUANTITIES:
                     value, measured = getattr(points, name), getattr(row, name)

@@ -9,10 +9,7 @@ from uncertainties import ufloat
 from ivkit.curve.fit import fit
 from ivkit.errors import SweepError
 from ivkit.panel.conditions import ReferencePanel
-from ivkit.panel.datasheet import load_datasheet
-from ivkit.panel.measured import Measured
 from ivkit.panel.measured_panel import measured_panel
-from ivkit.panel.translation import by_five_parameters
 from ivkit.predict.facing import Facing
 from ivkit.predict.prediction import predict
 from ivkit.predict.scene import At, Mount, Scene, Warmth
@@ -75,17 +72,6 @@ def test_the_truth_of_the_shed_lies_within_what_the_sweep_in_the_sun_says_of_it(
     for name, true in (("i_sc", 0.08500), ("v_oc", 18.8399), ("p_mp", 1.20798)):
         assert abs(found[name].nominal_value - true) < 2 * found[name].std_dev, name
         assert found[name].std_dev < 0.06 * true, name
-
-
-def test_its_doubt_is_that_of_the_five_parameters_translated(jetty):
-    # Another way to the same law of propagation: one parameter at a time, correlations kept.
-    sheet = load_datasheet(ROOT / "datasheets/jetty_10W.toml")
-    panel = measured_panel(jetty, sheet)
-    found = points(panel, panel.sources, 500.0, 25.0)["p_mp"]
-    other = by_five_parameters(Measured(jetty, sheet, "c-Si"), (500.0, 25.0)).key_points.p_mp
-    assert found.nominal_value == pytest.approx(other.nominal_value, rel=1e-6)
-    assert found.std_dev == pytest.approx(other.std_dev, rel=1e-2)
-    assert panel.label == 10.0
 
 
 @pytest.mark.parametrize("light", [20.0, 150.0])

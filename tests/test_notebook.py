@@ -51,7 +51,6 @@ def fit():
 def results(fit):
     """Return one result of each kind."""
     from ivkit.panel.datasheet import load_datasheet
-    from ivkit.panel.translate import translate
     from ivkit.predict.facing import Facing
     from ivkit.predict.readings import Readings
     from ivkit.predict.scene import Scene
@@ -60,6 +59,7 @@ def results(fit):
     from ivkit.verdict.plan import plan_sweep
     from ivkit.verdict.plausibility import judge
     from ivkit.verdict.tracking import track
+    from ivkit.verdict.translate import translate
 
     sheet = load_datasheet(ROOT / "datasheets" / "jetty_10W.toml")
     lit = replace(fit.sweep.condition, effective_irradiance=140.0, u_effective_irradiance=7.0)
@@ -175,7 +175,7 @@ def test_computing_does_not_load_what_shows():
             sys.executable,
             "-c",
             "import sys, ivkit; ivkit.fit; ivkit.read_sweep; "
-            "import ivkit.verdict.load, ivkit.panel.translate; "
+            "import ivkit.verdict.load, ivkit.verdict.translate; "
             "print([m for m in sys.modules if m.startswith('ivkit.report')])",
         ],
         capture_output=True,

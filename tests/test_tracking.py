@@ -4,39 +4,36 @@ Logs are simulated here with a known truth; what is expected of them comes from 
 pvlib, or from the table in `test_power_against_angle_is_that_of_mpmath`.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pvlib
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from ivkit.curve.fit import fit
 from ivkit.errors import RangeError
-from ivkit.light.glass import GRAZING, LOSS, NAMED, PLAIN
+from ivkit.light.glass import GRAZING, LOSS, NAMED, PLAIN, Glass
 from ivkit.panel.datasheet import make_datasheet
 from ivkit.panel.sheet_file import SheetFile
-from ivkit.readings.sweep import Sweep
-from ivkit.verdict.angle_law import (
-    Surroundings,
-    angle_law,
-    light_for,
-    panel_law,
-    power_in_light,
-)
+from ivkit.predict.angle_law import AngleLaw, PanelLaw
+from ivkit.predict.facing import Facing
+from ivkit.predict.prediction import predict
+from ivkit.predict.scene import At, Mount, Scene, Warmth
+from ivkit.readings.sweep import Condition, Sweep
 from ivkit.verdict.disturbance import disturbed
 from ivkit.verdict.drive import Drive
-from ivkit.verdict.facing import facing_from_fit, facing_from_sheet
 from ivkit.verdict.log import clean
-from ivkit.verdict.pointing import Facing, pointing_error
+from ivkit.verdict.pointing import FacingPower, pointing_error
 from ivkit.verdict.settling import settle
 from ivkit.verdict.steady_mean import Mean
+from ivkit.verdict.tracked_panel import tracked
 from ivkit.verdict.tracking import track
 from ivkit.verdict.turning import turn
-from tests.logs import LAMP, PANEL, SQUARE, noise, ramp, rising
+from tests.logs import LAMP, PANEL, SQUARE, facing, noise, own, panel_law, ramp, rising
 
 #: Clean glass as Martin and Ruiz (2001) have it, a_r 0.16.
-CLEAN = Surroundings(iam=NAMED["martin-ruiz"])
+CLEAN = {"glass": NAMED["martin-ruiz"]}
 
 
 def _drawn(rng):
@@ -63,38 +60,85 @@ def test_power_against_angle_is_that_of_mpmath(load, powers):
     # 1000 cos(aoi) W/m2 without glass at 0, 30, 45, 60, 75 deg, solved with mpmath at 50 digits.
     light = np.cos(np.radians([0, 30, 45, 60, 75]))
     # Six decimals are given.
-    assert power_in_light(PANEL, light, load) == pytest.approx(powers, rel=0, abs=6e-7)
+    law = panel_law(PANEL, np.nan if load is None else load)
+    assert law.power(0.0, light).value == pytest.approx(powers, rel=0, abs=6e-7)
 
 
 def test_exponent_is_two_below_the_knee_and_one_at_maximum_power():
     # Without glass ln(P/P0) / ln cos 60 is 1.985 (8 ohm) and 1.028, from the table above; glass
     # makes the light go as the cosine to the 1 + ln 0.957912 / ln 0.5 (Martin and Ruiz, 60 deg).
     glass = 1 + np.log(0.957912) / np.log(0.5)
-    low, top = (panel_law(PANEL, load, surroundings=CLEAN) for load in (8.0, None))
+    low, top = (own(PANEL, load, **CLEAN) for load in (8.0, np.nan))
     assert low.exponent(60.0) == pytest.approx(1.985 * glass, abs=0.01)
     assert top.exponent(60.0) == pytest.approx(1.028 * glass, abs=0.01)
     assert np.isnan(SQUARE.exponent(0.0))
     assert np.isnan(SQUARE.exponent(90.0))
 
 
+SHEET = make_datasheet(
+    SheetFile(isc_A=0.63, voc_V=21.8, imp_A=0.57, vmp_V=17.6, cells=36, pmp_tolerance_pct=5.0)
+)
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    load=st.one_of(st.floats(5.0, 1000.0), st.just(np.nan)),
+    u_load=st.floats(0.001, 0.05),
+    irradiance=st.floats(50.0, 1100.0),
+    factor=st.floats(0.3, 1.2),
+    stray=st.floats(0.0, 0.2),
+    u_heat=st.floats(0.5, 8.0),
+    angles=st.lists(st.floats(0.0, 90.0), min_size=1, max_size=8),
+)
+def test_the_table_is_predict_within_a_hundredth_of_its_uncertainty(
+    load, u_load, irradiance, factor, stray, u_heat, angles
+):
+    scene = Scene(SHEET, Facing(irradiance), Warmth(30.0, u_heat), Mount(0.0, stray, 0.0058))
+    law = PanelLaw(scene, load, u_load)
+    power = float(law.power(0.0, factor).value[0])
+    at_power = law(power)
+    assert law.light_for(power) == pytest.approx(factor, rel=1e-4)
+    exact = predict(scene, At.of(load=load, angle=angles, light=factor, u_load=u_load))["power"]
+    assert np.all(np.abs(power * at_power.at(angles) - exact.value) < 0.01 * exact.u)
+    # Moves too, at the same power facing the light: the light follows each input so that it stays.
+    zero = predict(scene, At.of(load=load, light=factor, u_load=u_load))["power"]
+    slope, slope_0 = (
+        np.array(
+            [
+                (one["voltage"] * one["current"])[0]
+                for one in (
+                    scene.solve(At.of(load=load, angle=at, light=factor * np.exp(step)))
+                    for step in (0.01, -0.01)
+                )
+            ]
+        ).T
+        @ [50.0, -50.0]
+        for at in (angles, 0.0)
+    )
+    for k, name in enumerate(scene.names):
+        expected = (exact.moves[k] - slope * zero.moves[k] / slope_0) / power
+        found = at_power.shift_at(angles).get(name, np.zeros(len(angles)))
+        assert np.all(np.abs(found - expected) < 0.01 * exact.u / power + 1e-6), name
+
+
 def test_light_is_scaled_until_the_curve_gives_the_facing_power():
-    light = light_for(PANEL, 8.0, 0.5)
-    assert float(power_in_light(PANEL, light, 8.0)) == pytest.approx(0.5, rel=1e-9)
-    law = panel_law(PANEL, 68.0, facing_power=0.48)
+    law = panel_law(PANEL, 8.0)
+    light = law.light_for(0.5)
+    assert law.power(0.0, light).value[0] == pytest.approx(0.5, rel=1e-6)
     # In so little light 68 ohm is far below the knee; in full sun it is above.
-    assert law.exponent(40.0) > 1.9
-    assert panel_law(PANEL, 68.0).exponent(40.0) < 0.7
+    assert panel_law(PANEL, 68.0)(0.48).exponent(40.0) > 1.9
+    assert own(PANEL, 68.0).exponent(40.0) < 0.7
 
 
 def test_what_is_uncertain_about_the_light_is_in_the_law():
-    law = panel_law(LAMP, 68.0, surroundings=Surroundings(0.05, 0.02), u_load_ohm=2.0)
-    assert set(law.shifts) == {"load", "stray light", LOSS, GRAZING, "shunt in faint light"}
-    # A shunt that stays what it is takes (60 deg) 8 V of 6.4 kohm at most; 68 ohm never feels it.
-    assert abs(float(law.shift_at(60.0)["shunt in faint light"])) < 0.002
-    assert float(panel_law(LAMP).shift_at(85.0)["shunt in faint light"]) < -0.003
-    # Below the knee the share is the square of the light: one sigma of stray light is
+    law = own(LAMP, 68.0, 0.05, 0.02, u_load=2.0 / 68.0)
+    assert {"load", "stray light", LOSS, GRAZING} <= set(law.shifts)
+    assert all(
+        name.partition(",")[0] in ("load", "stray light", LOSS, GRAZING) for name in law.shifts
+    )
+    # Below the knee the fraction is the square of the light: one sigma of stray light is
     # 2 s ds, with s = 0.95 cos 60 IAM + 0.05 and ds = 0.02 (1 - cos 60 IAM).
-    beam = 0.5 * 0.957912  # Martin and Ruiz at 60 deg, a_r 0.16
+    beam = 0.5 * PLAIN(60.0)
     expected = 2 * (0.95 * beam + 0.05) * 0.02 * (1 - beam)
     assert float(law.shift_at(60.0)["stray light"]) == pytest.approx(expected, rel=0.05)
     assert float(np.interp(60.0, law.aoi, law.u_ratio)) > expected
@@ -102,48 +146,51 @@ def test_what_is_uncertain_about_the_light_is_in_the_law():
     assert SQUARE.light(0.5) is None
 
 
+def _by_sweep(found, load, u_load=0.0, **given):
+    given = {"same_light": True, "stray": 0.0} | given
+    return tracked(given, load, u_load, fit=found).facing
+
+
 def test_facing_power_of_a_sweep_carries_curve_load_and_light():
-    volt = np.linspace(0, 19, 60)
-    rng = np.random.default_rng(12)
-    pulls = []
+    volt = np.linspace(0, 19.6, 60)
+    rng, known = np.random.default_rng(12), Condition(140.0, 25.0, 1.0, 0.5)
+    true, pulls = float(LAMP.operating_point(68.0).power), []
     for _ in range(12):
         current = LAMP.current(volt) + 2e-5 * rng.normal(size=60)
-        found = facing_from_fit(fit(Sweep(volt, current)), 68.0, u_light=0.0)
-        pulls.append((found.power - float(power_in_light(LAMP, 1.0, 68.0))) / found.u)
+        found = _by_sweep(fit(Sweep(volt, current, condition=known)), 68.0, u_facing=0.0)
+        by_noise = _by_sweep(
+            fit(Sweep(volt, current, condition=known)), 68.0, u_facing=0.0, u_temperature=0.0
+        )
+        assert by_noise.u <= found.u
+        pulls.append((found.power - true) / by_noise.u)
     # Of twelve normal ones, the root mean square is within these with 99.9 %.
     assert 0.4 < np.sqrt(np.mean(np.square(pulls))) < 1.7
     current = LAMP.current(volt) + 1e-6 * rng.normal(size=60)
-    sweep = fit(Sweep(volt, current))
+    sweep = fit(Sweep(volt, current, condition=known))
     # Into a load far below the knee P = I^2 R: 1 % of light is 2 %, 1 % of load 1 %.
-    exact = facing_from_fit(sweep, 22.0, u_light=0.01)
+    exact = _by_sweep(sweep, 22.0, u_facing=0.01, u_temperature=0.0)
     assert exact.u / exact.power == pytest.approx(0.02, rel=0.03)
-    exact = facing_from_fit(sweep, 22.0, u_load_ohm=0.22, u_light=0.0)
+    exact = _by_sweep(sweep, 22.0, 0.01, u_facing=0.0, u_temperature=0.0)
     assert exact.u / exact.power == pytest.approx(0.01, rel=0.03)
-    assert facing_from_fit(sweep, None).power == pytest.approx(
-        float(LAMP.key_points().p_mp), rel=1e-3
-    )
+    assert _by_sweep(sweep, np.nan).power == pytest.approx(float(LAMP.key_points().p_mp), rel=1e-3)
 
 
 def test_facing_power_of_a_datasheet_is_what_it_promises():
-    sheet = make_datasheet(
-        SheetFile(isc_A=0.63, voc_V=21.8, imp_A=0.57, vmp_V=17.6, cells=36, pmp_tolerance_pct=5.0)
-    )
-    found = facing_from_sheet(sheet, None, 1000.0, 25.0)
-    assert found.power == pytest.approx(0.57 * 17.6, rel=1e-3)
-    # Into Vmp / Imp it gives the same.
-    assert facing_from_sheet(sheet, 17.6 / 0.57, 1000.0, 25.0).power == pytest.approx(
-        0.57 * 17.6, rel=1e-3
-    )
+    given = {"irradiance": 1000.0, "u_irradiance": 1e-6, "temperature": 25.0, "u_temperature": 0.0}
+    found = tracked(given, np.nan, 0.0, sheet=SHEET).facing
+    assert found.power == pytest.approx(0.57 * 17.6, rel=2e-3)
+    # Into Vmp / Imp it gives the same, but for what is uncertain, which only takes away there.
+    assert 0.97 < tracked(given, 17.6 / 0.57, 0.0, sheet=SHEET).facing.power / found.power < 1.001
     assert 0.01 < found.u / found.power < 0.06
 
 
 def test_laws_that_cannot_be_are_refused():
     with pytest.raises(RangeError, match="gives no power when it faces the light"):
-        angle_law(lambda aoi: 0.0 * aoi)
+        AngleLaw.of(lambda aoi: 0.0 * aoi)
     with pytest.raises(RangeError, match="0 ohm takes no power"):
         panel_law(PANEL, 0.0)
     with pytest.raises(RangeError, match="no light brings 1e\\+06 W out of this panel into 8 ohm"):
-        panel_law(PANEL, 8.0, facing_power=1e6)
+        panel_law(PANEL, 8.0)(1e6)
 
 
 def test_a_panel_on_one_load_rises_a_hundredfold_where_a_cosine_does_not():
@@ -160,23 +207,23 @@ def test_a_panel_on_one_load_rises_a_hundredfold_where_a_cosine_does_not():
     assert into_68_ohm(0.0) == pytest.approx(0.5, abs=0.02)
     assert into_68_ohm(81.5) == pytest.approx(0.005, abs=0.001)
     assert 80 < into_68_ohm(0.0) / into_68_ohm(81.5) < 125
-    law = panel_law(LAMP, 68.0, surroundings=CLEAN)
+    law = own(LAMP, 68.0, glass=Glass(0.16))
     rise = 1.0 / float(law.at(81.5))
     assert rise == pytest.approx(into_68_ohm(0.0) / into_68_ohm(81.5), rel=1e-3)
     # A cosine makes 6.8 of it, a cosine and the glass 10.6, maximum power little more.
     assert 1.0 / np.cos(np.radians(81.5)) < 7
-    assert 1.0 / float(panel_law(LAMP, surroundings=CLEAN).at(81.5)) < 14
+    assert 1.0 / float(own(LAMP, glass=Glass(0.16)).at(81.5)) < 14
     # And the whole verdict on such a log: plausible.
     time = 0.2 * np.arange(900)
     aoi = 81.5 * (1 - ramp(time, 20.0, 15.0))
     power = 0.5 * law.at(aoi) * (1 + 0.004 * noise(np.random.default_rng(5), 900))
     log = clean(time, power, {"angle": np.round(aoi)})
-    around = replace(CLEAN, diffuse_share=0.01, u_diffuse_share=0.006)
-    found = track(log, panel_law(LAMP, 68.0, surroundings=around), Facing(0.5, 0.005))
+    around = {"stray": 0.01, "u_stray": 0.006, **CLEAN}
+    found = track(log, own(LAMP, 68.0, **around), FacingPower(0.5, 0.005))
     assert found.rise.measured[0] == pytest.approx(rise, rel=0.02)
     assert found.rise.verdict == "plausible"
     # The same log said to be kept at maximum power is ten times too steep.
-    found = track(log, panel_law(LAMP, surroundings=around), Facing(0.5, 0.005))
+    found = track(log, own(LAMP, **around), FacingPower(0.5, 0.005))
     assert found.rise.verdict == "too high"
 
 
@@ -185,7 +232,7 @@ def test_a_panel_on_one_load_rises_a_hundredfold_where_a_cosine_does_not():
 
 def test_interval_of_the_angle_is_the_inverted_interval_of_the_power():
     # Power as cos^2: the ends are arccos sqrt(share +- 1.96 u).
-    told = pointing_error(Mean(0.42, 0.0, 1000, 1e9), Facing(0.5, 0.005), SQUARE)
+    told = pointing_error(Mean(0.42, 0.0, 1000, 1e9), FacingPower(0.5, 0.005), SQUARE)
     u = 0.84 * 0.01
     for end, sign in ((told.low, 1), (told.high, -1)):
         expected = np.degrees(np.arccos(np.sqrt(0.84 + sign * 1.95996 * u)))
@@ -195,51 +242,46 @@ def test_interval_of_the_angle_is_the_inverted_interval_of_the_power():
 
 
 def test_interval_starts_at_zero_where_the_power_does_not_tell_it_from_facing():
-    told = pointing_error(Mean(0.499, 0.0, 1000, 1e9), Facing(0.5, 0.005), SQUARE)
+    told = pointing_error(Mean(0.499, 0.0, 1000, 1e9), FacingPower(0.5, 0.005), SQUARE)
     assert told.low == 0
     assert told.high == pytest.approx(
         np.degrees(np.arccos(np.sqrt(0.998 * (1 - 1.95996 * 0.01)))), abs=0.02
     )
     # A little more power than facing: the best guess is zero, and the interval is not empty.
-    told = pointing_error(Mean(0.503, 0.0, 1000, 1e9), Facing(0.5, 0.005), SQUARE)
+    told = pointing_error(Mean(0.503, 0.0, 1000, 1e9), FacingPower(0.5, 0.005), SQUARE)
     assert (told.aoi, told.low) == (0, 0)
     assert told.high > 5
 
 
 def test_more_power_than_facing_gives_no_angle():
-    told = pointing_error(Mean(0.6, 0.001, 1000, 900.0), Facing(0.5, 0.005), SQUARE)
+    told = pointing_error(Mean(0.6, 0.001, 1000, 900.0), FacingPower(0.5, 0.005), SQUARE)
     assert told.aoi is None
     assert told.reason == "the power is more than it gives facing the light"
-    stray = panel_law(LAMP, 68.0, surroundings=Surroundings(0.3))
-    told = pointing_error(Mean(0.01, 1e-5, 1000, 900.0), Facing(0.5, 0.005), stray)
+    stray = own(LAMP, 68.0, 0.3)
+    told = pointing_error(Mean(0.01, 1e-5, 1000, 900.0), FacingPower(0.5, 0.005), stray)
     assert told.reason == "the power is less than from any angle"
     with pytest.raises(RangeError, match="a facing power of 0 W"):
-        Facing(0.0, 0.0)
+        FacingPower(0.0, 0.0)
 
 
-@pytest.mark.parametrize("load", [None, 22.0])
+@pytest.mark.parametrize("load", [np.nan, 22.0])
 def test_pointing_error_lies_in_its_interval_as_often_as_stated(load):
     # 5 to 40 deg, at maximum power and into a load below the knee; hidden: noise of the readings,
     # 1 % of the facing power, the stray light and the glass. 800 logs tell to 0.8 %.
     rng, inside, logs = np.random.default_rng(6), 0, 800
-    stated = panel_law(LAMP, load, surroundings=Surroundings(0.02, 0.01))
-    facing = float(power_in_light(LAMP, 1.0, load))
+    stated = own(LAMP, load, 0.02, 0.01)
+    top = facing(panel_law(LAMP, load))
     time = 0.25 * np.arange(400)
     laws = [
-        panel_law(
-            LAMP,
-            load,
-            surroundings=Surroundings(max(0.0, rng.normal(0.02, 0.01)), 0, _drawn(rng)),
-        )
-        for _ in range(100)
+        own(LAMP, load, max(0.0, rng.normal(0.02, 0.01)), glass=_drawn(rng)) for _ in range(100)
     ]
     for k in range(logs):
         aoi = rng.uniform(5, 40)
         turned = 80 + (aoi - 80) * ramp(time, 10.0, 8.0)
-        power = facing * laws[k % 100].at(turned) * (1 + 0.01 * noise(rng, 400, 0.7))
-        power += 0.001 * facing * rng.normal(size=400)
-        told = facing * (1 + 0.01 * rng.normal())
-        found = track(clean(time, power), stated, Facing(told, 0.01 * told)).pointing
+        power = top * laws[k % 100].at(turned) * (1 + 0.01 * noise(rng, 400, 0.7))
+        power += 0.001 * top * rng.normal(size=400)
+        told = top * (1 + 0.01 * rng.normal())
+        found = track(clean(time, power), stated, FacingPower(told, 0.01 * told)).pointing
         inside += found.aoi is not None and found.low <= aoi <= found.high
     assert 0.93 <= inside / logs <= 0.97
 
@@ -253,8 +295,8 @@ def test_shadow_bright_edge_and_dropout_are_named():
     power[1060:1070] *= 1.4
     power[1500:1503] = 0.002
     power[1800:1805] *= 1.3
-    law = panel_law(LAMP, 68.0)
-    found = track(clean(time, power), law, Facing(0.51, 0.005)).disturbances
+    law = own(LAMP, 68.0)
+    found = track(clean(time, power), law, FacingPower(0.51, 0.005)).disturbances
     assert [d.kind for d in found] == ["darker", "bright edge", "dropout", "beyond facing"]
     assert (found[0].start, found[0].end) == (500.0, 529.5)
     assert found[0].rows == (1001, 1060)
@@ -269,10 +311,10 @@ def test_light_beyond_any_cloud_edge_is_suspected():
     # More than 1.5 times clear sky is rare: Yordanov et al. (2013) saw 1.53 as a record.
     time, power = rising(2400, 0.5)
     power[1500:1520] *= 1.9**2
-    found = track(clean(time, power), panel_law(LAMP, 10.0), Facing(0.51, 0.005)).disturbances
+    found = track(clean(time, power), own(LAMP, 10.0), FacingPower(0.51, 0.005)).disturbances
     assert "suspect the reading" in found[0].says
     power[1500:1520] /= 1.9**2 / 1.05
-    found = track(clean(time, power), panel_law(LAMP, 10.0), Facing(0.55, 0.005)).disturbances
+    found = track(clean(time, power), own(LAMP, 10.0), FacingPower(0.55, 0.005)).disturbances
     assert "better pointing would explain it" in found[0].says
 
 
@@ -324,28 +366,25 @@ def test_angles_in_radians_are_refused_and_small_ones_are_not():
 
 def test_rise_is_judged_and_false_alarms_are_rare():
     rng, fits = np.random.default_rng(11), 0
-    law = panel_law(LAMP, 68.0, surroundings=Surroundings(0.01, 0.006))
+    law = own(LAMP, 68.0, 0.01, 0.006)
     time = 0.25 * np.arange(400)
-    truths = [
-        panel_law(LAMP, 68.0, surroundings=Surroundings(rng.uniform(0, 0.02), 0, _drawn(rng)))
-        for _ in range(40)
-    ]
+    truths = [own(LAMP, 68.0, rng.uniform(0, 0.02), glass=_drawn(rng)) for _ in range(40)]
     for k in range(200):
         start, truth = rng.uniform(40, 82), truths[k % 40]
         end = rng.uniform(0, 8)
         aoi = start + (end - start) * ramp(time, 15, 10)
         power = 0.5 * truth.at(aoi) * (1 + 0.01 * noise(rng, 400, 0.5))
         log = clean(time, power, {"angle": aoi + rng.normal()})
-        fits += track(log, law, Facing(0.5, 0.005)).rise.verdict == "plausible"
+        fits += track(log, law, FacingPower(0.5, 0.005)).rise.verdict == "plausible"
     assert fits >= 188  # 94 %
 
 
 def test_rise_that_only_stray_light_decides_cannot_be_told():
     time, power = rising(low=0.002)
     aoi = 89.5 * (1 - ramp(time, 30, 20))
-    law = panel_law(LAMP, 68.0, surroundings=Surroundings(0.01, 0.006))
-    found = track(clean(time, power, {"angle": aoi}), law, Facing(0.5, 0.005))
-    assert found.rise.verdict == "cannot tell"
+    law = own(LAMP, 68.0, 0.01, 0.006)
+    found = track(clean(time, power, {"angle": aoi}), law, FacingPower(0.5, 0.005))
+    assert found.rise.verdict == "undetermined"
     assert "the stray light decides" in found.rise.reason
     noisy = clean(time, power - 0.002 + 0.01 * np.random.default_rng(1).normal(size=time.size))
     assert "the first power is not clear of zero" in track(noisy, law).rise.reason
@@ -360,7 +399,7 @@ def test_what_cannot_be_told_comes_with_what_to_record():
     # A law that depends on the light is made for the steady power where no facing power is known.
     asked = []
     track(clean(time, power), lambda facing: asked.append(facing) or SQUARE)
-    track(clean(time, power), lambda facing: asked.append(facing) or SQUARE, Facing(0.6, 0.01))
+    track(clean(time, power), lambda facing: asked.append(facing) or SQUARE, FacingPower(0.6, 0.01))
     assert asked == [pytest.approx(0.5, abs=1e-3), 0.6]
     found = track(clean(time, power), SQUARE)
     assert "hold the panel by hand" in dict(found.unknown)["the pointing error"]
@@ -395,6 +434,6 @@ def test_energy_is_that_of_the_closed_form_without_the_gaps():
 
 
 def test_the_verdict_prints_as_one_line():
-    found = track(clean(*rising()), SQUARE, Facing(0.52, 0.005))
+    found = track(clean(*rising()), SQUARE, FacingPower(0.52, 0.005))
     assert str(found).startswith("log: 0.4999 W, settled after 18.5 s")
     assert "deg off the light" in str(found)

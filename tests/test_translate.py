@@ -18,8 +18,12 @@ from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.datasheet import make_datasheet
 from ivkit.panel.law import LAW
 from ivkit.panel.sheet_file import SheetFile
-from ivkit.panel.translate import translate
+from ivkit.predict.facing import Facing
+from ivkit.predict.of_sweep import panel_of_sweep
+from ivkit.predict.prediction import predict
+from ivkit.predict.scene import At, Mount, Scene, Warmth
 from ivkit.readings.sweep import Condition, Effect, Sweep
+from ivkit.verdict.translate import translate
 from tests.published import MODULE, readings
 
 PANEL = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, 0.0003, 36)
@@ -38,6 +42,8 @@ def by_de_soto(sheet):
     """Return a datasheet whose panel follows De Soto's equations, as the exact model does."""
     law = dict(zip(LAW, np.zeros(len(LAW)), strict=True))
     law |= {"shunt_exponent": 1.0, "shunt_exponent_low": 1.0}
+    # The panel's own: a, and Rsh in units of Voc/Isc at 200 W/m2, where Voc is a ln 5 less.
+    law |= {"ideality": np.log(1.0175 / 21.571), "shunt": np.log(4500.0 * 0.12384 / 19.933)}
     law |= {"alpha": sheet.alpha_pct, "beta": sheet.beta_pct}
     exact = np.r_[np.ones(6), np.zeros(len(LAW) - 2)]  # but for alpha and beta
     shifts = {name: shift * exact for name, shift in sheet.shifts.items()}
@@ -62,6 +68,11 @@ def sweep(light=820.0, heat=38.0, *, noise=1e-5, u=(1.0, 0.1), beyond=1.03, poin
         name="invented",
         **more,
     )
+
+
+def by_tag(quantity):
+    """Return the standard uncertainty that all variables of a name make together."""
+    return {tag: part**0.5 * quantity.std_dev for tag, part in budget(quantity).items()}
 
 
 def by_name(found):
@@ -155,7 +166,7 @@ def test_what_is_uncertain_about_light_and_heat_moves_the_result_as_moving_it_do
             ends.append([getattr(points, n).nominal_value for n in POINTS])
         half = np.abs(np.subtract(*ends)) / 2
         for name, expected in zip(POINTS, half, strict=True):
-            parts = {v.tag: u for v, u in getattr(told, name).error_components().items()}
+            parts = by_tag(getattr(told, name))
             scale = 2e-3 * getattr(told, name).nominal_value
             assert parts.get(tag, 0.0) == pytest.approx(expected, rel=0.15, abs=0.3 * scale), name
 
@@ -167,11 +178,11 @@ def test_an_effect_of_the_front_end_is_the_same_before_and_after():
     measured = fit(sweep(effects=(gain,)))
     found = translate(measured, sheet=SHEET)
     for t in found.by_method:
-        parts = {v.tag: u for v, u in t.key_points.v_oc.error_components().items()}
+        parts = by_tag(t.key_points.v_oc)
         # 1 % of the measured 20.08 V; the procedures add to the voltage, some in proportion.
         assert parts["divider ratio"] == pytest.approx(share * 20.08, rel=0.15)
         ratio = t.key_points.v_oc / measured.key_points.v_oc
-        left = {v.tag: u for v, u in ratio.error_components().items()}
+        left = by_tag(ratio)
         assert left["divider ratio"] < 0.15 * share * ratio.nominal_value
 
 
@@ -302,15 +313,31 @@ def test_without_coefficients_the_five_parameters_still_translate(monkeypatch):
     def none(*_):
         raise RangeError("no coefficient of the procedure brings the powers together")
 
-    monkeypatch.setattr("ivkit.panel.translate.coefficients_of", none)
+    monkeypatch.setattr("ivkit.verdict.translate.coefficients_of", none)
     found = translate(fit(sweep()), sheet=SHEET)
     assert found.methods == ("five parameters",)
-    assert any("procedures 1 and 2 cannot be used" in n for n in found.notes)
+    assert any("procedures 1 and 2 cannot be used" in n for n in found.warnings)
 
 
 def test_coefficients_that_cannot_be_are_refused():
     with pytest.raises(RangeError, match="no coefficient of the procedure brings"):
         _meet(lambda x: (np.arange(9.0), np.ones(9) + 0 * x), 1e9, 1.0)
+
+
+@pytest.mark.parametrize(("light", "celsius"), [(1000.0, 25.0), (500.0, 40.0)])
+def test_what_it_predicts_is_what_every_command_predicts(light, celsius):
+    """One panel, one light, one temperature: the same value and u."""
+    measured = fit(sweep(u=(20.0, 1.5)))
+    found = translate(measured, light, celsius, sheet=SHEET)
+    by_sweep = panel_of_sweep(measured, SHEET).panel
+    pairs = ((by_name(found)["five parameters"].key_points, by_sweep), (found.stated, SHEET))
+    for points, panel in pairs:
+        scene = Scene(panel, Facing(light), Warmth(celsius, 0.0), Mount(0.0, 0.0, 0.0))
+        expected = predict(scene, At.of(), ends=True)
+        for name in POINTS[:-1]:
+            told = getattr(points, name)
+            assert told.nominal_value == pytest.approx(expected[name].value[0], rel=1e-9)
+            assert told.std_dev == pytest.approx(expected[name].u[0], rel=1e-9)
 
 
 def test_a_shared_uncertain_condition_keeps_two_results_tied():
@@ -329,7 +356,7 @@ def test_the_coefficient_of_voc_is_the_given_one_whatever_the_fits_ideality():
     hot = measured.key_points.v_oc.nominal_value
     # Of Voc at 25 degC: 20 K and -0.335 %/K.
     assert five.key_points.v_oc.nominal_value == pytest.approx(hot / (1 - 20 * 0.00335), rel=2e-3)
-    parts = {v.tag: u for v, u in five.key_points.v_oc.error_components().items()}
+    parts = by_tag(five.key_points.v_oc)
     coefficient = parts["temperature coefficient of Voc"]
     assert coefficient == pytest.approx(0.0004 * 20 * 17.97, rel=0.1)
 

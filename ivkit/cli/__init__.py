@@ -19,7 +19,7 @@ COMMANDS = {
     "plan": "Before measuring: which loads, and is the front end good enough.",
     "characterize": "What is this panel: key points, parameters, uncertainty.",
     "load": "Which load resistor gets the most out of it.",
-    "translate": "This sweep at STC; is it the panel that the datasheet promises.",
+    "translate": "This sweep at STC; does the panel conform to its datasheet.",
     "lamp": "What the panel should give under this lamp.",
     "angle": "Power against incidence angle, compared with readings.",
     "check": "Is this reading, or this table of readings, plausible.",

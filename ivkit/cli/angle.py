@@ -162,16 +162,16 @@ def _turned(given: dict[str, Any], bench: "Bench | None", files: list[str]) -> "
         for name in ("sweep_irradiance", "sweep_light", "sweep_bench", "u_light"):
             if given[name] is not None:
                 raise click.UsageError(f"--{name.replace('_', '-')} needs a --sweep")
+    names_it = bench
     if datasheet is None and given["module"] is None:
-        if bench is not None:
-            datasheet = bench.panel.datasheet
-        elif given["sweep_bench"]:
-            bench_of_sweep = SweepOptions(bench=given["sweep_bench"]).load_bench()
-            datasheet = bench_of_sweep.panel.datasheet
+        datasheet = bench.panel.datasheet if bench is not None else None
+        if datasheet is None and given["sweep_bench"]:
+            names_it = SweepOptions(bench=given["sweep_bench"]).load_bench()
+            datasheet = names_it.panel.datasheet
     named = datasheet is not None or given["module"] is not None
     if sweep is None and not named:
         raise click.UsageError("name the panel: --sweep FILE, --datasheet FILE or --module NAME")
-    sheet = load_panel(datasheet, given["module"], bench) if named else None
+    sheet = load_panel(datasheet, given["module"], names_it) if named else None
     files += [datasheet] if datasheet else []
     told = {name: given[name] for name in TURNED}
     if told["u_light"] is not None:

@@ -1,65 +1,70 @@
 """``ivkit track``: a log of a turning panel against physics."""
 
-from typing import Any
+import math
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ivkit.assumptions import ASSUMED
-from ivkit.cli.inputs import SweepOptions, named_columns, sweep_options
-from ivkit.cli.output import FiniteNumber, Output, output_options
-from ivkit.cli.track_panel import Panel
+from ivkit.cli.inputs import SweepOptions, named_columns
+from ivkit.cli.options import Irradiance, Load
+from ivkit.cli.output import FiniteNumber, Output, output_options, said_no
+
+if TYPE_CHECKING:
+    from ivkit.answer import Answer
+    from ivkit.bench import Bench
+
+
+def _option(name: str, low: float, high: float, unit: str, metavar: str, text: str) -> Any:
+    return click.option(name, type=FiniteNumber(low, high, unit), metavar=metavar, help=text)
 
 
 @click.command("track")
 @click.argument("log_file", metavar="LOG")
 @click.option(
     "--load",
-    "load_ohm",
-    type=FiniteNumber(1e-3, 1e9, "ohm"),
+    type=Load(),
     metavar="OHM",
-    help="The fixed load. [what voltage over current shows]",
+    help="The fixed load: 68, 4k7, or max for maximum power. [what voltage over current shows]",
 )
 @click.option("--max-power", is_flag=True, help="Instead of a fixed load: kept at maximum power.")
-@click.option(
-    "--sweep",
-    "sweep_file",
-    metavar="FILE",
-    help="A sweep of this panel, for its curve.",
-)
+@click.option("--sweep", metavar="FILE", help="A sweep of this panel, for its curve.")
 @click.option(
     "--datasheet",
     metavar="FILE",
-    help="Its datasheet (TOML), where there is no sweep. [that of the bench]",
+    help="Its datasheet (TOML); with a sweep, for what no sweep tells. [that of the bench]",
 )
+@click.option("--bench", metavar="FILE", help="Front end, panel, condition. [bench.toml here]")
+@click.option("--sweep-bench", metavar="FILE", help="Bench of the sweep, if another. [--bench]")
+@_option("--sweep-irradiance", 0.001, 5000, "W/m2", "W/m2", "Effective irradiance of the sweep.")
+@_option("--sweep-temperature", -90, 200, "degC", "DEGC", "Cell temperature of the sweep.")
 @click.option(
     "--same-light",
     is_flag=True,
     help="The sweep was taken facing this very light, so that it gives the facing power.",
 )
-@click.option(
-    "--facing-power",
-    type=FiniteNumber(1e-12, 1e5, "W"),
-    metavar="W",
-    help="Power with the panel held to face this light.",
-)
-@click.option(
+@_option("--facing-power", 1e-12, 1e5, "W", "W", "Power with the panel held to face this light.")
+@_option(
     "--u-facing",
-    type=FiniteNumber(0, 50, "percent"),
-    metavar="PCT",
-    help="Standard uncertainty of the facing power. [2; with --same-light 2.9, of the light]",
+    0,
+    50,
+    "percent",
+    "PCT",
+    "Standard uncertainty of the facing power. [2; with --same-light 2.9, of the light]",
 )
 @click.option(
-    "--diffuse",
-    type=FiniteNumber(0, 100, "percent"),
-    metavar="PCT",
-    help="Share of the facing light that stays when the panel turns away. [1]",
+    "--irradiance",
+    type=Irradiance(1e-3),
+    metavar="W/m2",
+    help="Effective, facing the light: the facing power is then predicted. [that of the bench]",
 )
-@click.option(
-    "--u-diffuse",
-    type=FiniteNumber(0, 50, "percent"),
-    metavar="PCT",
-    help="Its standard uncertainty, in percent of the facing light. [0.6]",
+@_option("--u-irradiance", 0, 5000, "W/m2", "W/m2", "Its standard uncertainty. [5 %]")
+@_option("--temperature", -90, 200, "degC", "DEGC", "Of the cells. [bench, sweep, else 30 +- 8]")
+@_option("--u-temperature", 0, 50, "K", "K", "Its standard uncertainty. [2; 3 since the sweep]")
+@_option(
+    "--stray", 0, 1, "", "N", "Fraction of the facing light that does not turn with it. [0.01]"
 )
+@_option("--u-stray", 0, 1, "", "N", "Its standard uncertainty. [0.0058]")
 @click.option(
     "--u-angle",
     type=FiniteNumber(0, 45, "deg"),
@@ -73,60 +78,37 @@ from ivkit.cli.track_panel import Panel
     type=click.Choice(("panel", "elevation")),
     help="What a tilt column counts: the panel's tilt, 0 facing up, or the elevation it looks at.",
 )
-@click.option(
+@_option(
     "--open-voltage",
-    type=FiniteNumber(1e-3, 1e5, "V"),
-    metavar="V",
-    help="Voc read facing this light: the cell temperature comes from it and the datasheet.",
+    1e-3,
+    1e5,
+    "V",
+    "V",
+    "Voc read facing this light: the cell temperature comes from it and the datasheet.",
 )
-@click.option(
+@_option(
     "--u-open-voltage",
-    type=FiniteNumber(0, 1e4, "V"),
-    metavar="V",
-    help=f"Its standard uncertainty. [{ASSUMED['open-circuit voltage'].brief} %]",
+    0,
+    1e4,
+    "V",
+    "V",
+    f"Its standard uncertainty. [{ASSUMED['open-circuit voltage'].brief} %]",
 )
-@click.option(
-    "--drive-power",
-    type=FiniteNumber(0, 1e5, "W"),
-    metavar="W",
-    help="What the drive takes while it moves.",
-)
-@click.option(
-    "--drive-idle",
-    type=FiniteNumber(0, 1e5, "W"),
-    metavar="W",
-    help="What it takes while it stands still. [0]",
-)
+@_option("--drive-power", 0, 1e5, "W", "W", "What the drive takes while it moves.")
+@_option("--drive-idle", 0, 1e5, "W", "W", "What it takes while it stands still. [0]")
 @click.option(
     "--from", "start", type=FiniteNumber(), metavar="S", help="Leave out what is before, s."
 )
 @click.option("--to", "end", type=FiniteNumber(), metavar="S", help="Leave out what is after, s.")
-@sweep_options
+@click.option(
+    "--column",
+    multiple=True,
+    metavar="QUANTITY=NAME",
+    help="Which column of LOG is what: power=P or power=P:mW.",
+)
+@click.option("--sheet", metavar="NAME", help="Sheet of a workbook.")
 @output_options()
-@click.pass_context
-def command(
-    context: click.Context,
-    log_file: str,
-    load_ohm: float | None,
-    max_power: bool,
-    sweep_file: str | None,
-    datasheet: str | None,
-    same_light: bool,
-    facing_power: float | None,
-    u_facing: float | None,
-    diffuse: float | None,
-    u_diffuse: float | None,
-    u_angle: float,
-    tilt_is: str | None,
-    open_voltage: float | None,
-    u_open_voltage: float | None,
-    drive_power: float | None,
-    drive_idle: float | None,
-    start: float | None,
-    end: float | None,
-    options: SweepOptions,
-    output: Output,
-) -> None:
+def command(output: Output, **given: Any) -> int:
     """What a log of a turning panel says: settling, hunting, pointing error, and the rise.
 
     LOG is a table with a time column and power, or voltage with current or --load; columns pan
@@ -137,127 +119,124 @@ def command(
 
     Example: ivkit track log.csv --load 68 --sweep sweep.csv --facing-power 0.51
     """
-    if load_ohm is not None and max_power:
+    answer, inputs = answered(**given)
+    output.deliver(answer, inputs=inputs)
+    return said_no(answer)
+
+
+def answered(log_file: str, **given: Any) -> "tuple[Answer, list[str]]":
+    """Return the answer to what is asked, by the options' names, and the files that were read."""
+    load = math.nan if given["max_power"] else given["load"]
+    _refuse(log_file, given)
+
+    from ivkit.answer import based_on
+    from ivkit.errors import about
+    from ivkit.report.track_answer import track_answer
+    from ivkit.verdict.drive import Drive
+    from ivkit.verdict.tracked_panel import TRACKED, load_of, tracked
+    from ivkit.verdict.tracking import track
+
+    bench = SweepOptions(bench=given["bench"]).load_bench()
+    ohm = None if load is None or math.isnan(load) else load
+    raw, powers, log = _read(log_file, given, ohm, bench)
+    fit, sheet, files, panel = _panel(given, bench)
+    assumed: list[str] = []
+    load, u_load, notes = load_of(load, powers, bench, assumed)
+    told = {name: given[name] for name in TRACKED}
+    if told["u_facing"] is not None:
+        told["u_facing"] /= 100.0
+    with about(raw.name):
+        by = tracked(told, load, u_load, bench, sheet, fit)
+        found = track(
+            log,
+            by.law,
+            by.facing,
+            None
+            if given["drive_power"] is None
+            else Drive(given["drive_power"], given["drive_idle"] or 0.0),
+            u_angle=given["u_angle"],
+            tilt_is=given["tilt_is"],
+            unit_said=raw.unit_said,
+        )
+    answer = track_answer(
+        found,
+        based_on(panel=panel, light=by.light, bench=bench and bench.path),
+        [*(assumed if by.law is not None else ()), *by.assumed],
+        [*raw.notes, *powers.notes, *(notes if panel else ()), *by.notes],
+        raw.damage,
+    )
+    return answer, [log_file, *files, *([str(bench.path)] if bench else [])]
+
+
+def _refuse(log_file: str, given: dict[str, Any]) -> None:
+    """Refuse options that do not go together."""
+    if given["load"] is not None and given["max_power"]:
         raise click.UsageError("--load and --max-power exclude each other; give one")
-    if sweep_file is not None and datasheet is not None:
-        raise click.UsageError("--sweep and --datasheet exclude each other; give one")
-    if same_light and (sweep_file is None or facing_power is not None):
+    if given["load"] is not None and given["load"] in (0.0, math.inf):
+        raise click.UsageError("--load: open and short circuit give no power")
+    if given["same_light"] and (given["sweep"] is None or given["facing_power"] is not None):
         raise click.UsageError("--same-light goes with --sweep, and instead of --facing-power")
-    if drive_idle is not None and drive_power is None:
+    if given["drive_idle"] is not None and given["drive_power"] is None:
         raise click.UsageError("--drive-idle goes with --drive-power")
-    if u_open_voltage is not None and open_voltage is None:
+    if given["u_open_voltage"] is not None and given["open_voltage"] is None:
         raise click.UsageError("--u-open-voltage goes with --open-voltage")
-    if open_voltage is not None and options.temp_cell is not None:
+    if given["open_voltage"] is not None and given["temperature"] is not None:
         raise click.UsageError("--temperature and --open-voltage both tell the cell temperature")
-    if sweep_file == "-" and log_file == "-":
+    if given["u_irradiance"] is not None and given["irradiance"] is None:
+        raise click.UsageError("--u-irradiance needs --irradiance")
+    for name in ("sweep_bench", "sweep_irradiance", "sweep_temperature"):
+        if given[name] is not None and given["sweep"] is None:
+            raise click.UsageError(f"--{name.replace('_', '-')} needs a --sweep")
+    if given["sweep"] == "-" and log_file == "-":
         raise click.UsageError("standard input (-) can be read only once")
 
-    from ivkit.errors import about
+
+def _read(
+    log_file: str, given: dict[str, Any], load: float | None, bench: "Bench | None"
+) -> tuple[Any, Any, Any]:
+    """Return the log as it stands, the power of its readings, and the clean log."""
     from ivkit.readings.log import read_log
     from ivkit.readings.log_pieces import large_log
-    from ivkit.verdict.drive import Drive
     from ivkit.verdict.log import ANGLES, clean
     from ivkit.verdict.log_power import log_power
     from ivkit.verdict.long_log import read_long_log
-    from ivkit.verdict.pointing import Facing
-    from ivkit.verdict.tracking import track
 
-    said, bench = named_columns(options.columns), options.load_bench()
-    large = large_log(log_file, columns=said) if options.sheet is None else None
+    said, start, end = named_columns(given["column"]), given["start"], given["end"]
+    large = large_log(log_file, columns=said) if given["sheet"] is None else None
     if large is not None:
-        raw, powers, log = read_long_log(large, load_ohm, bench, start, end)
-    else:
-        raw = read_log(log_file, columns=said, sheet=options.sheet)
-        powers = log_power(raw, load_ohm, bench)
-        # A long log is held once: what the power came from is not needed any more.
-        raw = raw.only("time", *ANGLES)
-        angles = {quantity: raw[quantity] for quantity in ANGLES if quantity in raw}
-        log = clean(raw["time"], powers.power, angles, raw.rows, raw.name)
-        raw = raw.only()
-        if start is not None or end is not None:
-            log = log.between(start, end)
-    remarks = [*raw.notes, *powers.notes]
-    facing = None
-    if facing_power is not None:
-        if u_facing is None:
-            u_facing = ASSUMED["reading"].u
-            remarks.append(f"facing power: {ASSUMED['reading'].sentence('--u-facing')}")
-        facing = Facing(facing_power, facing_power * u_facing / 100)
-    if datasheet is None and sweep_file is None and bench is not None:
+        return read_long_log(large, load, bench, start, end)
+    raw = read_log(log_file, columns=said, sheet=given["sheet"])
+    powers = log_power(raw, load, bench)
+    # A long log is held once: what the power came from is not needed any more.
+    raw = raw.only("time", *ANGLES)
+    angles = {quantity: raw[quantity] for quantity in ANGLES if quantity in raw}
+    log = clean(raw["time"], powers.power, angles, raw.rows, raw.name)
+    if start is not None or end is not None:
+        log = log.between(start, end)
+    return raw.only(), powers, log
+
+
+def _panel(given: dict[str, Any], bench: "Bench | None") -> tuple[Any, Any, list[str], str]:
+    """Return the fit of the sweep, the datasheet, their files, and what the panel is known by."""
+    from ivkit.cli.panel_source import load_panel
+
+    datasheet, names_it = given["datasheet"], bench
+    if datasheet is None and bench is not None:
         datasheet = bench.panel.datasheet
-    law = None
-    fit, sheet = None, None
-    if sweep_file is not None:
-        fit = options.with_(columns=()).fit(sweep_file)
-    elif datasheet is not None:
-        from ivkit.cli.panel_source import load_panel
-
-        sheet = load_panel(datasheet, None, bench)
-    if open_voltage is not None and (sheet is None or facing is not None):
-        raise click.UsageError(
-            "--open-voltage serves the facing power by a datasheet: it needs --datasheet, and "
-            "neither --sweep nor --facing-power"
+    if datasheet is None and given["sweep_bench"]:
+        names_it = SweepOptions(bench=given["sweep_bench"]).load_bench()
+        datasheet = names_it.panel.datasheet
+    sheet = None if datasheet is None else load_panel(datasheet, None, names_it)
+    files = [] if datasheet is None else [datasheet]
+    fit, panel = None, "" if sheet is None else sheet.name
+    if given["sweep"] is not None:
+        options = SweepOptions(
+            bench=given["sweep_bench"] or given["bench"],
+            temp_cell=given["sweep_temperature"],
+            irradiance=given["sweep_irradiance"],
+            sheet=given["sheet"],
         )
-    if fit is not None or sheet is not None:
-        load, u_load = _load(load_ohm, max_power, powers, bench, remarks)
-        if load is not None or max_power:
-            panel = Panel(load, u_load, facing, remarks)
-            with about(raw.name):
-                if fit is not None:
-                    law, facing = panel.of_sweep(fit, diffuse, u_diffuse, same_light, u_facing)
-                else:
-                    law, facing = panel.of_sheet(
-                        sheet, diffuse, u_diffuse, options, bench, (open_voltage, u_open_voltage)
-                    )
-    with about(raw.name):
-        found = track(
-            log,
-            law,
-            facing,
-            None if drive_power is None else Drive(drive_power, drive_idle or 0.0),
-            u_angle=u_angle,
-            tilt_is=tilt_is,
-            unit_said=raw.unit_said,
-        )
-
-    from ivkit.report.track_document import document, frame
-    from ivkit.report.track_text import describe
-
-    def figure():
-        from ivkit.report.track_figure import track_figure
-
-        return track_figure(found)
-
-    inputs = options.files([name for name in (log_file, sweep_file, datasheet) if name])
-    output.deliver(
-        describe(found, remarks, raw.damage),
-        document(found, remarks, raw.damage),
-        lambda: frame(found),
-        figure,
-        inputs,
-    )
-    if found.rise is not None and found.rise.verdict in ("too high", "too low"):
-        context.exit(1)
-
-
-def _load(
-    stated: float | None, max_power: bool, powers: Any, bench: Any, remarks: list[str]
-) -> tuple[float | None, float]:
-    """Return the load and its standard uncertainty, ohm; None at maximum power or where unknown."""
-    if max_power:
-        return None, 0.0
-    if powers.load_seen is not None:
-        remarks.append(f"voltage over current shows a fixed load of {powers.load_seen:.4g} ohm")
-        return powers.load_seen, powers.u_load_seen
-    if stated is not None:
-        if bench is not None and bench.loads.tolerance_pct is not None:
-            return stated, stated * bench.loads.u_fraction
-        usual = ASSUMED["load resistor"]
-        remarks.append(usual.sentence())
-        return stated, stated * usual.u_fraction
-    if powers.load_varies:
-        remarks.append(
-            "voltage over current changes with the power: no fixed load; say --max-power if a "
-            "converter keeps it at maximum power"
-        )
-    return None, 0.0
+        fit = options.fit(given["sweep"])
+        files += options.files((given["sweep"],))
+        panel = given["sweep"] + (f", with {panel}" if panel else "")
+    return fit, sheet, files, panel

@@ -1,4 +1,4 @@
-"""``ivkit translate``: this sweep at STC; is it the panel that the datasheet promises."""
+"""``ivkit translate``: this sweep at STC; does the panel conform to its datasheet."""
 
 from typing import TYPE_CHECKING
 
@@ -71,11 +71,11 @@ def command(
     second_irradiance: float | None,
     output: Output,
 ) -> int:
-    """This sweep at STC or another condition; is it the panel that the datasheet promises.
+    """This sweep at STC or another condition; does the panel conform to its datasheet.
 
     By IEC 60891's procedures 1 and 2, by the five parameters, and with a SECOND sweep of the same
     panel in other light by procedure 3. SWEEP is a table as for characterize; irradiance and
-    temperature come from its columns, the bench, or the options. Exit status 1: it is not.
+    temperature come from its columns, the bench, or the options. Exit status 1: it does not.
 
     Example: ivkit translate jetty_sweep.csv --bench jetty.toml
     """
@@ -103,8 +103,10 @@ def command(
     fits = fit_each(sweeps)
     inputs = {*options.files((sweep,)), *(other.files((second,)) if second else [])}
 
-    from ivkit.panel.translate import translate
-    from ivkit.report.translate_text import describe, document, frame, verdict_of
+    from ivkit.answer import based_on, drawn_by
+    from ivkit.report.translate_text import translate_answer
+    from ivkit.verdict.conformity import DOES_NOT
+    from ivkit.verdict.translate import translate
 
     found = translate(
         fits[0],
@@ -114,20 +116,14 @@ def command(
         technology=technology,
         partner=fits[1] if second else None,
     )
-
-    def figure():
-        from ivkit.report.translate_figure import translate_figure
-
-        return translate_figure(found, sheet)
-
-    output.deliver(
-        describe(found, sheet),
-        document(found, sheet),
-        lambda: frame(found, sheet),
-        figure,
-        [*inputs, *([sheet_file] if sheet_file else [])],
+    bench = options.load_bench()
+    answer = translate_answer(
+        found,
+        based_on(panel=sheet_file or module, bench=bench and bench.path),
+        drawn_by("ivkit.report.translate_figure:translate_figure", found),
     )
-    return 1 if verdict_of(found, sheet) in ("is not", "more") else 0
+    output.deliver(answer, inputs=[*inputs, *([sheet_file] if sheet_file else [])])
+    return 1 if answer.verdict == DOES_NOT else 0
 
 
 def _sheet(

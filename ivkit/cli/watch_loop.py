@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Protocol, TextIO
 import click
 
 from ivkit.answer import Answer
+from ivkit.answer.text import wrap
 from ivkit.readings.live_line import BadLine, LineReader, LiveReading
 from ivkit.readings.terminals import at_terminals
-from ivkit.report.text import wrap
 from ivkit.report.watch_text import (
     ascii_text,
     bad_line,

@@ -7,19 +7,21 @@ machine calls it, and so do other processes and other machines; all give the sam
 import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 
 import numpy as np
 from scipy.constants import Boltzmann, elementary_charge
 
 from ivkit.bench import Bench
-from ivkit.curve import health
+from ivkit.curve import many
 from ivkit.curve.batch_uncertainty import parameter_covariance, result_uncertainties
 from ivkit.curve.diode import SingleDiode
-from ivkit.curve.engine import LEAST_NOISE, Array
+from ivkit.curve.engine import Array
 from ivkit.curve.fault_list import all_faults
 from ivkit.curve.fit import FEWEST_LEFT, UNRESOLVED, fit_readings
-from ivkit.curve.many import PARAMETERS, Fits, fit_many
+from ivkit.curve.many import PARAMETERS, UNITS, Fits, fit_many
+from ivkit.curve.uncertainty import noise_as_taken
 from ivkit.errors import IvkitError
 from ivkit.readings.fault import Fault
 from ivkit.readings.faults import check
@@ -31,26 +33,13 @@ from ivkit.readings.sweep import Sweep
 #: Sweeps fitted in one go: enough for the engine to be quick, few enough to hold at once.
 CHUNK = 512
 
-KEY_POINTS = {
-    "isc_A": "i_sc",
-    "voc_V": "v_oc",
-    "vmp_V": "v_mp",
-    "imp_A": "i_mp",
-    "pmp_W": "p_mp",
-    "fill_factor": "fill_factor",
-    "best_load_ohm": "best_load",
-}
-UNITS = dict(zip(PARAMETERS, ("A", "A", "ohm", "ohm", "V"), strict=True))
+KEY_POINTS = many.KEY_POINTS | {"best_load_ohm": "best_load"}
 #: The flags that take a key point away.
 _SHORT, _OPEN, _KNEE = "short_circuit_not_reached", "open_circuit_not_reached", "knee_not_reached"
-TAKEN = {
+TAKEN = {key: {_KNEE} for key in KEY_POINTS} | {
     "isc_A": {_SHORT},
     "voc_V": {_OPEN},
-    "vmp_V": {_KNEE},
-    "imp_A": {_KNEE},
-    "pmp_W": {_KNEE},
     "fill_factor": {_SHORT, _OPEN, _KNEE},
-    "best_load_ohm": {_KNEE},
 }
 _RESULTS = (*KEY_POINTS, *(f"{name}_{unit}" for name, unit in UNITS.items()), "ideality_factor")
 COLUMNS = (
@@ -74,13 +63,7 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class FileContent:
-    """A small file that is not read yet.
-
-    Attributes
-    ----------
-    file : str
-    content : bytes
-    """
+    """A small file that is not read yet."""
 
     file: str
     content: bytes
@@ -99,16 +82,9 @@ class Failure:
 class Taking:
     """How tables are to be taken: what the user says of columns, bench and condition.
 
-    Attributes
-    ----------
-    columns : dict of str to str
-        Column by quantity, as in `ivkit.readings.table.read_table`.
-    sheet : str or None
-        Sheet of a workbook.
-    bench : Bench or None
-    cells, temp_cell, irradiance
-        Cells in series, cell temperature (degC), effective irradiance (W/m2); they go before
-        what table and bench say.
+    ``columns`` are columns by quantity, as in `ivkit.readings.table.read_table`; ``sheet`` is that
+    of a workbook. ``cells`` in series, ``temp_cell`` (degC) and effective ``irradiance`` (W/m2) go
+    before what table and bench say.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
@@ -140,7 +116,7 @@ def rows_of(items: Sequence[Item], taking: Taking) -> list[Row]:
                         one.read(), taking.bench, taking.cells, taking.temp_cell, taking.irradiance
                     )
                 )
-                looked = _look_through(sweep)
+                looked = look_through(sweep)
                 if len(looked.used) < 2 or not np.any(looked.used.current):
                     fit_readings(looked.used)  # raises what it raises for one sweep
             except IvkitError as error:
@@ -149,18 +125,9 @@ def rows_of(items: Sequence[Item], taking: Taking) -> list[Row]:
             good.append((len(rows), looked))
             rows.append({"file": one.file, "sweep": one.sweep})
     for part in chunks(good):
-        for (k, _), row in zip(part, _fit_rows([looked for _, looked in part]), strict=True):
+        for (k, _), row in zip(part, fit_rows([looked for _, looked in part]), strict=True):
             rows[k] = row | rows[k]
     return rows
-
-
-def fit_rows(sweeps: Sequence[Sweep]) -> list[Row]:
-    """Fit sweeps and return one row each, by the names of `COLUMNS`; what cannot be told is None.
-
-    Readings at fault are left out, as in `ivkit.fit`. Sweeps with a stated noise are weighted by
-    it; the others count all currents alike. ``flags`` and ``faults`` are tuples of names.
-    """
-    return _fit_rows([_look_through(sweep) for sweep in sweeps])
 
 
 def failed_row(file: str, sweep: str, error: str) -> Row:
@@ -177,13 +144,8 @@ def failed_row(file: str, sweep: str, error: str) -> Row:
 
 def chunks(items: Iterable[Any], size: int = CHUNK) -> Iterator[list[Any]]:
     """Yield the items in lists of ``size``; only one list is held at a time."""
-    held = []
-    for item in items:
-        held.append(item)
-        if len(held) == size:
-            yield held
-            held = []
-    if held:
+    left = iter(items)
+    while held := list(islice(left, size)):
         yield held
 
 
@@ -208,13 +170,18 @@ class _Looked:
     faults: tuple[Fault, ...]
 
 
-def _look_through(sweep: Sweep) -> _Looked:
+def look_through(sweep: Sweep) -> _Looked:
+    """Return a sweep with the readings that the fit may use: those at fault are left out."""
     checked = check(sweep)
     enough = np.sum(checked.keep) >= FEWEST_LEFT
     return _Looked(sweep, checked.sweep if enough else checked.taken, checked.faults)
 
 
-def _fit_rows(sweeps: Sequence[_Looked]) -> list[Row]:
+def fit_rows(sweeps: Sequence[_Looked]) -> list[Row]:
+    """Fit sweeps and return one row each, by the names of `COLUMNS`; what cannot be told is None.
+
+    Sweeps with a stated noise are weighted by it; the others count all currents alike.
+    """
     rows: list[Row] = [{} for _ in sweeps]
     for kind in (0, 1, 2):
         which = [k for k, one in enumerate(sweeps) if _kind(one.used) == kind]
@@ -249,17 +216,17 @@ def _fit(sweeps: Sequence[Sweep], kind: int) -> tuple[Fits, dict[str, tuple[Arra
     u_i = _padded(sweeps, "noise_current", 1.0) if kind else None
     u_v = _padded(sweeps, "noise_voltage", 1.0) if kind == 2 else None
     fits = fit_many(v, i, u_v, u_i)
-    model = fits.model
-    points = model.key_points()
+    points = fits.model.key_points()
     unknown = np.full(len(fits), np.nan)
     u = dict.fromkeys((*KEY_POINTS.values(), *PARAMETERS), unknown)
     told = np.flatnonzero(np.isfinite(fits.rmse) & np.isfinite(fits.nNsVth))
     if told.size:
-        parameters = tuple(np.asarray(p)[told] for p in model.raw)
+        model = SingleDiode(*(getattr(fits, name)[told] for name in PARAMETERS))
         noise = (None if x is None else x[told] for x in (u_v, u_i))
+        *taken, _ = noise_as_taken(fits, told, v[told], i[told], *noise)
         effects = [sweeps[k].effects for k in told]
-        found = _uncertainties(fits, told, parameters, v[told], i[told], *noise, effects)
-        for name, values in found.items():
+        covariance = parameter_covariance(model.raw, np.nan_to_num(v[told]), *taken, effects)
+        for name, values in result_uncertainties(model, covariance).items():
             u[name] = unknown.copy()
             u[name][told] = values
     results = {
@@ -268,40 +235,6 @@ def _fit(sweeps: Sequence[Sweep], kind: int) -> tuple[Fits, dict[str, tuple[Arra
     for name, unit in UNITS.items():
         results[f"{name}_{unit}"] = getattr(fits, name), u[name]
     return fits, results
-
-
-def _uncertainties(
-    fits: Fits,
-    told: Any,
-    parameters: tuple[Array, ...],
-    v: Array,
-    i: Array,
-    u_v: Array | None,
-    u_i: Array | None,
-    effects: Sequence[Any],
-) -> Mapping[str, Array]:
-    """Return standard uncertainties with the noise as `ivkit.fit` takes it."""
-    used = np.isfinite(v)
-    v, i = np.where(used, v, 0.0), np.where(used, i, 0.0)
-    n = used.sum(axis=1)
-    _, _, rs, g, _ = parameters
-    freedom = n - (5 - (rs == 0) - (g == 0))
-    freedom = np.where(freedom > 0, freedom, np.nan)
-    if u_i is None:
-        level = fits.rmse[told] * np.sqrt(n / freedom)
-        weights = np.where(used, 1.0, 0.0)
-        u_i = level[:, None] * weights
-    else:
-        floor = LEAST_NOISE * np.max(np.abs(i), axis=1, keepdims=True)
-        model = SingleDiode(*(getattr(fits, name)[told, None] for name in PARAMETERS))
-        steep = 0.0 if u_v is None else model.slope(v) * u_v
-        weights = np.where(used, 1.0 / np.hypot(np.maximum(u_i, floor), steep), 0.0)
-        large = fits.flag_bits[told] & health.bit("noise_larger_than_stated") > 0
-        enlarge = np.where(large, np.sqrt(fits.cost[told] / freedom), 1.0)[:, None]
-        u_i = u_i * enlarge
-        u_v = None if u_v is None else u_v * enlarge
-    covariance = parameter_covariance(parameters, v, weights, u_v, u_i, effects)
-    return result_uncertainties(parameters, covariance)
 
 
 def _row(looked: _Looked, told: dict[str, tuple[float, float]], flags: tuple[str, ...]) -> Row:

@@ -23,12 +23,14 @@ ISC_REACH = 0.3  # lowest voltage, as a part of the highest
 VOC_REACH = 0.2  # lowest current, as a part of the highest
 # A line uses no reading from beyond this part of the largest voltage or current, and needs
 # readings that spread over at least half of the way it runs beyond them.
-LINE_ZONE, LINE_SPREAD = 0.6, 0.5
+LINE_POINTS, LINE_ZONE, LINE_SPREAD = 3, 0.6, 0.5
 # A reading this near to the axis stands for the crossing (ASTM E1036-15 as pvlib encodes it).
 NEAR_V, NEAR_I = 0.005, 0.001
 # On such curves a parabola errs by -2 to +5 % in Pmp, a cubic by less than 1 % (2 % in Vmp) and a
 # quartic by less than 0.3 % in 95 of 100, with readings at random places.
-LEAST_ORDER = 3
+LEAST_ORDER, HIGHEST_ORDER = 3, 4
+#: Parts of the voltage and current of the largest measured power between which readings are used.
+WINDOW = (0.75, 1.15)
 
 
 @dataclass(frozen=True)
@@ -83,25 +85,6 @@ def _ratio(value: Any, over: Any) -> Any:
 
 
 @dataclass(frozen=True)
-class Reach:
-    """How much of the curve the readings cover.
-
-    Attributes
-    ----------
-    short_circuit : float
-        Lowest voltage as a part of the highest; 0 or less where short circuit was reached.
-    open_circuit : float
-        Lowest current as a part of the highest; 0 or less where open circuit was reached.
-    knee : bool
-        Whether there are readings at voltages on both sides of the largest power.
-    """
-
-    short_circuit: float
-    open_circuit: float
-    knee: bool
-
-
-@dataclass(frozen=True)
 class DataKeyPoints:
     """Key points from the readings alone, and what each reading contributes to them.
 
@@ -109,60 +92,49 @@ class DataKeyPoints:
     ----------
     key_points : KeyPoints
         Floats in V and A; NaN where the readings cannot tell.
-    reach : Reach
     notes : tuple of str
         For each key point that cannot be told, why and what to measure next; and what makes one
         that is told less certain than the rest.
     gradient_v, gradient_i : dict of str to ndarray, shape (N,)
         Exact derivatives of ``i_sc``, ``v_oc``, ``v_mp`` and ``i_mp`` by the voltage (per V) and
         by the current (per A) of each reading, in the order given, with the choice of readings
-        held fixed. A shift ``dv, di`` of the readings moves ``v_oc`` by
-        ``gradient_v["v_oc"] @ dv + gradient_i["v_oc"] @ di``. NaN where the key point is NaN.
-    order : int
-        Degree of the polynomial P(V) that gave the maximum power; 0 where none did.
-    window : ndarray of int
-        Places of the readings that the polynomial was fitted to.
+        held fixed; NaN where the key point is NaN.
     """
 
     key_points: KeyPoints
-    reach: Reach
     notes: tuple[str, ...]
     gradient_v: dict[str, Array]
     gradient_i: dict[str, Array]
-    order: int
-    window: NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class _Estimate:
-    """A quantity with its derivatives by the x and by the y of each reading, shape (N,)."""
+    """A quantity with its derivatives by each voltage and each current, shape (N,)."""
 
     value: float
-    by_x: Array
-    by_y: Array
+    by_v: Array
+    by_i: Array
 
 
 class _CannotTellError(Exception):
     """Why the readings do not give a key point."""
 
 
-def key_points_from_data(
-    voltage: ArrayLike,
-    current: ArrayLike,
-    *,
-    line_points: int = 3,
-    order: int = 4,
-    window: tuple[float, float] = (0.75, 1.15),
-) -> DataKeyPoints:
+def key_points_from_data(voltage: ArrayLike, current: ArrayLike) -> DataKeyPoints:
     """Return the key points as the readings alone give them, without a model of the panel.
 
     Isc is the current of the reading nearest to V = 0 where that is within 0.5 % of Voc, else a
-    straight line through the readings at the three voltages nearest to 0; Voc likewise from V(I)
-    and 0.1 % of Isc. Maximum power is the maximum of a least-squares polynomial P(V) through the
-    readings within 75 to 115 % of both voltage and current of the largest measured power.
+    straight line through the readings at the three voltages nearest to 0 (more where they lie so
+    close together that the line would run far beyond them); Voc likewise from V(I) and 0.1 % of
+    Isc. Maximum power is that of a least-squares polynomial P(V) of fourth degree (third, where
+    there are four voltages only or the fourth has more than one maximum) through the readings
+    within 75 to 115 % of both voltage and current of the largest measured power: ASTM E1036-15
+    (2019), doi:10.1520/E1036-15R19, as encoded in pvlib's ``astm_e1036``.
 
     A line that would run far beyond the readings (``ISC_REACH``, ``VOC_REACH``), and a polynomial
-    without one clear maximum among its readings, give NaN and a note instead of a guess.
+    without one clear maximum among its readings, give NaN and a note instead of a guess. Where the
+    voltage is noisy too, Pmp comes out too large, by up to some percent: the same error is in V and
+    in P = V I. A fit of the model with effective variance is not biased in that way.
 
     Parameters
     ----------
@@ -170,33 +142,11 @@ def key_points_from_data(
         V and A at the panel's terminals, in any order; current is positive when the panel
         delivers power. Readings beyond short or open circuit (V < 0, I < 0) are used, since
         leaving them out biases the result; repeated readings count each.
-    line_points : int
-        Distinct voltages (or currents) for a straight line, 2 or more. More are taken where they
-        lie so close together that the line would run far beyond them.
-    order : int
-        Highest degree of the polynomial, 3 or more. Degree 3 is used where there are four
-        distinct voltages only, or where a higher degree has more than one maximum.
-    window : (float, float)
-        The window about the largest measured power, as parts of its voltage and current.
-
-    Returns
-    -------
-    DataKeyPoints
 
     Raises
     ------
     SweepError
         Arrays of unequal or zero length, or values that are not finite.
-
-    Notes
-    -----
-    Where the voltage is noisy too, Pmp comes out too large, by up to some percent: the same
-    error is in V and in P = V I. A least-squares fit of the model with effective variance is not
-    biased in that way.
-
-    References
-    ----------
-    ASTM E1036-15 (2019), doi:10.1520/E1036-15R19, as encoded in pvlib's ``astm_e1036``.
 
     Examples
     --------
@@ -219,37 +169,25 @@ def key_points_from_data(
 
     top = int(np.argmax(v * i))
     nan = np.full(v.shape, np.nan)
-    value = dict.fromkeys(("i_sc", "v_oc", "v_mp", "i_mp"), np.nan)
-    by_v, by_i = dict.fromkeys(value, nan), dict.fromkeys(value, nan)
+    found = dict.fromkeys(("i_sc", "v_oc", "v_mp", "i_mp"), _Estimate(np.nan, nan, nan))
     notes: list[str] = []
-    degree, inside = 0, np.zeros(v.shape, dtype=bool)
     if v[top] <= 0 or i[top] <= 0:
         notes.append("no reading delivers power; check the polarity and the light")
-        reach = Reach(np.nan, np.nan, False)
     else:
-        reach = Reach(
-            float(v.min() / v.max()), float(i.min() / i.max()), bool(v.min() < v[top] < v.max())
-        )
-        low, high = window
-        inside = (v >= low * v[top]) & (v <= high * v[top])
-        inside &= (i >= low * i[top]) & (i <= high * i[top])
         try:
             near = NEAR_V * v[np.argmin(np.abs(i))]
-            found = _crossing(v, i, near, ISC_REACH, line_points, "voltage", "less")
-            value["i_sc"], by_v["i_sc"], by_i["i_sc"] = found.value, found.by_x, found.by_y
+            found["i_sc"] = _crossing(v, i, near, ISC_REACH, "voltage", "less")
         except _CannotTellError as reason:
             notes.append(f"Isc cannot be told: {reason}")
         try:
             near = NEAR_I * i[np.argmin(np.abs(v))]
-            found = _crossing(i, v, near, VOC_REACH, line_points, "current", "more")
-            value["v_oc"], by_i["v_oc"], by_v["v_oc"] = found.value, found.by_x, found.by_y
+            v_oc = _crossing(i, v, near, VOC_REACH, "current", "more")
+            found["v_oc"] = _Estimate(v_oc.value, v_oc.by_i, v_oc.by_v)
         except _CannotTellError as reason:
             notes.append(f"Voc cannot be told: {reason}")
         try:
-            degree, v_mp, i_mp = _maximum(v, i, top, inside, order)
-            value["v_mp"], by_v["v_mp"], by_i["v_mp"] = v_mp.value, v_mp.by_x, v_mp.by_y
-            value["i_mp"], by_v["i_mp"], by_i["i_mp"] = i_mp.value, i_mp.by_x, i_mp.by_y
-            if degree < min(order, 4):
+            degree, found["v_mp"], found["i_mp"] = _maximum(v, i, top)
+            if degree < HIGHEST_ORDER:
                 notes.append(
                     "maximum power comes from a cubic through few readings: its power is good to "
                     "about 1 %, its voltage to 2 %"
@@ -257,14 +195,17 @@ def key_points_from_data(
         except _CannotTellError as reason:
             notes.append(f"maximum power cannot be told: {reason}")
     return DataKeyPoints(
-        KeyPoints(**value), reach, tuple(notes), by_v, by_i, degree, np.flatnonzero(inside)
+        KeyPoints(**{name: one.value for name, one in found.items()}),
+        tuple(notes),
+        {name: one.by_v for name, one in found.items()},
+        {name: one.by_i for name, one in found.items()},
     )
 
 
 def _crossing(
-    x: Array, y: Array, near: float, reach: float, points: int, name: str, direction: str
+    x: Array, y: Array, near: float, reach: float, name: str, direction: str
 ) -> _Estimate:
-    """Return y at x = 0 from the reading nearest to it or from a straight line y(x)."""
+    """Return y at x = 0, as of V and I, from the reading nearest to it or a straight line y(x)."""
     size, top = np.abs(x), x.max()
     if size.min() <= near:
         at = size == size.min()
@@ -285,7 +226,7 @@ def _crossing(
         low, high = steps[:count].min(), steps[:count].max()
         return low * high > 0 and high - low < LINE_SPREAD * size.min()
 
-    count = min(points, steps.size)
+    count = min(LINE_POINTS, steps.size)
     while count < steps.size and leans(count):
         count += 1
     if count < 2 or leans(count):
@@ -302,10 +243,11 @@ def _crossing(
     return _Estimate(float(yu.mean() - slope * xu.mean()), by_x, by_y)
 
 
-def _maximum(
-    v: Array, i: Array, top: int, inside: NDArray[np.bool_], order: int
-) -> tuple[int, _Estimate, _Estimate]:
+def _maximum(v: Array, i: Array, top: int) -> tuple[int, _Estimate, _Estimate]:
     """Return the degree of the polynomial P(V), and Vmp and Imp at its maximum."""
+    low, high = WINDOW
+    inside = (v >= low * v[top]) & (v <= high * v[top])
+    inside &= (i >= low * i[top]) & (i <= high * i[top])
     load = v[top] / i[top]
     remedy = f"add loads between {0.6 * load:.3g} and {1.6 * load:.3g} ohm"
     if v[top] in (v.min(), v.max()):
@@ -323,7 +265,7 @@ def _maximum(
     # The polynomial lives on -1..1, where its equations are well conditioned.
     middle, half = (vw.max() + vw.min()) / 2, (vw.max() - vw.min()) / 2
     x = (vw - middle) / half
-    for degree in range(min(order, distinct - 1), LEAST_ORDER - 1, -1):
+    for degree in range(min(HIGHEST_ORDER, distinct - 1), LEAST_ORDER - 1, -1):
         inverse = np.linalg.pinv(np.vander(x, degree + 1, increasing=True))
         p = np.polynomial.Polynomial(inverse @ power)
         residual = power - p(x)

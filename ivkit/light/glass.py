@@ -1,9 +1,9 @@
 """What the front of a panel takes of the light at an angle, with what is uncertain about it.
 
 Measured modules lose more at 50 to 60 deg than the one coefficient of Martin and Ruiz for clean
-glass says, and at 80 deg more, or less, than the coefficient that fits there says: no single
-coefficient has their shape. So there are two: the angular loss coefficient a_r, and g for grazing
-angles, the part of the light (as a logarithm) that is lost at 80 deg besides,
+glass says, and at 80 deg more, or less, than the coefficient that fits there says. So there are
+two: the angular loss coefficient a_r, and g for grazing angles, the part of the light (as a
+logarithm) that is lost at 80 deg besides,
 
     IAM = IAM_MR(aoi, a_r) exp(-g x),   x = max((|aoi| - 50 deg) / 30 deg, 0)^6.
 
@@ -49,7 +49,7 @@ class Glass:
     a_r : float
         Angular loss coefficient of Martin and Ruiz, above 0 to 1.
     g : float
-        Of grazing angles: minus the logarithm of the factor at 80 deg; 0 is Martin and Ruiz.
+        Of grazing angles: minus the logarithm of the factor at 80 deg; 0 is Martin and Ruiz (2001).
     u_a_r, u_g : float
         Standard uncertainties.
 
@@ -57,10 +57,6 @@ class Glass:
     ------
     RangeError
         When called: a coefficient out of range, an angle beyond 180 deg.
-
-    References
-    ----------
-    Martin and Ruiz (2001); King, Boyson and Kratochvil, SAND2004-3535 (2004).
 
     Examples
     --------
@@ -128,8 +124,6 @@ def off(iam: IncidenceAngleModifier, name: str, by: float = 1.0) -> IncidenceAng
     What is uncertain about a law of another form is, as a fraction, what is uncertain about
     `PLAIN`. The front itself where it has no input quantity of that name.
 
-    Examples
-    --------
     >>> bool(off(PLAIN, GRAZING)(80.0) < PLAIN(80.0)), off(no_glass, LOSS) is no_glass
     (True, True)
     """

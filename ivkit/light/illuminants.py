@@ -15,7 +15,7 @@ from importlib.resources import files
 import numpy as np
 
 from ivkit.errors import RangeError
-from ivkit.light.radiometry import Band, Spectrum, black_body
+from ivkit.light.radiometry import Spectrum, black_body
 from ivkit.light.tables import two_columns
 
 ILLUMINANT_A_TEMPERATURE = 2848 * 1.438776877 / 1.435
@@ -45,11 +45,8 @@ _TUNGSTEN_RATIO = np.array([1.0, 1.0, 0.987, 0.94, 0.80, 0.65, 0.58])
 def am15g() -> Spectrum:
     """Return the AM1.5 global spectrum, 280 to 4000 nm, 1000.37 W/m2.
 
-    References
-    ----------
-    ASTM G173-03, as shipped with pvlib (`pvlib.spectrum.get_reference_spectra`), in a table of our
-    own because importing pvlib takes half a second. IEC 60904-3 scales the same spectrum to
-    1000 W/m2.
+    ASTM G173-03, as shipped with pvlib, in a table of our own because importing pvlib takes half a
+    second. IEC 60904-3 scales the same spectrum to 1000 W/m2.
     """
     wavelength, irradiance = two_columns("am15g_astm_g173.csv")
     return Spectrum(wavelength, irradiance, "AM1.5G")
@@ -60,14 +57,10 @@ def sunlight() -> Spectrum:
     """Return daylight as it comes outdoors: AM1.5G, with variants a little redder and bluer.
 
     The variants are AM1.5G times (wavelength/555 nm) to the power of 0.2 and -0.2, which moves
-    silicon by 4 to 5 % per lux: about what global clear-sky spectra by the Bird model
-    (`pvlib.spectrum.spectrl2`) scatter for sun heights from 10 to 90 deg. Light from the sky
-    alone, without the sun, is bluer still: a quarter less per lux.
-
-    References
-    ----------
-    ASTM G173-03, as shipped with pvlib; R. Bird and C. Riordan, J. Climate Appl. Meteor. 25
-    (1986) 87.
+    silicon by 4 to 5 % per lux: about what global clear-sky spectra by the Bird model (R. Bird and
+    C. Riordan, J. Climate Appl. Meteor. 25 (1986) 87; `pvlib.spectrum.spectrl2`) scatter for sun
+    heights from 10 to 90 deg. Light from the sky alone, without the sun, is bluer still: a quarter
+    less per lux.
     """
     sun = am15g()
     variants = tuple(
@@ -85,19 +78,6 @@ def sunlight() -> Spectrum:
 
 
 @lru_cache
-def illuminant_a() -> Spectrum:
-    """Return CIE illuminant A: tungsten light, Planck's law at 2855.50 K, scaled to 1 W/m2.
-
-    CIE defines it for 300 to 830 nm; here it is continued as the black body that it is.
-
-    References
-    ----------
-    CIE 015:2018; ISO/CIE 11664-2.
-    """
-    return replace(black_body(ILLUMINANT_A_TEMPERATURE), name="CIE illuminant A")
-
-
-@lru_cache
 def _cie_tables() -> dict[str, Spectrum]:
     source = files("ivkit.light") / "data" / "illuminants_cie_5nm.csv"
     with source.open(encoding="utf-8") as lines:
@@ -107,36 +87,29 @@ def _cie_tables() -> dict[str, Spectrum]:
     tables = {}
     for name, values in zip(names, table[:, 1:].T, strict=True):
         tabled = np.isfinite(values)
-        spectrum = Spectrum(table[tabled, 0], values[tabled], f"CIE illuminant {name}")
-        tables[name] = spectrum.scaled(irradiance=1.0, band=spectrum.band)
+        tables[name] = _per(Spectrum(table[tabled, 0], values[tabled], f"CIE illuminant {name}"))
     return tables
+
+
+def _per(spectrum: Spectrum, lux: bool = False) -> Spectrum:
+    """Return as much of a light as gives 1 W/m2 in its band, or 1 lx."""
+    one = 1.0 / (spectrum.illuminance() if lux else spectrum.total())
+    return replace(spectrum, irradiance_W_m2_nm=spectrum.irradiance_W_m2_nm * one)
 
 
 def cie_illuminant(name: str) -> Spectrum:
     """Return a CIE illuminant by name, scaled to 1 W/m2 in the band of its table.
 
-    Parameters
-    ----------
-    name : str
-        ``A``; ``D65`` (300 to 780 nm); ``FL1`` to ``FL12``, fluorescent; ``LED-B1`` to
-        ``LED-B5``, ``LED-BH1``, ``LED-RGB1``, ``LED-V1``, ``LED-V2`` (380 to 780 nm, 5 nm).
+    ``A``, tungsten, which CIE defines from 300 to 830 nm and which is continued here as the black
+    body that it is; ``D65`` (300 to 780 nm); ``FL1`` to ``FL12``, fluorescent; ``LED-B1`` to
+    ``LED-B5``, ``LED-BH1``, ``LED-RGB1``, ``LED-V1``, ``LED-V2`` (380 to 780 nm, 5 nm). RangeError
+    for another name. CIE 015:2018, doi 10.25039/TR.015.2018.
 
-    Raises
-    ------
-    RangeError
-        A name that is not in the tables.
-
-    References
-    ----------
-    CIE 015:2018, doi 10.25039/TR.015.2018.
-
-    Examples
-    --------
     >>> cie_illuminant("LED-B3").band
     (380.0, 780.0)
     """
     if name == "A":
-        return illuminant_a()
+        return replace(black_body(ILLUMINANT_A_TEMPERATURE), name="CIE illuminant A")
     tables = _cie_tables()
     if name not in tables:
         raise _unknown(name, ["A", *tables])
@@ -146,7 +119,6 @@ def cie_illuminant(name: str) -> Spectrum:
 def filament_lamp(
     temperature_K: float | None = None,
     u_temperature_K: float | None = None,
-    glass_band_nm: Band | None = None,
     kind: str = "",
 ) -> Spectrum:
     """Return the light of a filament lamp: a black body, with what is not known about it.
@@ -160,8 +132,6 @@ def filament_lamp(
         Its standard uncertainty, K. By default 50 K for a stated temperature (supply voltage,
         tolerance) and 100 to 150 K for an assumed one. A dimmed lamp is hundreds of kelvin
         colder than its label says.
-    glass_band_nm : tuple of float, optional
-        Wavelengths that the envelope lets through, nm.
     kind : str
         ``incandescent``, ``halogen`` or empty.
 
@@ -198,11 +168,11 @@ def filament_lamp(
             f"standard uncertainty {u_temperature_K:g} K of a colour temperature",
             remedy="give 0 to 500 K",
         )
-    best = black_body(temperature_K, glass_band_nm)
+    best = black_body(temperature_K)
     variants = [("tungsten is not a black body", _like_tungsten(best))]
     if u_temperature_K > 0:
         variants += [
-            ("colour temperature", black_body(temperature_K + shift, glass_band_nm))
+            ("colour temperature", black_body(temperature_K + shift))
             for shift in (u_temperature_K, -u_temperature_K)
         ]
     name = f"{kind or 'filament'} lamp, {best.name}"
@@ -217,23 +187,11 @@ def _like_tungsten(spectrum: Spectrum) -> Spectrum:
 def led_lamp(temperature_K: float | None = None) -> Spectrum:
     """Return the light of a white LED lamp of the usual kind, blue chip and phosphor.
 
-    Parameters
-    ----------
-    temperature_K : float, optional
-        Colour temperature, K, 2000 to 8000; the CIE type nearest to it is taken (LED-B1 2733,
-        B2 2998, B3 4103, B4 5109, B5 6598 K). By default LED-B3, as assumed.
-
-    Returns
-    -------
-    Spectrum
-        With the variants "colour of the LED" (the types beside it) and "type of LED" (three
-        tenths of the light from a violet chip, LED-V1 or V2, which brings as much red as lamps
-        of high colour rendering have; our judgement, no source).
-
-    Raises
-    ------
-    RangeError
-        A temperature outside the range.
+    ``temperature_K``, 2000 to 8000, else RangeError: the CIE type nearest to it is taken (LED-B1
+    2733, B2 2998, B3 4103, B4 5109, B5 6598 K), by default LED-B3, as assumed. Its variants are
+    "colour of the LED" (the types beside it) and "type of LED" (three tenths of the light from a
+    violet chip, LED-V1 or V2, which brings as much red as lamps of high colour rendering have; our
+    judgement, no source).
     """
     if temperature_K is not None and not 2000 <= temperature_K <= 8000:
         raise RangeError(
@@ -252,7 +210,7 @@ def led_lamp(temperature_K: float | None = None) -> Spectrum:
         assumed = f"white LED like CIE {name}, the tabled type nearest to {temperature_K:g} K"
     lamp = _usual_lamp("LED lamp", name, "colour of the LED", beside, assumed)
     blue, violet = (
-        cie_illuminant(chip).scaled(lux=1.0)
+        _per(cie_illuminant(chip), lux=True)
         for chip in (name, "LED-V1" if _LED_TEMPERATURE[name] < 3500 else "LED-V2")
     )
     mixed = replace(
@@ -297,23 +255,13 @@ def names() -> list[str]:
 
 
 def named(name: str) -> Spectrum:
-    """Return a spectrum by what people call it.
+    """Return a spectrum by what people call it, in upper or lower case.
 
-    Parameters
-    ----------
-    name : str
-        ``AM1.5G``, the reference; ``sun``, outdoors; a kind of lamp (``halogen``,
-        ``incandescent``, ``led``, ``fluorescent``), with a colour temperature if known
-        (``halogen 3000 K``, ``led 4000 K``); ``2856 K`` alone is a filament; or a CIE illuminant.
-        Case does not matter.
+    ``AM1.5G``, the reference; ``sun``, outdoors; a kind of lamp (``halogen``, ``incandescent``,
+    ``led``, ``fluorescent``), with a colour temperature if known (``halogen 3000 K``, ``led 4000
+    K``); ``2856 K`` alone is a filament; or a CIE illuminant. RangeError for another name, with the
+    nearest.
 
-    Raises
-    ------
-    RangeError
-        A name that is not known, with the nearest one that is.
-
-    Examples
-    --------
     >>> named("led-b3").name, named("halogen 3000 K").name
     ('CIE illuminant LED-B3', 'halogen lamp, black body at 3000 K')
     """

@@ -1,7 +1,7 @@
 """How a panel is held: fixed, tilted by hand, or turned on one or two axes, well or badly.
 
-A mount and a sky give the direction in which the panel looks at every step. Azimuth counts from
-north, clockwise; tilt 0 lies flat.
+A mount and a sky give the direction in which the panel looks at every step; ``turns`` says whether
+a drive moves it. Azimuth counts from north, clockwise; tilt 0 lies flat.
 
 Sources: rotation on one axis: Anderson and Mikofski, NREL/TP-5K00-76626 (2020), as pvlib's
 ``singleaxis`` has it. Pointing error, dead band and update interval are geometry.
@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from ivkit.errors import RangeError
+from ivkit.light.incidence import direction
 from ivkit.light.sky import DEFAULT_ALBEDO, Sky, SkyModel, on_plane
 
 
@@ -40,11 +41,10 @@ class Aim:
     Attributes
     ----------
     pointing_error : float
-        Constant angle between where it looks and where it should, deg, 0 to 90. With two axes
-        it lies sideways; with one axis the rotation is that much too far.
+        Between where it looks and where it should, deg, 0 to 90: sideways with two axes, a rotation
+        that much too far with one.
     dead_band : float
-        It does not move before the sun has gone this far from where it looks, deg, 0 to 90;
-        then it goes to the sun.
+        It goes to the sun only when that is this far from where it looks, deg, 0 to 90.
     update_interval : float
         It only moves at the beginning of each interval of this many minutes, 0 to 720.
     """
@@ -59,14 +59,12 @@ class Aim:
         _within("update interval", self.update_interval, 0, 720, "min")
 
     def __str__(self) -> str:
-        parts = []
-        if self.pointing_error:
-            parts.append(f"{self.pointing_error:g}° off")
-        if self.dead_band:
-            parts.append(f"dead band {self.dead_band:g}°")
-        if self.update_interval:
-            parts.append(f"every {self.update_interval:g} min")
-        return ", ".join(parts)
+        parts = (
+            (self.pointing_error, f"{self.pointing_error:g}° off"),
+            (self.dead_band, f"dead band {self.dead_band:g}°"),
+            (self.update_interval, f"every {self.update_interval:g} min"),
+        )
+        return ", ".join(words for value, words in parts if value)
 
     def coarsest_step(self, parts: float) -> float:
         """Return the step (min) that cuts what lies between two moves into ``parts``.
@@ -74,11 +72,8 @@ class Aim:
         Infinite for a tracker that follows smoothly; never below 1 min, in which the sun moves
         a quarter of a degree.
         """
-        between = [np.inf]
-        if self.update_interval:
-            between.append(self.update_interval)
-        if self.dead_band:
-            between.append(self.dead_band * 4)  # the sun takes 4 min for a degree
+        # The sun takes 4 min for a degree.
+        between = (self.update_interval or np.inf, 4 * self.dead_band or np.inf)
         return max(min(between) / parts, 1.0)
 
 
@@ -97,6 +92,7 @@ class Fixed:
 
     tilt: float
     azimuth: float
+    turns = False
 
     def __post_init__(self) -> None:
         _within("tilt", self.tilt, 0, 90)
@@ -106,11 +102,6 @@ class Fixed:
         flat = "fixed, flat"
         return f"fixed, {self.tilt:g}° {compass(self.azimuth)}" if self.tilt else flat
 
-    @property
-    def turns(self) -> bool:
-        """Whether a drive moves it."""
-        return False
-
     def orientation(self, sky: Sky, model: SkyModel, albedo: float) -> Orientation:
         """Return where it looks."""
         return Orientation(self.tilt, self.azimuth)
@@ -118,18 +109,15 @@ class Fixed:
 
 @dataclass(frozen=True)
 class Retilted:
-    """Set by hand to the best tilt of each day or month, always towards one azimuth or its back.
+    """Set by hand to the best tilt of each ``period`` ("day" or "month"), always along one azimuth.
 
-    Attributes
-    ----------
-    period : "day" or "month"
-    azimuth : float
-        deg. Where the best tilt is towards the other side (a summer in the tropics), it is
-        tilted there.
+    Where the best tilt is towards the other side of ``azimuth`` (deg; a summer in the tropics), it
+    is tilted there.
     """
 
     period: str
     azimuth: float
+    turns = False
 
     def __post_init__(self) -> None:
         if self.period not in ("day", "month"):
@@ -138,11 +126,6 @@ class Retilted:
 
     def __str__(self) -> str:
         return f"best tilt each {self.period}, {compass(self.azimuth)}"
-
-    @property
-    def turns(self) -> bool:
-        """Whether a drive moves it: a hand does."""
-        return False
 
     def orientation(self, sky: Sky, model: SkyModel, albedo: float) -> Orientation:
         """Return where it looks: the tilt that takes most light in each period."""
@@ -176,6 +159,7 @@ class OneAxis:
     axis_azimuth: float
     limit: float = 90.0
     aim: Aim = field(default_factory=Aim)
+    turns = True
 
     def __post_init__(self) -> None:
         _within("axis tilt", self.axis_tilt, 0, 90)
@@ -191,11 +175,6 @@ class OneAxis:
             else f"level along {self.axis_azimuth % 180:g}°"
         )
         return ", ".join(filter(None, (f"one axis, {axis}", str(self.aim))))
-
-    @property
-    def turns(self) -> bool:
-        """Whether a drive moves it."""
-        return True
 
     def orientation(self, sky: Sky, model: SkyModel, albedo: float) -> Orientation:
         """Return where it looks."""
@@ -223,25 +202,19 @@ class TwoAxis:
     """Turned to face the sun."""
 
     aim: Aim = field(default_factory=Aim)
+    turns = True
 
     def __str__(self) -> str:
         return ", ".join(filter(None, ("two axes", str(self.aim))))
 
-    @property
-    def turns(self) -> bool:
-        """Whether a drive moves it."""
-        return True
-
     def orientation(self, sky: Sky, model: SkyModel, albedo: float) -> Orientation:
         """Return where it looks."""
-        z, a = np.radians(sky.zenith), np.radians(sky.azimuth)
-        towards = np.column_stack([np.sin(z) * np.sin(a), np.sin(z) * np.cos(a), np.cos(z)])
-        held = hold(sky, towards, self.aim)
+        held = hold(sky, direction(sky.zenith, sky.azimuth), self.aim)
         tilt, azimuth = sky.zenith[held], sky.azimuth[held]
         if self.aim.pointing_error:
             # Sideways: the normal tips towards the horizontal at right angles to the sun, which
             # leaves the sky and ground that it sees nearly the same.
-            off, z = np.radians(self.aim.pointing_error), z[held]
+            off, z = np.radians(self.aim.pointing_error), np.radians(tilt)
             tilt = np.degrees(np.arccos(np.cos(off) * np.cos(z)))
             azimuth = azimuth + np.degrees(np.arctan2(np.sin(off), np.cos(off) * np.sin(z)))
         day = sky.solar_day
@@ -254,17 +227,8 @@ Mount = Fixed | Retilted | OneAxis | TwoAxis
 def hold(sky: Sky, towards: np.ndarray, aim: Aim) -> np.ndarray:
     """Return, for each step, the step whose direction the tracker still keeps.
 
-    Parameters
-    ----------
-    sky : Sky
-    towards : ndarray, shape (steps, 2 or 3)
-        Unit vectors to where it should look.
-    aim : Aim
-
-    Raises
-    ------
-    RangeError
-        Steps too long to see what the tracker loses between two moves.
+    ``towards``, shape (steps, 2 or 3), are unit vectors to where it should look. RangeError for
+    steps too long to see what the tracker loses between two moves.
     """
     if sky.hours * 60 > aim.coarsest_step(4) * 1.001:
         raise RangeError(
@@ -315,17 +279,10 @@ def best_tilts(
 ) -> np.ndarray:
     """Return for each step the tilt (deg) that takes most light over the step's group.
 
-    The best of every 10 deg, then of every 2 deg around it, then the top of the parabola through
-    three: within 0.2 deg, which costs less than 1e-5 of the light. Negative tilts look away from
-    ``azimuth``. A long time is thinned to steps of about five minutes for the search.
-
-    Parameters
-    ----------
-    sky : Sky
-    group : ndarray of int, shape (steps,)
-        Numbers from 0, without gaps.
-    azimuth : float
-        deg.
+    ``group`` numbers the steps' groups from 0, without gaps. The best of every 10 deg, then of
+    every 2 deg around it, then the top of the parabola through three: within 0.2 deg, which costs
+    less than 1e-5 of the light. Negative tilts look away from ``azimuth`` (deg). A long time is
+    thinned to steps of about five minutes for the search.
     """
     stride = max(1, round(1 / 12 / sky.hours)) if len(sky.times) > 5000 else 1
     few, key = sky.every(stride), group[stride // 2 :: stride]

@@ -1,8 +1,7 @@
 """A place on earth and times that carry their zone: what a sun position needs.
 
-A naive time would be read as UTC and put the sun in the wrong place without a word (63 instead
-of 56 deg of elevation for one hour), so it is refused; so are coordinates that do not exist, and
-a time zone from another part of the world.
+A naive time would be read as UTC and put the sun in the wrong place without a word, so it is
+refused; so are coordinates that do not exist, and a time zone from another part of the world.
 """
 
 from dataclasses import dataclass
@@ -17,14 +16,10 @@ class Place:
 
     Attributes
     ----------
-    latitude : float
-        deg, -90 to 90, north positive.
-    longitude : float
-        deg, -180 to 180, east positive.
+    latitude, longitude : float
+        deg, -90 to 90, north positive; -180 to 180, east positive.
     altitude : float
         m above the sea, -430 (Dead Sea) to 9000.
-    name : str
-        For the reader only.
 
     Raises
     ------
@@ -35,7 +30,6 @@ class Place:
     latitude: float
     longitude: float
     altitude: float = 0.0
-    name: str = ""
 
     def __post_init__(self) -> None:
         for word, limit in (("latitude", 90.0), ("longitude", 180.0)):
@@ -69,15 +63,7 @@ class Place:
 
 @dataclass(frozen=True)
 class Steps:
-    """The middles of equal steps of time, and how long each one is.
-
-    Attributes
-    ----------
-    times : pandas.DatetimeIndex
-        Middle of each step, with its time zone.
-    hours : float
-        Length of a step, h.
-    """
+    """Middles of equal steps of time, a DatetimeIndex with its zone; and their length, h."""
 
     times: Any
     hours: float
@@ -87,15 +73,8 @@ class Steps:
 
 
 def explicit_times(times: Any) -> Any:
-    """Return ``times`` as a DatetimeIndex that carries a time zone.
+    """Return ``times`` as a DatetimeIndex that carries a time zone; RangeError for naive times.
 
-    Raises
-    ------
-    RangeError
-        A naive time: read as UTC it would put the sun in the wrong place without a word.
-
-    Examples
-    --------
     >>> explicit_times(["2026-06-21T12:00+01:00"])[0].isoformat()
     '2026-06-21T12:00:00+01:00'
     """
@@ -118,11 +97,7 @@ def time_zone(name: str, place: Place | None = None) -> Any:
     A named zone whose noon is more than 50 deg (3 h 20 min) from the place's own noon belongs
     to another part of the world (the widest real one, western China, is 46 deg off): the sign
     of the longitude, or its order, is wrong. UTC and fixed offsets are taken for any place.
-
-    Raises
-    ------
-    RangeError
-        Unknown zone, or a zone from elsewhere.
+    RangeError for an unknown zone, or one from elsewhere.
     """
     from datetime import UTC, datetime
     from zoneinfo import ZoneInfo
@@ -163,12 +138,9 @@ def year_steps(year: int, zone: Any, minutes: float = 1.0) -> Steps:
 
 
 def midnight(day: str, zone: Any) -> Any:
-    """Return the beginning of a day written as 2026-06-21, by the clocks of a zone.
+    """Return the beginning of a day of 1900 to 2100, written as 2026-06-21, in a zone.
 
-    Raises
-    ------
-    RangeError
-        Not a day, or one outside 1900 to 2100.
+    RangeError for anything else.
     """
     from datetime import date
 

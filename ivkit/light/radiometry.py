@@ -4,16 +4,15 @@ Every function here takes or returns the band, and no integral is cut to the gri
 silence: what a table leaves out is estimated, and a spectrum that leaves out too much is refused.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib.resources import files
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from ivkit.errors import RangeError
 from ivkit.light.response import Response, table_of
+from ivkit.light.tables import two_columns
 
 Array = NDArray[np.float64]
 Band = tuple[float, float]
@@ -25,8 +24,6 @@ EVERYTHING: Band = (0.0, np.inf)
 """All wavelengths, nm."""
 THERMOPILE: Band = (300.0, 2800.0)
 """What a pyranometer under a glass dome sees, nm (common practice)."""
-VISIBLE: Band = (380.0, 780.0)
-"""Range of the CIE tables of lamps, nm."""
 
 # A spectrum may end before the detector does as long as what is missing is about this small.
 LARGEST_SHARE_MISSING = 0.05
@@ -35,8 +32,6 @@ LARGEST_SHARE_MISSING = 0.05
 def describe_band(band: Band) -> str:
     """Return a band in words.
 
-    Examples
-    --------
     >>> describe_band((300, 2800)), describe_band(EVERYTHING)
     ('300 to 2800 nm', 'all wavelengths')
     """
@@ -53,9 +48,9 @@ class Spectrum:
     Attributes
     ----------
     wavelength_nm : ndarray, shape (N,)
-        Wavelength, nm, increasing; the spectrum is linear in between.
+        nm, increasing; the spectrum is linear in between.
     irradiance_W_m2_nm : ndarray, shape (N,)
-        Spectral irradiance, W/m2/nm. A spectrum known in shape only is scaled to 1 W/m2.
+        Per nanometre and in power, W/m2/nm. A spectrum known in shape only is scaled to 1 W/m2.
     name : str
     band : tuple of float, optional
         Wavelengths between which the spectrum is known, nm; outside the table but inside the
@@ -104,12 +99,9 @@ class Spectrum:
             )
 
     def total(self, band: Band | None = None) -> float:
-        """Return the irradiance in a band, W/m2; by default in the band that is known.
+        """Return the irradiance in a band (nm), W/m2; by default in the band that is known.
 
-        Raises
-        ------
-        RangeError
-            A band that is empty, or that reaches well beyond what is known of the spectrum.
+        RangeError for a band that is empty, or that reaches well beyond what is known.
         """
         band = check_band(self.band if band is None else band)
         refuse_if_short(self, band, "the band")
@@ -118,116 +110,21 @@ class Spectrum:
     def illuminance(self) -> float:
         """Return the illuminance, lx: Km times the integral of V(lambda), CIE 1924 at 1 nm.
 
-        Raises
-        ------
-        RangeError
-            The spectrum leaves out a part of the visible range.
+        RangeError where the spectrum leaves out a part of the visible range.
         """
         vision = luminous_efficiency()
         refuse_if_short(self, vision.band_nm, "what the eye sees", vision)
         return MAXIMUM_LUMINOUS_EFFICACY * integral(self, vision.band_nm, vision)
 
-    def luminous_efficacy(self, band: Band | None = None) -> float:
-        """Return the luminous efficacy of radiation, lm per watt radiated in a band (nm)."""
-        return self.illuminance() / self.total(band)
-
-    def W_m2_per_klx(self, band: Band | None = None) -> float:  # noqa: N802
-        """Return the irradiance in a band (nm) that comes with 1000 lx, W/m2."""
-        return 1000.0 / self.luminous_efficacy(band)
-
-    def within(self, band: Band) -> "Spectrum":
-        """Return the spectrum as if it were known in a band (nm) only.
-
-        Raises
-        ------
-        RangeError
-            A band in which nothing is known.
-        """
-        low, high = check_band(band)
-        low, high = max(low, self.band[0]), min(high, self.band[1])
-        grid = self.wavelength_nm
-        if not low < high or high <= grid[0] or low >= grid[-1]:
-            raise RangeError(
-                f"nothing is known of the spectrum from {describe_band(band)}",
-                self.name,
-                f"it is known for {describe_band(self.band)}",
-            )
-        edges = [edge for edge in (low, high) if grid[0] <= edge <= grid[-1]]
-        cut = np.union1d(grid[(grid >= low) & (grid <= high)], edges)
-        return replace(
-            self,
-            wavelength_nm=cut,
-            irradiance_W_m2_nm=np.interp(cut, grid, self.irradiance_W_m2_nm),
-            band=(low, high),
-            variants=tuple((cause, other.within(band)) for cause, other in self.variants),
-        )
-
-    def scaled(
-        self,
-        lux: float | None = None,
-        irradiance: float | None = None,
-        band: Band | None = None,
-    ) -> "Spectrum":
-        """Return the same light, as much of it as gives an illuminance or an irradiance.
-
-        Parameters
-        ----------
-        lux : float, optional
-            Illuminance, lx.
-        irradiance, band : float and tuple of float, optional
-            Irradiance, W/m2, and the band it was measured in, nm.
-
-        Raises
-        ------
-        RangeError
-            Not exactly one of `lux` and `irradiance`, or an irradiance without its band.
-        """
-        wanted, now = amount_of_light(lux, irradiance, band)
-        factor = float(wanted) / now(self)
-        return replace(self, irradiance_W_m2_nm=self.irradiance_W_m2_nm * factor)
-
 
 @lru_cache
 def luminous_efficiency() -> Response:
     """Return V(lambda) of CIE 1924 at 1 nm, 360 to 830 nm (CIE 018:2019)."""
-    source = files("ivkit.light") / "data" / "v_lambda_cie1924.csv"
-    with source.open(encoding="utf-8") as lines:
-        wavelength, value = np.loadtxt(lines, delimiter=",", skiprows=3, unpack=True)
-    return Response(wavelength, value, "V(lambda), CIE 1924")
-
-
-def measured(
-    wavelength_nm: ArrayLike, irradiance_W_m2_nm: ArrayLike, name: str = "measured spectrum"
-) -> Spectrum:
-    """Return a spectrum from a spectrometer's table.
-
-    Parameters
-    ----------
-    wavelength_nm : array_like, shape (N,)
-        Wavelength, nm, increasing.
-    irradiance_W_m2_nm : array_like, shape (N,)
-        Spectral irradiance, W/m2/nm; a relative one will do where only ratios are asked for.
-        It must be per nanometre and in power, not photon counts.
-    name : str
-        File or label, for messages.
-
-    Raises
-    ------
-    RangeError
-        Wavelengths in micrometres or not increasing, negative or missing values. A spectrum
-        that stops short of a cell's band is refused when a cell is asked for.
-    """
-    return Spectrum(wavelength_nm, irradiance_W_m2_nm, name)
+    return Response(*two_columns("v_lambda_cie1924.csv"), "V(lambda), CIE 1924")
 
 
 def check_band(band: Band) -> Band:
-    """Return a band (lower, upper wavelength in nm) after checking it.
-
-    Raises
-    ------
-    RangeError
-        A band that is empty, negative or in micrometres.
-    """
+    """Return a band (lower, upper wavelength, nm); RangeError if empty, negative or in um."""
     low, high = (float(edge) for edge in band)
     if not (0 <= low < high):
         raise RangeError(
@@ -240,30 +137,12 @@ def check_band(band: Band) -> Band:
     return low, high
 
 
-def black_body(temperature_K: float, glass_band_nm: Band | None = None) -> Spectrum:
-    """Return the light of a black body, known at all wavelengths, scaled to 1 W/m2 before glass.
+def black_body(temperature_K: float) -> Spectrum:
+    """Return the light of a black body of 500 to 20000 K, known everywhere, scaled to 1 W/m2.
 
-    Parameters
-    ----------
-    temperature_K : float
-        Temperature, K, 500 to 20000.
-    glass_band_nm : tuple of float, optional
-        Wavelengths that the envelope lets through, nm; dark outside. Bulb glass passes about
-        300 to 2800 nm, quartz to about 3500 nm (common practice).
-
-    Raises
-    ------
-    RangeError
-        A temperature outside the range.
-
-    Notes
-    -----
-    The grid is half a nanometre where cells and eyes look and logarithmic elsewhere, out to where
-    less than 1e-8 of the power is left, so that its integrals are right to 3e-6.
-
-    References
-    ----------
-    Planck's law with the SI constants of 2019.
+    Planck's law with the SI constants of 2019. The grid is half a nanometre where cells and eyes
+    look and logarithmic elsewhere, out to where less than 1e-8 of the power is left, so that
+    integrals are right to 3e-6. RangeError for another temperature.
     """
     if not 500 <= temperature_K <= 20000:
         raise RangeError(
@@ -277,52 +156,11 @@ def black_body(temperature_K: float, glass_band_nm: Band | None = None) -> Spect
     wavelength = np.union1d(
         np.geomspace(scale_nm / 60.0, scale_nm * 400.0, 6000), np.arange(200.0, 1300.5, 0.5)
     )
-    if glass_band_nm is not None:
-        low, high = check_band(glass_band_nm)
-        edges = [low * (1 - 1e-12), low, high, high * (1 + 1e-12)]
-        wavelength = np.union1d(wavelength, [edge for edge in edges if 0 < edge < np.inf])
-    x = scale_nm / wavelength
     with np.errstate(over="ignore"):
-        exitance = (
-            2 * np.pi * Planck * speed_of_light**2 / (wavelength * 1e-9) ** 5 / np.expm1(x) * 1e-9
-        )
+        falls = np.expm1(scale_nm / wavelength)
+        exitance = 2 * np.pi * Planck * speed_of_light**2 / (wavelength * 1e-9) ** 5 / falls * 1e-9
     irradiance = exitance / (Stefan_Boltzmann * temperature_K**4)
-    name = f"black body at {temperature_K:g} K"
-    if glass_band_nm is not None:
-        irradiance[(wavelength < low) | (wavelength > high)] = 0.0
-        name += f" behind glass ({describe_band((low, high))})"
-    return Spectrum(wavelength, irradiance, name, EVERYTHING)
-
-
-def amount_of_light(
-    lux: ArrayLike | None, irradiance: ArrayLike | None, band: Band | None
-) -> tuple[ArrayLike, Callable[[Spectrum], float]]:
-    """Return the given amount of light, and how the same quantity is had from a spectrum.
-
-    Raises
-    ------
-    RangeError
-        Not exactly one of lux (lx) and irradiance (W/m2), or an irradiance without its band (nm).
-        The second result raises it for a spectrum with no light where the meter looks.
-    """
-    if (lux is None) == (irradiance is None):
-        raise RangeError(
-            "the amount of light is not clear", remedy="give lux or irradiance, one of the two"
-        )
-    if irradiance is not None and band is None:
-        raise RangeError(
-            "an irradiance without the band it was measured in",
-            remedy="state the band in nm, such as 300 to 2800 for a pyranometer",
-        )
-
-    def meter(spectrum: Spectrum) -> float:
-        seen = spectrum.illuminance() if irradiance is None else spectrum.total(band)
-        if not seen > 0:
-            where = "the eye sees" if irradiance is None else f"the meter looks, {band}"
-            raise RangeError(f"there is no light where {where}", spectrum.name, "check the band")
-        return seen
-
-    return (lux if irradiance is None else irradiance), meter
+    return Spectrum(wavelength, irradiance, f"black body at {temperature_K:g} K", EVERYTHING)
 
 
 def integral(spectrum: Spectrum, band: Band, weight: Response | None = None) -> float:
@@ -348,10 +186,10 @@ def integral(spectrum: Spectrum, band: Band, weight: Response | None = None) -> 
 
 
 def share_missing(spectrum: Spectrum, band: Band, weight: Response | None = None) -> float:
-    """Return what share of an integral over a band (nm) may lie beyond what is known, 0 to 1.
+    """Return what fraction of an integral over a band (nm) may lie beyond what is known, 0 to 1.
 
-    The spectrum is continued as an exponential with the slope of its last 20 nm, and level
-    where it is not falling: a guess of the size of what is missing, never used to fill it.
+    The spectrum is continued as an exponential with the slope of its last 20 nm, and level where it
+    is not falling: a guess of the size of what is missing, never used to fill it.
     """
     known_low, known_high = spectrum.band
     missing = 0.0
@@ -380,14 +218,8 @@ def share_missing(spectrum: Spectrum, band: Band, weight: Response | None = None
 
 def refuse_if_short(
     spectrum: Spectrum, band: Band, what: str, weight: Response | None = None
-) -> None:
-    """Refuse a spectrum that may leave out more than a twentieth of an integral over a band (nm).
-
-    Raises
-    ------
-    RangeError
-        Naming the spectrum, its band, and `what` it stops short of.
-    """
+) -> float:
+    """Return `share_missing`; RangeError naming `what` it stops short of from a twentieth on."""
     share = share_missing(spectrum, band, weight)
     if share > LARGEST_SHARE_MISSING:
         raise RangeError(
@@ -396,3 +228,4 @@ def refuse_if_short(
             spectrum.name,
             "use a spectrum that covers it, or state the lamp's colour temperature",
         )
+    return share

@@ -21,22 +21,10 @@ Array = NDArray[np.float64]
 
 
 def table_of(wavelength_nm: ArrayLike, values: ArrayLike, name: str) -> tuple[Array, Array]:
-    """Return wavelength and values as read-only arrays, after checking that they make a table.
+    """Return wavelength (nm) and values as read-only arrays, shape (N,), after checking them.
 
-    Parameters
-    ----------
-    wavelength_nm : array_like, shape (N,)
-        Wavelength, nm, strictly increasing, N at least 2.
-    values : array_like, shape (N,)
-        Values at these wavelengths, finite.
-    name : str
-        File or label, for messages.
-
-    Raises
-    ------
-    RangeError
-        Shapes that differ, too few points, values that are not finite, wavelengths that do not
-        increase or are not in nanometres.
+    ``name`` is the file or label for messages. RangeError: shapes that differ, fewer than two
+    points, values that are not finite, wavelengths that do not increase or are not in nanometres.
     """
     try:
         wavelength = np.array(wavelength_nm, dtype=float)
@@ -88,7 +76,7 @@ class Response:
     Attributes
     ----------
     wavelength_nm : ndarray, shape (N,)
-        Wavelength, nm, increasing. The response is linear in between and zero outside.
+        nm, increasing. The response is linear in between and zero outside.
     value : ndarray, shape (N,)
         Response per watt of light, A/W or relative; never negative.
     name : str
@@ -139,35 +127,14 @@ class Response:
         return np.interp(wavelength_nm, self.wavelength_nm, self.value, left=0.0, right=0.0)
 
 
-def flat(band_nm: tuple[float, float] = (280.0, 4000.0)) -> Response:
-    """Return a detector that weighs every watt in a band alike, such as a thermopile.
-
-    Parameters
-    ----------
-    band_nm : tuple of float
-        Lower and upper wavelength, nm. The default is the range of the AM1.5G table.
-
-    Raises
-    ------
-    RangeError
-        A band that is empty or not in nanometres.
-    """
-    low, high = band_nm
-    return Response([low, high], [1.0, 1.0], f"flat, {low:g} to {high:g} nm")
-
-
 @lru_cache
 def crystalline_silicon() -> Response:
     """Return the response of a crystalline silicon cell, 290 to 1190 nm, relative.
 
-    The curve is `pvlib.spectrum.get_example_spectral_response` at 1 nm, drawn through
-    measurements on one cell, kept as a table of our own. Its variants move the near-infrared
-    fall by 15 nm (thickness, texture and rear side of the wafer) and the response at 400 nm by
-    10 % (coating, encapsulation), less towards 650 nm.
-
-    References
-    ----------
-    Driesse and Stein (2020).
+    `pvlib.spectrum.get_example_spectral_response` at 1 nm, measured on one cell (Driesse and Stein,
+    2020), in a table of our own. Its variants move the near-infrared fall by 15 nm (thickness,
+    texture and rear side of the wafer) and the response at 400 nm by 10 % (coating, encapsulation),
+    less towards 650 nm.
     """
     wavelength, curve = two_columns("silicon_response.csv")
 
@@ -197,21 +164,10 @@ def band_model(
 ) -> Response:
     """Return a response whose quantum efficiency is a trapezium: a model, not a measurement.
 
-    Quantum efficiency rises from 0 to 1 across `blue_nm`, stays, and falls to 0 across
-    `red_nm`; the response per watt is that times wavelength, scaled to a maximum of 1.
-
-    Parameters
-    ----------
-    name : str
-    blue_nm, red_nm : tuple of float
-        Start and end of the rise and of the fall, nm.
-    u_blue_nm, u_red_nm : float
-        Standard uncertainty of where the rise and the fall lie, nm.
-
-    Raises
-    ------
-    RangeError
-        Edges that do not increase.
+    Quantum efficiency rises from 0 to 1 across `blue_nm`, stays, and falls to 0 across `red_nm`
+    (start and end, nm); the response per watt is that times wavelength, scaled to a maximum of 1.
+    The standard uncertainties, nm, are of where the rise and the fall lie. RangeError for edges
+    that do not increase.
     """
 
     def trapezium(blue_shift: float, red_shift: float, label: str, variants=()) -> Response:
@@ -235,77 +191,36 @@ def band_model(
     return trapezium(0.0, 0.0, name, variants)
 
 
-@lru_cache
-def amorphous_silicon() -> Response:
-    """Return a band model of single-junction amorphous silicon: 300-450 to 600-760 nm.
-
-    The fall is centred at 680 nm, a little short of the band gap (1.75 eV, 708 nm) because a
-    thin film absorbs weakly there. Edges are usual values, no source.
-    """
-    return band_model("a-Si", (300.0, 450.0), (600.0, 760.0), 25.0, 25.0)
-
-
-@lru_cache
-def cadmium_telluride() -> Response:
-    """Return a band model of cadmium telluride: 330-500 to 820-890 nm.
-
-    The fall is centred on the band gap (1.45 eV, 855 nm); the rise is where the window layer
-    absorbs. Edges are usual values, no source.
-    """
-    return band_model("CdTe", (330.0, 500.0), (820.0, 890.0), 40.0, 25.0)
-
-
-@lru_cache
-def copper_indium_gallium_selenide() -> Response:
-    """Return a band model of copper indium gallium selenide: 350-520 to 978-1178 nm.
-
-    The fall is centred on the band gap (1.15 eV, 1078 nm), which moves with the gallium share
-    (about 1.0 to 1.2 eV), hence the wide uncertainty. Edges are usual values, no source.
-    """
-    return band_model("CIGS", (350.0, 520.0), (978.0, 1178.0), 30.0, 50.0)
-
-
-@lru_cache
-def perovskite() -> Response:
-    """Return a band model of lead halide perovskite: 300-420 to 740-810 nm.
-
-    The fall is centred on a band gap of 1.6 eV (775 nm), which moves with the halide. Edges are
-    usual values, no source.
-    """
-    return band_model("perovskite", (300.0, 420.0), (740.0, 810.0), 40.0, 40.0)
-
-
-TECHNOLOGIES = {
-    "c-Si": crystalline_silicon,
-    "HJT": crystalline_silicon,
-    "a-Si": amorphous_silicon,
-    "CdTe": cadmium_telluride,
-    "CIGS": copper_indium_gallium_selenide,
-    "perovskite": perovskite,
+# Rise, fall and their standard uncertainties, nm: usual values, no source. The fall is centred on
+# the band gap (CdTe 1.45 eV, CIGS 1.15 eV, which moves with the gallium share, perovskite of lead
+# halides 1.6 eV, which moves with the halide), that of a-Si a little short of it (1.75 eV) because
+# a thin film absorbs weakly there. CdTe rises where its window layer absorbs.
+_BANDS = {
+    "a-Si": ((300.0, 450.0), (600.0, 760.0), 25.0, 25.0),
+    "CdTe": ((330.0, 500.0), (820.0, 890.0), 40.0, 25.0),
+    "CIGS": ((350.0, 520.0), (978.0, 1178.0), 30.0, 50.0),
+    "perovskite": ((300.0, 420.0), (740.0, 810.0), 40.0, 40.0),
 }
+TECHNOLOGIES = ("c-Si", "HJT", *_BANDS)
 """Cell technologies by the name that datasheet files use."""
 
 
+@lru_cache
 def of_technology(technology: str) -> Response:
     """Return the usual response of a cell technology of one junction, by a name of `TECHNOLOGIES`.
 
-    Raises
-    ------
-    RangeError
-        A technology that is not known.
+    RangeError for a technology that is not known.
 
-    Examples
-    --------
     >>> of_technology("CdTe").is_model
     True
     """
-    by_lower_case = {name.lower(): make for name, make in TECHNOLOGIES.items()}
-    make = by_lower_case.get(technology.lower())
-    if make is None:
+    by_lower_case = {name.lower(): name for name in TECHNOLOGIES}
+    name = by_lower_case.get(technology.lower())
+    if name is None:
         near = get_close_matches(technology.lower(), by_lower_case, n=1, cutoff=0.4)
-        hint = [name for name in TECHNOLOGIES if name.lower() in near] or list(TECHNOLOGIES)
+        hint = [name for name in TECHNOLOGIES if name.lower() in near] or TECHNOLOGIES
         raise RangeError(
             f"'{technology}' is not a known cell technology",
             remedy=f"did you mean {hint[0]}?" if near else f"use one of {', '.join(hint)}",
         )
-    return make()
+    return band_model(name, *_BANDS[name]) if name in _BANDS else crystalline_silicon()

@@ -39,17 +39,15 @@ class SkyModel(StrEnum):
 
 @dataclass(frozen=True)
 class Sky:
-    """The light of every step in which the sun is up.
+    """The light of every step in which the sun is up; every array has one value a step.
 
     Attributes
     ----------
     place : Place
     times : pandas.DatetimeIndex
-        Middle of each step, sun above the horizon only.
-    hours : float
-        Length of a step, h.
-    total_hours : float
-        Length of the whole period, nights included, h.
+        Middle of each step.
+    hours, total_hours : float
+        Length of a step, and of the whole period, nights included, h.
     zenith, azimuth : ndarray
         The sun as seen, deg.
     ghi, dni, dhi : ndarray
@@ -58,10 +56,8 @@ class Sky:
         Direct normal irradiance above the atmosphere, W/m2.
     airmass : ndarray
         Relative air mass.
-    temp_air : ndarray
-        degC.
-    wind_speed : ndarray
-        m/s.
+    temp_air, wind_speed : ndarray
+        degC; m/s.
     source : str
         Where the light comes from, in a few words.
     notes : tuple of str
@@ -106,13 +102,10 @@ class Sky:
 class PlaneLight:
     """The light on a tilted plane, each an array, W/m2; ``cos_aoi`` without a unit.
 
-    Attributes
-    ----------
-    beam : straight from the sun's disc
-    circumsolar : diffuse, from the bright patch round the sun; 0 in the isotropic model
-    sky : diffuse, from the rest of the sky
-    ground : reflected by the ground
-    cos_aoi : cosine of the angle of incidence; negative with the sun behind the panel
+    ``beam`` comes straight from the sun's disc; ``circumsolar`` is diffuse, from the bright patch
+    round the sun (0 in the isotropic model); ``sky`` from the rest of the sky; ``ground`` is
+    reflected by the ground. ``cos_aoi`` is the cosine of the angle of incidence, negative with the
+    sun behind the panel.
     """
 
     beam: np.ndarray
@@ -156,7 +149,7 @@ def clear_sky(
     from pvlib import atmosphere, clearsky
 
     index, sun = sunlit(place, steps)
-    notes = [f"air at {temp_air:g} °C and wind of {wind_speed:g} m/s all the time"]
+    note = f"air at {temp_air:g} °C and wind of {wind_speed:g} m/s all the time"
     if turbidity is None:
         linke = clearsky.lookup_linke_turbidity(
             sun.times, place.latitude, place.longitude, interp_turbidity=False
@@ -196,7 +189,7 @@ def clear_sky(
         temp_air * still,
         wind_speed * still,
         source,
-        tuple(notes),
+        (note,),
     )
 
 
@@ -209,9 +202,6 @@ def on_plane(
 ) -> PlaneLight:
     """Return the light on a plane of any tilt and azimuth, one for all steps or one for each.
 
-    The models of Hay and Davies and of Perez divide by the cosine of the sun's zenith angle,
-    which is not let below its value at 85 deg.
-
     Parameters
     ----------
     sky : Sky
@@ -219,7 +209,7 @@ def on_plane(
         deg; tilt 0 to 180, azimuth from north, clockwise.
     model : SkyModel
     albedo : float
-        Share of light that the ground gives back, 0 to 1; 0.2 for grass or bare earth.
+        Fraction of light that the ground gives back, 0 to 1; 0.2 for grass or bare earth.
 
     Raises
     ------

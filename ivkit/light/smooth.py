@@ -7,27 +7,12 @@ Array = NDArray[np.float64]
 
 
 def cubic_between(x: ArrayLike, y: ArrayLike, at: ArrayLike) -> Array:
-    """Return the cubic spline through points, at other places.
+    """Return the cubic spline through points, shape (N, ...), at other places, shape (M,).
 
-    Parameters
-    ----------
-    x : array_like, shape (N,)
-        Increasing; four or more.
-    y : array_like, shape (N, ...)
-    at : array_like, shape (M,)
-        Beyond the ends of ``x`` the outermost cubics go on.
+    ``x`` increases, N is four or more; beyond its ends the outermost cubics go on. Not-a-knot ends:
+    the two outermost pieces on either side are one cubic (de Boor, A Practical Guide to Splines,
+    1978, chapter IV). The library that has it takes 0.3 s to load.
 
-    Returns
-    -------
-    ndarray, shape (M, ...)
-
-    Notes
-    -----
-    Not-a-knot ends: the two outermost pieces on either side are one cubic (de Boor, A Practical
-    Guide to Splines, 1978, chapter IV). The library that has it takes 0.3 s to load.
-
-    Examples
-    --------
     >>> x = np.array([0.0, 1.0, 2.5, 3.0, 4.0])
     >>> print(cubic_between(x, x**3 - x, [0.5, 3.5]).round(12))
     [-0.375 39.375]

@@ -1,142 +1,73 @@
-"""Light by wavelength: lux, watts in a stated band, and what of it a cell can use.
+"""What of a light a cell can use: lux, or watts in a stated band, as effective irradiance.
 
 A lux meter sees 400 to 700 nm, a thermopile 300 to 2800 nm, a silicon cell 300 to 1190 nm, and
 a filament lamp sends most of its power beyond 1000 nm. So the same lamp is 16 or 200 lm/W, and
-its light is worth 0.45 or 1.3 times that of the sun, by the band that is meant. Every function
-here takes or returns the band, and no integral is cut to the grid of a table in silence.
+its light is worth 0.45 or 1.3 times that of the sun, by the band that is meant.
 
-A spectrum that is not exactly known carries *variants*: the same spectrum with one thing about
-it moved by one standard uncertainty. How far a result moves with them is its uncertainty.
+A spectrum or a cell that is not exactly known carries *variants*: the same with one thing about it
+moved by one standard uncertainty. How far a result moves with them is its uncertainty.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from ivkit.errors import RangeError
-from ivkit.light.illuminants import (
-    am15g,
-    cie_illuminant,
-    filament_lamp,
-    fluorescent_lamp,
-    illuminant_a,
-    led_lamp,
-    named,
-)
-from ivkit.light.radiometry import (
-    EVERYTHING,
-    THERMOPILE,
-    VISIBLE,
-    Band,
-    Spectrum,
-    amount_of_light,
-    black_body,
-    check_band,
-    describe_band,
-    integral,
-    luminous_efficiency,
-    measured,
-    refuse_if_short,
-    share_missing,
-)
-from ivkit.light.response import Response, crystalline_silicon, flat, of_technology
+from ivkit.light.illuminants import am15g, named
+from ivkit.light.radiometry import THERMOPILE, Band, Spectrum, integral, refuse_if_short
+from ivkit.light.response import Response, crystalline_silicon
 
-Array = NDArray[np.float64]
-
-__all__ = [
-    "EVERYTHING",
-    "THERMOPILE",
-    "VISIBLE",
-    "Band",
-    "EffectiveIrradiance",
-    "Response",
-    "Spectrum",
-    "am15g",
-    "black_body",
-    "cie_illuminant",
-    "describe_band",
-    "effective_irradiance",
-    "effective_irradiance_per_klx",
-    "filament_lamp",
-    "flat",
-    "fluorescent_lamp",
-    "illuminant_a",
-    "led_lamp",
-    "measured",
-    "named",
-    "of_technology",
-    "spectral_mismatch",
-]
+__all__ = ["THERMOPILE", "EffectiveIrradiance", "effective_irradiance", "named"]
 
 
 @dataclass(frozen=True)
 class EffectiveIrradiance:
     """AM1.5G irradiance that would give a cell the same short-circuit current.
 
-    Unpacks as ``value, u = ...``.
-
     Attributes
     ----------
-    value_W_m2, u_W_m2 : float or ndarray
+    value_W_m2, u_W_m2 : float
         Estimate and standard uncertainty, W/m2.
-    parts_W_m2 : dict of str to float or ndarray
+    parts_W_m2 : dict of str to float
         Standard uncertainty by cause, W/m2; their root sum of squares is `u_W_m2`.
-    band : tuple of float
-        Band that the light was given in, nm.
     assumed : tuple of str
         What was not given and had to be assumed.
     """
 
-    value_W_m2: float | Array
-    u_W_m2: float | Array
-    parts_W_m2: dict[str, float | Array]
-    band: Band
+    value_W_m2: float
+    u_W_m2: float
+    parts_W_m2: dict[str, float]
     assumed: tuple[str, ...] = ()
-
-    def __str__(self) -> str:
-        if np.ndim(self.value_W_m2):
-            return f"effective irradiance at {np.size(self.value_W_m2)} points"
-        return (
-            f"effective irradiance {self.value_W_m2:.4g} W/m2, "
-            f"standard uncertainty {self.u_W_m2:.2g} W/m2"
-        )
-
-    def __iter__(self) -> Iterator[float | Array]:
-        return iter((self.value_W_m2, self.u_W_m2))
 
 
 def effective_irradiance(
     spectrum: Spectrum,
     *,
-    lux: ArrayLike | None = None,
-    irradiance: ArrayLike | None = None,
+    lux: float | None = None,
+    irradiance: float | None = None,
     band: Band | None = None,
-    u_reading: ArrayLike = 0.0,
+    u_reading: float = 0.0,
     response: Response | None = None,
-    dark_beyond_table: bool = False,
 ) -> EffectiveIrradiance:
     """Return the AM1.5G irradiance that would drive the same current through a cell.
+
+    That is the reading times the spectral mismatch factor of the cell against the meter (IEC
+    60904-7; ASTM E973).
 
     Parameters
     ----------
     spectrum : Spectrum
         Shape of the light; its own amount is not used.
-    lux : array_like, optional
+    lux : float, optional
         Illuminance on the cell, lx.
-    irradiance, band : array_like and tuple of float, optional
-        Irradiance on the cell, W/m2, and the band it was measured in, nm: `THERMOPILE`,
-        `EVERYTHING`, ... An irradiance without its band means nothing and is refused.
-    u_reading : array_like
+    irradiance, band : float and tuple of float, optional
+        Irradiance on the cell, W/m2, and the band it was measured in, nm: `THERMOPILE`, ... An
+        irradiance without its band means nothing and is refused.
+    u_reading : float
         Standard uncertainty of `lux` (lx) or `irradiance` (W/m2).
     response : Response, optional
         Of the cell; crystalline silicon by default.
-    dark_beyond_table : bool
-        Take what the spectrum's table leaves out to be dark. By default a table that stops well
-        short of the cell's band is refused, and what one that stops a little short may leave out
-        is in the uncertainty.
 
     Returns
     -------
@@ -148,126 +79,60 @@ def effective_irradiance(
     Raises
     ------
     RangeError
-        Not exactly one of `lux` and `irradiance`, no band, a negative amount, or a spectrum that
-        does not cover the cell.
+        Not exactly one of `lux` and `irradiance`, no band, a negative amount, no light where the
+        meter looks, or a spectrum that stops well short of the cell's band.
 
     Examples
     --------
-    >>> value, u = effective_irradiance(black_body(2856), lux=1000)
-    >>> print(f"{value:.1f} W/m2")
+    >>> found = effective_irradiance(named("halogen 2856 K"), lux=1000)
+    >>> print(f"{found.value_W_m2:.1f} W/m2")
     27.5 W/m2
     """
     response = crystalline_silicon() if response is None else response
-    amount, measure = amount_of_light(lux, irradiance, band)
-    amount, u_amount = np.asarray(amount, dtype=float), np.asarray(u_reading, dtype=float)
-    if not np.all(amount >= 0) or not np.all(np.isfinite(amount)) or not np.all(u_amount >= 0):
+    if (lux is None) == (irradiance is None):
         raise RangeError(
-            f"{np.min(amount):g} {'lx' if irradiance is None else 'W/m2'} of light, with standard "
-            f"uncertainty {np.min(u_amount):g}",
+            "the amount of light is not clear", remedy="give lux or irradiance, one of the two"
+        )
+    if irradiance is not None and band is None:
+        raise RangeError(
+            "an irradiance without the band it was measured in",
+            remedy="state the band in nm, such as 300 to 2800 for a pyranometer",
+        )
+    amount, unit = (lux, "lx") if irradiance is None else (irradiance, "W/m2")
+    if not (0 <= amount < np.inf and u_reading >= 0):
+        raise RangeError(
+            f"{amount:g} {unit} of light, with standard uncertainty {u_reading:g}",
             remedy="give finite amounts that are zero or positive",
         )
-    missing = 0.0
-    if not dark_beyond_table:
-        missing = share_missing(spectrum, response.band_nm, response)
-        refuse_if_short(spectrum, response.band_nm, f"the band of {response.name}", response)
+    beyond = refuse_if_short(spectrum, response.band_nm, f"the band of {response.name}", response)
 
-    def usable(of: Spectrum, cell: Response) -> float:
-        return integral(of, cell.band_nm, cell) * _per_usable_watt(cell)
+    def metered(light: Spectrum) -> float:
+        seen = light.illuminance() if irradiance is None else light.total(band)
+        if not seen > 0:
+            where = "the eye sees" if irradiance is None else f"the meter looks, {band}"
+            raise RangeError(f"there is no light where {where}", light.name, "check the band")
+        return seen
 
-    seen = measure(spectrum)
+    def usable(light: Spectrum, cell: Response) -> float:
+        return integral(light, cell.band_nm, cell) * _per_usable_watt(cell)
+
+    seen = metered(spectrum)
     best = usable(spectrum, response) / seen
+    moved = [(cause, usable(one, response) / metered(one)) for cause, one in spectrum.variants]
+    moved += [(cause, usable(spectrum, cell) / seen) for cause, cell in response.variants]
     squares: dict[str, list[float]] = {}
-    for cause, variant in spectrum.variants:
-        squares.setdefault(cause, []).append(
-            (usable(variant, response) / measure(variant) - best) ** 2
-        )
-    for cause, variant in response.variants:
-        squares.setdefault(cause, []).append((usable(spectrum, variant) / seen - best) ** 2)
+    for cause, value in moved:
+        squares.setdefault(cause, []).append((value - best) ** 2)
     parts = {cause: amount * float(np.sqrt(np.mean(s))) for cause, s in squares.items()}
-    if missing > 0:
-        parts["light beyond the table"] = amount * best * missing
-    if np.any(u_amount > 0):
-        parts["reading"] = best * u_amount
-    u = np.sqrt(sum((part**2 for part in parts.values()), start=np.zeros_like(amount)))
+    if beyond > 0:
+        parts["light beyond the table"] = amount * best * beyond
+    if u_reading > 0:
+        parts["reading"] = best * u_reading
+    u = float(np.sqrt(sum(part**2 for part in parts.values())))
     assumed = spectrum.assumed
     if response.is_model:
         assumed += (f"spectral response of {response.name}, by a model of its band",)
-    used = luminous_efficiency().band_nm if irradiance is None else check_band(band)
-    if amount.ndim == 0 and u.ndim == 0:
-        parts = {cause: float(part) for cause, part in parts.items()}
-        return EffectiveIrradiance(float(amount * best), float(u), parts, used, assumed)
-    return EffectiveIrradiance(amount * best, u, parts, used, assumed)
-
-
-def effective_irradiance_per_klx(
-    spectrum: Spectrum, response: Response | None = None, dark_beyond_table: bool = False
-) -> float:
-    """Return the effective irradiance that comes with 1000 lx, W/m2, without uncertainty.
-
-    Raises
-    ------
-    RangeError
-        As `effective_irradiance`.
-    """
-    return effective_irradiance(
-        spectrum, lux=1000.0, response=response, dark_beyond_table=dark_beyond_table
-    ).value_W_m2
-
-
-def spectral_mismatch(
-    spectrum: Spectrum,
-    response: Response | None = None,
-    *,
-    band: Band | None = None,
-    detector: Response | None = None,
-    reference: Spectrum | None = None,
-) -> float:
-    """Return the spectral mismatch factor M of a cell against a detector.
-
-    M = (int E_t S_d)(int E_r S_r) / ((int E_t S_r)(int E_r S_d)), with E_t the light under test,
-    E_r the reference spectrum, S_d the cell and S_r the detector. Irradiance read by a detector
-    that is right under the reference spectrum, times M, is the cell's effective irradiance.
-
-    Parameters
-    ----------
-    spectrum : Spectrum
-        Light under test.
-    response : Response, optional
-        Of the cell; crystalline silicon by default.
-    band : tuple of float, optional
-        Band of a flat detector under the light under test, nm: M is then the worth of one watt in
-        that band against one watt of the whole reference spectrum. By default the band that is
-        known of the spectrum.
-    detector : Response, optional
-        A detector that is not flat, in place of `band`.
-    reference : Spectrum, optional
-        AM1.5G by default.
-
-    Raises
-    ------
-    RangeError
-        Both `band` and `detector`, or a spectrum that stops short of the cell or of the band.
-
-    References
-    ----------
-    IEC 60904-7; ASTM E973 (as encoded in `pvlib.spectrum.calc_spectral_mismatch_field`).
-    """
-    response = crystalline_silicon() if response is None else response
-    reference = am15g() if reference is None else reference
-    if band is not None and detector is not None:
-        raise RangeError("both a band and a detector are given", remedy="give one of them")
-    for light in (spectrum, reference):
-        refuse_if_short(light, response.band_nm, f"the band of {response.name}", response)
-    usable = integral(spectrum, response.band_nm, response)
-    usable_reference = integral(reference, response.band_nm, response)
-    if detector is None:
-        seen, seen_reference = spectrum.total(band), reference.total()
-    else:
-        for light in (spectrum, reference):
-            refuse_if_short(light, detector.band_nm, "the detector's band", detector)
-        seen = integral(spectrum, detector.band_nm, detector)
-        seen_reference = integral(reference, detector.band_nm, detector)
-    return usable * seen_reference / (seen * usable_reference)
+    return EffectiveIrradiance(float(amount * best), u, parts, assumed)
 
 
 @lru_cache(maxsize=64)

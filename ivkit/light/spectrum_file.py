@@ -4,7 +4,7 @@ import re
 from pathlib import Path
 
 from ivkit.errors import FileError, RangeError, TableError
-from ivkit.light.radiometry import Spectrum, measured
+from ivkit.light.radiometry import Spectrum
 
 _BEYOND = 1e15  # nm, or any unit of light: larger numbers are damage
 
@@ -59,6 +59,6 @@ def read_spectrum(path: str | Path) -> Spectrum:
     if len(wavelength) < 3:
         raise TableError("fewer than three wavelengths in it", str(path), "give nm and values")
     try:
-        return measured(wavelength, value, Path(path).name)
+        return Spectrum(wavelength, value, Path(path).name)
     except RangeError as error:
         raise TableError(error.what, str(path), error.remedy) from None

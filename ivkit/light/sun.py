@@ -19,12 +19,8 @@ from ivkit.light.place import Place, Steps, explicit_times
 class SunPosition:
     """Where the sun stands, each an array like ``times``.
 
-    Attributes
-    ----------
-    times : pandas.DatetimeIndex
-    zenith : true angle from the zenith, deg
-    apparent_zenith : the same as seen through the bending air, deg
-    azimuth : deg from north, clockwise
+    ``zenith`` is the true angle from the zenith, ``apparent_zenith`` the same as seen through the
+    bending air, ``azimuth`` from north, clockwise; deg.
     """
 
     times: Any
@@ -41,23 +37,17 @@ def sun_position(
     temp_air: float = 12.0,
     delta_t: float | None = None,
 ) -> SunPosition:
-    """Return where the sun stands at times that carry their zone.
+    """Return where the sun stands at times that carry their zone, else RangeError.
 
     Parameters
     ----------
     place : Place
     times : sequence of times with a time zone
-    pressure : float, optional
-        Pa, for the bending of light near the horizon; from the altitude if left out.
-    temp_air : float
-        degC, for the same.
+    pressure, temp_air : float, optional
+        Pa and degC, for the bending of light near the horizon; the pressure from the altitude if
+        left out.
     delta_t : float, optional
         Terrestrial minus universal time, s; estimated from the date if left out.
-
-    Raises
-    ------
-    RangeError
-        A time without a zone.
     """
     from pvlib import solarposition
 
@@ -111,10 +101,7 @@ def extraterrestrial(times: Any) -> np.ndarray:
 def sunlit(place: Place, steps: Steps, temp_air: float = 12.0) -> tuple[np.ndarray, SunPosition]:
     """Return the indices of the steps with the sun up, and its position in them.
 
-    Raises
-    ------
-    RangeError
-        The sun does not rise in this time.
+    RangeError where the sun does not rise in this time.
     """
     index = np.flatnonzero(may_be_up(place, steps.times))
     if len(index):

@@ -23,7 +23,7 @@ _LOWEST = -30.0
 
 @dataclass(frozen=True)
 class Weather:
-    """Light and air of a place, step by step, nights included.
+    """Light and air of a place, step by step, nights included; NaN where a value is missing.
 
     Attributes
     ----------
@@ -33,11 +33,9 @@ class Weather:
     hours : float
         Length of a step, h.
     ghi, dni, dhi : ndarray
-        W/m2; NaN where missing. At most one of the three may be missing throughout.
-    temp_air : ndarray
-        degC; NaN where missing.
-    wind_speed : ndarray
-        m/s; NaN where missing.
+        W/m2. At most one of the three may be missing throughout.
+    temp_air, wind_speed : ndarray
+        degC; m/s.
     source : str
         Name of the file, for the reader.
     notes : tuple of str
@@ -76,10 +74,7 @@ class Weather:
     def during(self, day: str | None = None, year: int | None = None) -> "Weather":
         """Return the steps of one day (2026-06-21) or one year, by the times' own zone.
 
-        Raises
-        ------
-        TableError
-            Nothing in the table is from then.
+        TableError where nothing in the table is from then.
         """
         if day is not None:
             pick = np.asarray(self.times.strftime("%Y-%m-%d")) == day
@@ -123,18 +118,10 @@ class Weather:
     ) -> Sky:
         """Return the light of the steps with the sun up, as the planes below it see it.
 
-        A missing one of GHI, DNI and DHI follows from GHI = DNI cos(zenith) + DHI. Light in
-        steps whose middle is dark (the hours of sunrise and sunset) is left out and counted.
-
-        Parameters
-        ----------
-        temp_air, wind_speed : float
-            degC and m/s, taken where the file has none.
-
-        Raises
-        ------
-        RangeError
-            The sun does not rise, or two of the three are missing.
+        A missing one of GHI, DNI and DHI follows from GHI = DNI cos(zenith) + DHI. Light in steps
+        whose middle is dark (the hours of sunrise and sunset) is left out and counted. ``temp_air``
+        (degC) and ``wind_speed`` (m/s) are taken where the file has none. RangeError where the sun
+        does not rise, or two of the three are missing.
         """
         from pvlib import atmosphere
 

@@ -31,22 +31,15 @@ class Agreement:
 
     Attributes
     ----------
-    chi_square, freedom : float
-        Of the common panel, with what is known beforehand.
-    chi_square_single, freedom_single : float
-        Of each sweep's own curve, all together.
-    ratio : float
-        Residuals around the common panel over those around the single fits, rms.
-    probability : float
-        With which sweeps of one panel differ as much; NaN where they cannot differ.
-    odd : str or None
-        The sweep without which chi-square is least, where one panel does not fit; None where
-        it does, and with two sweeps.
-    rest_agrees : bool
-        Without it they are of one panel.
-    odd_warmer, odd_brighter : float
-        What everything else has it differ from its stated condition by, K and as a fraction; NaN
-        where that is exact or not known, and where curves differ in shape.
+    chi_square, freedom : Of the common panel, with what is known beforehand.
+    chi_square_single, freedom_single : Of each sweep's own curve, all together.
+    ratio : Residuals around the common panel over those around the single fits, rms.
+    probability : With which sweeps of one panel differ as much; NaN where they cannot differ.
+    odd : The sweep without which chi-square is least, where one panel does not fit; None where it
+        does, and with two sweeps.
+    rest_agrees : Without it they are of one panel.
+    odd_warmer, odd_brighter : What everything else has it differ from its stated condition by, K
+        and as a fraction; NaN where that is exact or not known, and where curves differ in shape.
     """
 
     chi_square: float
@@ -111,20 +104,13 @@ class Agreement:
 def agreement(model: Model, theta: Array, solve: Callable[..., Array]) -> Agreement:
     """Return how the panel of parameters ``theta`` fits; ``solve`` finds them for fewer sweeps."""
     found, readings, conditions, asked = _tested(model, theta)
-    if found.one_panel:
-        return found
-    count = len(model.fits)
-    if count < 3:
+    if found.one_panel or len(model.fits) < 3:
         return found
     bent = found.ratio > _BENT
     k = int(np.argmax(readings if bent else conditions))
     warmer, brighter = (float("nan"), float("nan")) if bent else asked[k]
-    found = replace(
-        found,
-        odd=model.sweeps[k].name or f"sweep {k + 1}",
-        odd_warmer=warmer,
-        odd_brighter=brighter,
-    )
+    name = model.sweeps[k].name or f"sweep {k + 1}"
+    found = replace(found, odd=name, odd_warmer=warmer, odd_brighter=brighter)
     fewer, start = without(model, k, theta)
     try:
         rest, *_ = _tested(fewer, solve(fewer, start))

@@ -26,14 +26,11 @@ def rising_root(
 
     Parameters
     ----------
-    function : callable
-        Takes and returns arrays of one shape.
-    low, high : ndarray
-        Bounds. Where the function has the same sign at both, the answer is one of them.
-    halvings : int
-        Taken first, against functions that are steep at one end.
-    fine : float
-        Width of the last bracket over that of the first; or the step that no longer matters.
+    function : callable. Takes and returns arrays of one shape.
+    low, high : ndarray. Bounds. Where the function has the same sign at both, the answer is one of
+        them.
+    halvings : Taken first, against functions that are steep at one end.
+    fine : Width of the last bracket over that of the first; or the step that no longer matters.
 
     Examples
     --------

@@ -45,31 +45,20 @@ class ReferencePanel:
     ----------
     photocurrent, saturation_current : float or ndarray, A
     resistance_series, resistance_shunt : float or ndarray, ohm
-    nNsVth : float or ndarray, V
-        All five at the reference.
-    alpha_sc : float or ndarray
-        Change of the short-circuit current with temperature at the reference, A/K.
-    cells : int or None
-        In series.
-    EgRef : float
-        Activation energy of the saturation current at the reference, eV: the band gap of silicon
-        where not given.
-    dEgdT : float
-        Its relative change with temperature, 1/K.
-    irradiance_ref : float
-        Effective irradiance at the reference, W/m2.
-    temp_ref : float
-        Cell temperature at the reference, degC.
-    shunt_exponent, shunt_exponent_low : float
-        k from 100 W/m2 up, and below.
-    current_exponent : float
-        m: the photocurrent goes as the irradiance to the power 1 + m.
-    diode_exponent, diode_bend : float
-        c1 and c2, of the saturation current against the irradiance.
-    series_per_K, shunt_per_K : float
-        d and h, 1/K.
-    series_exponent : float
-        e.
+    nNsVth : float or ndarray, V. All five at the reference.
+    alpha_sc : float or ndarray. Change of the short-circuit current with temperature at the
+        reference, A/K.
+    cells : In series.
+    EgRef : Activation energy of the saturation current at the reference, eV: the band gap of
+        silicon where not given.
+    dEgdT : Its relative change with temperature, 1/K.
+    irradiance_ref : Effective irradiance at the reference, W/m2.
+    temp_ref : Cell temperature at the reference, degC.
+    shunt_exponent, shunt_exponent_low : k from 100 W/m2 up, and below.
+    current_exponent : m: the photocurrent goes as the irradiance to the power 1 + m.
+    diode_exponent, diode_bend : c1 and c2, of the saturation current against the irradiance.
+    series_per_K, shunt_per_K : d and h, 1/K.
+    series_exponent : e.
 
     Examples
     --------
@@ -101,10 +90,8 @@ class ReferencePanel:
     def at(self, effective_irradiance: ArrayLike, temp_cell: ArrayLike) -> SingleDiode:
         """Return the curve in this light (W/m2, 0 or more) and at this temperature (degC).
 
-        Raises
-        ------
-        RangeError
-            Negative light, or a temperature that no cell survives: kelvin by mistake.
+        Raises RangeError: negative light, or a temperature that no cell survives: kelvin by
+        mistake.
         """
         light = np.asarray(effective_irradiance, dtype=float)
         if np.any(light < 0):
@@ -122,13 +109,8 @@ class ReferencePanel:
         if np.any(self.series_per_K) or np.any(self.shunt_per_K):
             series = series * np.exp(self.series_per_K * moved)
             shunt = shunt * np.exp(self.shunt_per_K * moved)
-        return SingleDiode(
-            photo,
-            self.saturation_current * ratio**3 * np.exp(gap),
-            series,
-            shunt,
-            self.nNsVth * ratio,
-        )
+        diode = self.saturation_current * ratio**3 * np.exp(gap)
+        return SingleDiode(photo, diode, series, shunt, self.nNsVth * ratio)
 
     def _shunt(self, light: Any) -> Any:
         """Return the shunt resistance in light, ohm; none in the dark."""
@@ -146,11 +128,8 @@ class ReferencePanel:
     def with_beta(self, beta_voc: ArrayLike) -> "ReferencePanel":
         """Return the panel with the activation energy that gives a temperature coefficient of Voc.
 
-        Parameters
-        ----------
-        beta_voc : array_like
-            Relative to Voc at 1000 W/m2 and 25 degC, 1/K, negative. It is met between 25 and
-            27 degC, as De Soto et al. require it.
+        ``beta_voc``: array_like. Relative to Voc at 1000 W/m2 and 25 degC, 1/K, negative. It is met
+        between 25 and 27 degC, as De Soto et al. require it.
         """
         beta = np.asarray(beta_voc, dtype=float)
         # Voc is nearly linear in the energy: a secant through two of them, then twice more.
@@ -202,25 +181,19 @@ class ReferencePanel:
         blank = cls(1.0, 1.0, 0.0, 1.0, 1.0, 0.0, cells, **reference)
         one = blank.at(effective_irradiance, temp_cell)
         moved = np.asarray(temp_cell, dtype=float) - blank.temp_ref
-        return cls(
-            model.photocurrent / one.photocurrent - alpha_sc * moved,
-            model.saturation_current / one.saturation_current,
-            model.resistance_series,
-            model.resistance_shunt / one.resistance_shunt,
-            model.nNsVth / one.nNsVth,
-            alpha_sc,
-            cells,
-            **reference,
-        )
+        photo = model.photocurrent / one.photocurrent - alpha_sc * moved
+        diode = model.saturation_current / one.saturation_current
+        shunt, width = model.resistance_shunt / one.resistance_shunt, model.nNsVth / one.nNsVth
+        five = (photo, diode, model.resistance_series, shunt, width)
+        return cls(*five, alpha_sc, cells, **reference)
 
     def _temperature(self, temp_cell: ArrayLike) -> tuple[Any, Any]:
         """Return T / T_ref, and the exponent of the saturation current."""
         celsius = np.asarray(temp_cell, dtype=float)
         if np.any((celsius < -100) | (celsius > 200)):
             odd = celsius[(celsius < -100) | (celsius > 200)].flat[0]
-            raise RangeError(
-                f"cell temperature {odd:g} degC", "", "give it in degC; 298 K is 25 degC"
-            )
+            remedy = "give it in degC; 298 K is 25 degC"
+            raise RangeError(f"cell temperature {odd:g} degC", "", remedy)
         ref, kelvin = self.temp_ref + KELVIN, celsius + KELVIN
         band = self.EgRef * (1.0 + self.dEgdT * (celsius - self.temp_ref))
         return kelvin / ref, self.EgRef / (BOLTZMANN_EV * ref) - band / (BOLTZMANN_EV * kelvin)

@@ -4,8 +4,7 @@ The figures are at 1000 W/m2, AM1.5G and 25 degC; how the panel leaves that cond
 (`ivkit.panel.law`), of which a sheet states little. Each input quantity is a *source* of
 one standard uncertainty: ``sheet.sources`` holds it as an uncertain number 0 +- 1, and
 ``sheet.panel(shifts)`` is the panel with sources off by so many standard uncertainties. So the
-uncertainty can be carried through any computation, as `ivkit.predict` and
-`ivkit.panel.expected.expect` do.
+uncertainty can be carried through any computation, as `ivkit.predict` does.
 """
 
 from collections.abc import Mapping, Sequence
@@ -50,43 +49,25 @@ class Datasheet(Shown):
 
     Attributes
     ----------
-    name : str
-    kind : Technology
-    cells : int or None
-        In series, in each string.
-    strings : int
-        In parallel.
-    bypass_groups : int
-    area_m2 : float or None
-    glass : str
-    i_sc, v_oc, i_mp, v_mp : float
-        A and V.
-    p_mp : float
-        Promised maximum power, W: as stated, or Vmp Imp.
-    p_mp_tolerance : float
-        Plus or minus, as a share.
-    alpha_pct, beta_pct, gamma_pct : float
-        Temperature coefficients of Isc, Voc and Pmp, %/K.
-    nmot : float
-        degC.
-    law : ndarray, shape (12,)
-        How it leaves the reference, in the order of `ivkit.panel.law.LAW`.
-    shifts : mapping of str to ndarray, shape (16,)
-        Of each source: what one standard uncertainty does to the logarithms of Isc, Voc, Imp,
-        Vmp, and to the law.
-    assumed : tuple of Assumption
-        What the sheet does not state.
-    sources : dict of str to UFloat
-        The sources as uncertain numbers 0 +- 1, tagged with their names. The same for every
-        result of this sheet, so that results stay correlated.
-    bends : dict of str to UFloat
-        Of those that are the law's, what their curvature adds, uncorrelated with themselves.
-    path : str
-        The file it came from; empty for one made in code.
-    remarks : tuple of str
-        What was understood on the way.
-    law_stated : bool
-        Whether the sheet says what the panel gives in other light: its power at 200 W/m2, or more.
+    cells : In series, in each string.
+    strings : In parallel.
+    i_sc, v_oc, i_mp, v_mp : A and V.
+    p_mp : Promised maximum power, W: as stated, or Vmp Imp.
+    p_mp_tolerance : Plus or minus, as a share.
+    alpha_pct, beta_pct, gamma_pct : Temperature coefficients of Isc, Voc and Pmp, %/K.
+    nmot : degC.
+    law : shape (12,). How it leaves the reference, in the order of `ivkit.panel.law.LAW`.
+    shifts : mapping of str to ndarray, shape (16,). Of each source: what one standard uncertainty
+        does to the logarithms of Isc, Voc, Imp, Vmp, and to the law.
+    assumed : tuple of Assumption. What the sheet does not state.
+    sources : dict of str to UFloat. The sources as uncertain numbers 0 +- 1, tagged with their
+        names. The same for every result of this sheet, so that results stay correlated.
+    bends : dict of str to UFloat. Of those that are the law's, what their curvature adds,
+        uncorrelated with themselves.
+    path : The file it came from; empty for one made in code.
+    remarks : tuple of str. What was understood on the way.
+    law_stated : Whether the sheet says what the panel gives in other light: its power at 200 W/m2,
+        or more.
     """
 
     name: str
@@ -145,10 +126,7 @@ class Datasheet(Shown):
     def solved(self, shifts: Mapping[str, ArrayLike] | None = None) -> ReferencePanel:
         """Return the panels with sources off by ``shifts``; NaN where no curve has the figures.
 
-        Parameters
-        ----------
-        shifts : mapping of str to array_like, optional
-            Standard uncertainties by the name of the source; they broadcast.
+        ``shifts`` are standard uncertainties by the name of the source; they broadcast.
         """
         total: Any = np.zeros(4 + len(LAW))
         for name, amount in (shifts or {}).items():
@@ -174,12 +152,8 @@ class Datasheet(Shown):
     def panel(self, shifts: Mapping[str, float] | None = None) -> ReferencePanel:
         """Return the panel that has these figures, with sources off by ``shifts``.
 
-        Raises
-        ------
-        BenchError
-            No panel has the sheet's figures, or no single diode is the model of its cells.
-        RangeError
-            None has the figures moved by ``shifts``.
+        Raises BenchError: no panel has the sheet's figures, or no single diode is the model of its
+        cells; RangeError: none has the figures moved by ``shifts``.
         """
         if self.kind.law is None:
             raise BenchError(
@@ -189,26 +163,15 @@ class Datasheet(Shown):
                 "take a sweep in the light in question; its key points hold there",
             )
         asked = {name: float(x) for name, x in (shifts or {}).items() if x}
-        # Whoever carries the uncertainty of a sheet asks for the same few panels over and over.
-        one = next(iter(asked.values()), 0.0)
-        if len(asked) <= 1 and one in (-1.0, 0.0, 1.0):
-            row = 0
-            if asked:
-                row = 1 + 2 * list(self.sources).index(next(iter(asked))) + (one < 0)
-            found = self.varied.each(lambda values: values[row])
-        else:
-            found = self.solved(asked)
+        found = self.solved(asked) if asked else self.varied.each(lambda values: values[0])
         if np.all(np.isfinite(found.photocurrent)):
             return found
         fill_factor = self.i_mp * self.v_mp / (self.i_sc * self.v_oc)
         reason = f"the fill factor of {fill_factor:.3g} is more than such a diode can have"
         if asked:
             raise RangeError(f"moved by their uncertainty, {reason}", self.name)
-        raise BenchError(
-            f"no panel has these figures: {reason}",
-            self.path or self.name,
-            "check isc_A, voc_V, imp_A, vmp_V and pmp_W",
-        )
+        what = f"no panel has these figures: {reason}"
+        raise BenchError(what, self.path or self.name, "check isc_A, voc_V, imp_A, vmp_V and pmp_W")
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -233,15 +196,9 @@ def bends_of(sources: Mapping[str, UFloat]) -> dict[str, UFloat]:
 def load_datasheet(path: str | Path) -> Datasheet:
     """Read a datasheet file.
 
-    Raises
-    ------
-    FileError
-        The file cannot be read.
-    BenchError
-        It is not TOML, a key is unknown, a value makes no sense, figures contradict each other,
-        or there are too few of them.
-    TableError
-        Its matrix cannot be read, or contradicts it.
+    Raises FileError: the file cannot be read; BenchError: it is not TOML, a key is unknown, a value
+    makes no sense, figures contradict each other, or there are too few of them; TableError: its
+    matrix cannot be read, or contradicts it.
     """
     sheet = load_settings(path, SheetFile)
     matrix = None if sheet.matrix is None else read_matrix(sheet.matrix)
@@ -266,10 +223,7 @@ def make_datasheet(
     they differ in temperature by `TOLD_APART` or more, coefficients that are not stated follow
     from them.
 
-    Raises
-    ------
-    BenchError
-        Figures contradict each other, or there are too few of them.
+    Raises BenchError: figures contradict each other, or there are too few of them.
 
     Examples
     --------
@@ -314,15 +268,11 @@ def make_datasheet(
             *matrix,
         ]
         law, factor = constrain(i_sc, v_oc, i_mp * v_mp, prior, u_prior, statements)
-        shifts = {
-            name: np.concatenate([np.zeros(4), row])
-            for name, row in zip(NAMES, factor, strict=True)
-        }
+        shifts = dict(zip(NAMES, np.pad(factor, ((0, 0), (4, 0))), strict=True))
         if measured:
             alpha, beta = (float(x) for x in law[:2])
             gamma = gamma_of(i_sc, v_oc, i_mp * v_mp, law)
-    at_law = np.zeros(len(LAW))
-    shifts = {n: np.concatenate([shift, at_law]) for n, shift in filled.sources.items()} | shifts
+    shifts = {n: np.pad(shift, (0, len(LAW))) for n, shift in filled.sources.items()} | shifts
     nmot, _ = coefficient("nmot_degC", kind.nmot, 0.0)
     if sheet.bypass_groups is None:
         assumed.append(Assumption("bypass_groups", 0, None, PRACTICE))
@@ -365,18 +315,12 @@ def prior_law(
 
     Parameters
     ----------
-    kind : Technology
-    v_oc : float
-        At 1000 W/m2 and 25 degC, V.
-    cells : int or None
-        In series; without them the usual voltage of a cell stands in, and what it is uncertain by.
-    coefficients, u_coefficients : tuple of float
-        Of Isc and Voc, %/K.
+    v_oc : At 1000 W/m2 and 25 degC, V.
+    cells : In series; without them the usual voltage of a cell stands in, and what it is uncertain
+        by.
+    coefficients, u_coefficients : tuple of float. Of Isc and Voc, %/K.
 
-    Returns
-    -------
-    ndarray, ndarray, shape (12,)
-        In the order of `ivkit.panel.law.LAW`.
+    Returns ndarray, ndarray, shape (12,): In the order of `ivkit.panel.law.LAW`.
     """
     law = kind.law or TECHNOLOGY["c-Si"].law
     usual = kind.voc_per_cell

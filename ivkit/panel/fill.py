@@ -1,8 +1,8 @@
 """From the figures that a datasheet gives to the four that make a curve, and how far off they are.
 
 What is missing follows from what is there and the technology's usual ratios. How well the four are
-known is a set of *sources*: independent causes, each with what one standard uncertainty of it does
-to the logarithms of Isc, Voc, Imp and Vmp.
+known is a set of independent *sources*, each with what one standard uncertainty of it does to the
+logarithms of Isc, Voc, Imp and Vmp.
 
 Where the sheet gives Isc, Voc and Pmp, each keeps exactly the uncertainty that its own tolerance
 states. How the three go together no sheet says: a panel with more current has more power. Power
@@ -36,14 +36,10 @@ class Assumption:
 
     Attributes
     ----------
-    figure : str
-        Key of the datasheet file, with its unit.
-    value : float
-        What is taken.
-    u : float or None
-        Its standard uncertainty, in the same unit; None for a tolerance, which is one itself.
-    source : str
-        Where it comes from.
+    figure : Key of the datasheet file, with its unit.
+    value : What is taken.
+    u : Its standard uncertainty, in the same unit; None for a tolerance, which is one itself.
+    source : Where it comes from.
     """
 
     figure: str
@@ -62,13 +58,11 @@ class Filled:
 
     Attributes
     ----------
-    figures : ndarray, shape (4,)
-        Isc (A), Voc (V), Imp (A), Vmp (V).
-    sources : dict of str to ndarray, shape (4,)
-        Shift of the logarithms of the four by one standard uncertainty of each cause.
+    figures : shape (4,). Isc (A), Voc (V), Imp (A), Vmp (V).
+    sources : dict of str to ndarray, shape (4,). Shift of the logarithms of the four by one
+        standard uncertainty of each cause.
     assumed : tuple of Assumption
-    u_knee : float
-        Of Vmp at a given power, as a fraction.
+    u_knee : Of Vmp at a given power, as a fraction.
     """
 
     figures: Array
@@ -80,10 +74,7 @@ class Filled:
 def fill(sheet: SheetFile) -> Filled:
     """Return the four figures of a datasheet with missing ones filled.
 
-    Raises
-    ------
-    BenchError
-        There is too little to go by.
+    Raises BenchError: there is too little to go by.
     """
     figures, derived = _figures(sheet)
     sources = _sources(sheet, derived)
@@ -98,17 +89,10 @@ def fill(sheet: SheetFile) -> Filled:
         along = [shift @ (IMP + VMP) for shift in sources.values()]
         u = float(np.sqrt(np.sum(np.square(along))))
         assumed.append(Assumption("pmp_W", vmp * imp, u * vmp * imp, derived["pmp_W"]))
-    for name in ("isc", "voc", "pmp"):
-        unit = {"isc": "isc_A", "voc": "voc_V", "pmp": "pmp_W"}[name]
-        if getattr(sheet, f"{name}_tolerance_pct") is None and unit not in derived:
-            assumed.append(
-                Assumption(
-                    f"{name}_tolerance_pct",
-                    USUAL_TOLERANCE,
-                    None,
-                    PRACTICE,
-                )
-            )
+    for name in ("isc_A", "voc_V", "pmp_W"):
+        key = f"{name[:3]}_tolerance_pct"
+        if getattr(sheet, key) is None and name not in derived:
+            assumed.append(Assumption(key, USUAL_TOLERANCE, None, PRACTICE))
     return Filled(np.array([isc, voc, imp, vmp]), sources, tuple(assumed), _knee(sheet, derived))
 
 
@@ -159,11 +143,8 @@ def _figures(sheet: SheetFile) -> tuple[dict[str, float], dict[str, str]]:
         made["pmp_W"] = "vmp_V and imp_A"
     for word, value, whole, name in (("imp", imp, isc, "isc"), ("vmp", vmp, voc, "voc")):
         if value >= whole:
-            raise BenchError(
-                f"the figures make {word} {value:.4g}, which is not below {name} {whole:.4g}",
-                sheet.name,
-                "check isc_A, voc_V and pmp_W against each other",
-            )
+            what = f"the figures make {word} {value:.4g}, which is not below {name} {whole:.4g}"
+            raise BenchError(what, sheet.name, "check isc_A, voc_V and pmp_W against each other")
     return dict(zip(FIGURES, (isc, voc, imp, vmp), strict=True)), made
 
 

@@ -1,34 +1,24 @@
 """The translation procedures of IEC 60891, on plain arrays.
 
-Procedures 1 to 3 in the form of edition 2 (2009), and procedure 2 in that of edition 3 (2021). The
-equations are written from memory; the text of the standard was not at hand.
+Procedures 1 to 3 in the form of edition 2 (2009), written from memory; the text of the standard was
+not at hand.
 
 Everywhere ``v1, i1`` are points of the measured curve (V, A; the panel delivers at positive
 current), ``g`` irradiances in W/m2 and ``t`` cell temperatures in degC, 1 as measured and 2 as
 wanted. All arguments broadcast. None of these functions knows how far it may be trusted:
-`ivkit.panel.translate` does.
+`ivkit.verdict.translate` does.
 """
 
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike as A
 
 STC_IRRADIANCE, STC_TEMPERATURE = 1000.0, 25.0
 
 
 def procedure_1(
-    v1: ArrayLike,
-    i1: ArrayLike,
-    i_sc1: ArrayLike,
-    g1: ArrayLike,
-    t1: ArrayLike,
-    g2: ArrayLike,
-    t2: ArrayLike,
-    alpha: ArrayLike,
-    beta: ArrayLike,
-    resistance: ArrayLike,
-    kappa: ArrayLike,
+    v1: A, i1: A, i_sc1: A, g1: A, t1: A, g2: A, t2: A, alpha: A, beta: A, resistance: A, kappa: A
 ) -> tuple[Any, Any]:
     """Return voltage (V) and current (A) by procedure 1.
 
@@ -37,23 +27,12 @@ def procedure_1(
 
     Parameters
     ----------
-    i_sc1 : array_like
-        Short-circuit current as measured, A.
-    alpha, beta : array_like
-        Temperature coefficients of Isc (A/K) and Voc (V/K, negative) at the wanted irradiance.
-    resistance : array_like
-        Rs of the procedure, ohm. It is what makes curves of different irradiance fall together,
-        and not the series resistance of the single-diode equation.
-    kappa : array_like
-        Curve correction factor, ohm/K.
-
-    Examples
-    --------
-    >>> v2, i2 = procedure_1(
-    ...     16.551, 0.46604167, 0.51103926, 820, 38, 1000, 25, 0.0003, -0.09819, 2.18, 0.01196
-    ... )
-    >>> print(v2.round(5), i2.round(6))
-    17.68072 0.574321
+    i_sc1 : array_like. Short-circuit current as measured, A.
+    alpha, beta : array_like. Temperature coefficients of Isc (A/K) and Voc (V/K, negative) at the
+        wanted irradiance.
+    resistance : array_like. Rs of the procedure, ohm. It is what makes curves of different
+        irradiance fall together, and not the series resistance of the single-diode equation.
+    kappa : array_like. Curve correction factor, ohm/K.
     """
     v1, i1 = np.asarray(v1, dtype=float), np.asarray(i1, dtype=float)
     warmer = np.asarray(t2, dtype=float) - t1
@@ -63,18 +42,18 @@ def procedure_1(
 
 
 def procedure_2(
-    v1: ArrayLike,
-    i1: ArrayLike,
-    v_oc1: ArrayLike,
-    g1: ArrayLike,
-    t1: ArrayLike,
-    g2: ArrayLike,
-    t2: ArrayLike,
-    alpha_rel: ArrayLike,
-    beta_rel: ArrayLike,
-    a: ArrayLike,
-    resistance: ArrayLike,
-    kappa: ArrayLike,
+    v1: A,
+    i1: A,
+    v_oc1: A,
+    g1: A,
+    t1: A,
+    g2: A,
+    t2: A,
+    alpha_rel: A,
+    beta_rel: A,
+    a: A,
+    resistance: A,
+    kappa: A,
 ) -> tuple[Any, Any]:
     """Return voltage (V) and current (A) by procedure 2 of edition 2.
 
@@ -83,23 +62,11 @@ def procedure_2(
 
     Parameters
     ----------
-    v_oc1 : array_like
-        Open-circuit voltage as measured, V.
-    alpha_rel, beta_rel : array_like
-        Relative temperature coefficients of Isc and Voc, 1/K.
-    a : array_like
-        How Voc follows the logarithm of the light, dimensionless; about 0.05.
-    resistance, kappa : array_like
-        R's (ohm) and kappa' (ohm/K) of this procedure; not those of procedure 1.
-
-    Examples
-    --------
-    >>> v2, i2 = procedure_2(
-    ...     16.551, 0.46604167, 20.08455396, 820, 38, 1000, 25,
-    ...     0.0004839, -0.0045521, 0.0489, 1.304, 0.03494,
-    ... )
-    >>> print(v2.round(4), i2.round(6))
-    18.0622 0.564768
+    v_oc1 : array_like. Open-circuit voltage as measured, V.
+    alpha_rel, beta_rel : array_like. Relative temperature coefficients of Isc and Voc, 1/K.
+    a : array_like. How Voc follows the logarithm of the light, dimensionless; about 0.05.
+    resistance, kappa : array_like. R's (ohm) and kappa' (ohm/K) of this procedure; not those of
+        procedure 1.
     """
     v1, i1 = np.asarray(v1, dtype=float), np.asarray(i1, dtype=float)
     warmer = np.asarray(t2, dtype=float) - t1
@@ -110,66 +77,11 @@ def procedure_2(
     return v2, i2
 
 
-def procedure_2_edition_3(
-    v1: ArrayLike,
-    i1: ArrayLike,
-    v_oc_stc: ArrayLike,
-    g1: ArrayLike,
-    t1: ArrayLike,
-    g2: ArrayLike,
-    t2: ArrayLike,
-    alpha_rel: ArrayLike,
-    beta_rel: ArrayLike,
-    b1: ArrayLike,
-    b2: ArrayLike,
-    resistance: ArrayLike,
-    kappa: ArrayLike,
-) -> tuple[Any, Any]:
-    """Return voltage (V) and current (A) by procedure 2 in the form of edition 3.
-
-    I2 = G2/G1 I1 [1 + alpha_rel (T2 - 25)] / [1 + alpha_rel (T1 - 25)]
-    V2 = V1 - R's1 (I2 - I1) - kappa' I2 (T2 - T1)
-         + Voc,STC {beta_rel [f(G2) (T2 - 25) - f(G1) (T1 - 25)] + 1/f(G2) - 1/f(G1)}
-    f(G) = 1 + B1 ln(1000/G) + B2 ln(1000/G)^2,  R's1 = R's + kappa' (T1 - 25)
-
-    The least certain of the forms here: written from memory of a text that was not at hand.
-
-    Parameters
-    ----------
-    v_oc_stc : array_like
-        Open-circuit voltage at 1000 W/m2 and 25 degC, V.
-    b1, b2 : array_like
-        How Voc follows the light; dimensionless.
-    """
-    v1, i1 = np.asarray(v1, dtype=float), np.asarray(i1, dtype=float)
-    t1, t2 = np.asarray(t1, dtype=float), np.asarray(t2, dtype=float)
-    hot1, hot2 = t1 - STC_TEMPERATURE, t2 - STC_TEMPERATURE
-
-    def f(g: ArrayLike) -> Any:
-        log = np.log(STC_IRRADIANCE / np.asarray(g, dtype=float))
-        return 1.0 + b1 * log + b2 * log**2
-
-    f1, f2 = f(g1), f(g2)
-    light = np.asarray(g2, dtype=float) / g1
-    i2 = light * i1 * (1.0 + alpha_rel * hot2) / (1.0 + alpha_rel * hot1)
-    v2 = v1 - (resistance + kappa * hot1) * (i2 - i1) - kappa * i2 * (t2 - t1)
-    v2 = v2 + v_oc_stc * (beta_rel * (f2 * hot2 - f1 * hot1) + 1.0 / f2 - 1.0 / f1)
-    return v2, i2
-
-
-def procedure_3(
-    v_a: ArrayLike, i_a: ArrayLike, v_b: ArrayLike, i_b: ArrayLike, a: ArrayLike
-) -> tuple[Any, Any]:
+def procedure_3(v_a: A, i_a: A, v_b: A, i_b: A, a: A) -> tuple[Any, Any]:
     """Return voltage (V) and current (A) between, or a little beyond, two curves.
 
     V3 = Va + a (Vb - Va), I3 = Ia + a (Ib - Ia), for pairs of points with Ib - Ia = Isc,b - Isc,a.
     Irradiance and temperature of the result lie between those of the curves by the same a.
-
-    Examples
-    --------
-    >>> v3, i3 = procedure_3(17.313284, 0.3235012, 18.099201, 0.6910144, 2 / 3)
-    >>> print(v3.round(6), i3.round(6))
-    17.837229 0.56851
     """
     v_a, i_a = np.asarray(v_a, dtype=float), np.asarray(i_a, dtype=float)
     return v_a + a * (np.asarray(v_b) - v_a), i_a + a * (np.asarray(i_b) - i_a)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ivkit.curve.diode import SingleDiode
+from ivkit.curve.many import PARAMETERS
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.reference import curve_through
 
@@ -70,14 +71,11 @@ class Statement:
 
     Attributes
     ----------
-    quantity : str
-        ``i_sc``, ``v_oc``, ``v_mp``, ``i_mp``, ``p_mp``; or ``gamma``, the coefficient of Pmp.
-    value : float
-        A, V, W; or %/K.
-    u : float
-        Its standard uncertainty against the reference's figures, as a fraction; or in %/K.
-    irradiance, temp_cell : float
-        W/m2 and degC; without a meaning for ``gamma``.
+    quantity : ``i_sc``, ``v_oc``, ``v_mp``, ``i_mp``, ``p_mp``; or ``gamma``, the coefficient of
+        Pmp.
+    value : A, V, W; or %/K.
+    u : Its standard uncertainty against the reference's figures, as a fraction; or in %/K.
+    irradiance, temp_cell : W/m2 and degC; without a meaning for ``gamma``.
     """
 
     quantity: str
@@ -106,16 +104,10 @@ def panel_by_law(
 
     Parameters
     ----------
-    i_sc, v_oc, p_mp : array_like, shape (...)
-        A, V, W.
-    law : array_like, shape (..., 12)
-        In the order of `LAW`.
-    cells : int, optional
+    i_sc, v_oc, p_mp : array_like, shape (...). A, V, W.
+    law : array_like, shape (..., 12). In the order of `LAW`.
 
-    Returns
-    -------
-    ReferencePanel
-        Of arrays; NaN where no curve has these figures.
+    Returns ReferencePanel: Of arrays; NaN where no curve has these figures.
     """
     alpha, beta, width, shunt, *others = np.moveaxis(np.asarray(law, dtype=float), -1, 0)
     isc, voc, pmp = (np.asarray(x, dtype=float) for x in (i_sc, v_oc, p_mp))
@@ -142,41 +134,23 @@ def panel_of_curve(
 
     Parameters
     ----------
-    model : SingleDiode
-        Of parameters of shape (...).
-    effective_irradiance, temp_cell : array_like, shape (...)
-        W/m2, above 0, and degC.
-    law : array_like, shape (..., 12)
-        In the order of `LAW`; the curve itself says what ideality and shunt are.
-    cells : int, optional
+    model : Of parameters of shape (...).
+    effective_irradiance, temp_cell : array_like, shape (...). W/m2, above 0, and degC.
+    law : array_like, shape (..., 12). In the order of `LAW`; the curve itself says what ideality
+        and shunt are.
 
-    Returns
-    -------
-    ReferencePanel
-        Whose reference is this condition.
+    Returns ReferencePanel: Whose reference is this condition.
     """
     alpha, beta, _, _, *others = np.moveaxis(np.asarray(law, dtype=float), -1, 0)
     light, heat = (np.asarray(x, dtype=float) for x in (effective_irradiance, temp_cell))
     moves = dict(zip(LAW[4:], others, strict=True))
     # The parabola in the logarithm of the irradiance is given about 1000 W/m2.
-    moves["diode_exponent"] = moves["diode_exponent"] + 2.0 * moves["diode_bend"] * np.log(
-        light / 1000.0
-    )
+    bend = 2.0 * moves["diode_bend"] * np.log(light / 1000.0)
+    moves["diode_exponent"] = moves["diode_exponent"] + bend
     at_25 = model.photocurrent / (1.0 + alpha / 100 * (heat - 25.0))
-    panel = ReferencePanel(
-        model.photocurrent,
-        model.saturation_current,
-        model.resistance_series,
-        model.resistance_shunt,
-        model.nNsVth,
-        alpha / 100 * at_25,
-        cells,
-        EgRef=1.2,
-        dEgdT=0.0,
-        irradiance_ref=light,
-        temp_ref=heat,
-        **moves,
-    )
+    five = (getattr(model, name) for name in PARAMETERS)
+    reference = {"EgRef": 1.2, "dEgdT": 0.0, "irradiance_ref": light, "temp_ref": heat}
+    panel = ReferencePanel(*five, alpha / 100 * at_25, cells, **reference, **moves)
     return panel.with_beta(beta / 100)
 
 
@@ -202,20 +176,15 @@ def constrain(
 
     Parameters
     ----------
-    i_sc, v_oc, p_mp : float
-        At the reference, A, V, W.
-    prior, u_prior : ndarray, shape (12,)
-        Value and standard uncertainty of each quantity; their errors are independent.
-    statements : sequence of Statement
-        Those without a finite value, uncertainty and condition are passed over.
+    i_sc, v_oc, p_mp : At the reference, A, V, W.
+    prior, u_prior : shape (12,). Value and standard uncertainty of each quantity; their errors are
+        independent.
+    statements : sequence of Statement. Those without a finite value, uncertainty and condition are
+        passed over.
 
-    Returns
-    -------
-    law : ndarray, shape (12,)
-    factor : ndarray, shape (12, 12)
-        Row j is what one standard uncertainty of the j-th independent input quantity does to the
-        law: the covariance is ``factor.T @ factor``. Upper triangular: the j-th moves nothing
-        that stands before it in `LAW`.
+    Returns law: ndarray, shape (12,); factor: ndarray, shape (12, 12). Row j is what one standard
+    uncertainty of the j-th independent input quantity does to the law: the covariance is ``factor.T
+    @ factor``. Upper triangular: the j-th moves nothing that stands before it in `LAW`.
     """
     statements = [s for s in statements if _says_something(s)]
     law, normal, lack = _settled(i_sc, v_oc, p_mp, prior, u_prior, statements)

@@ -40,11 +40,9 @@ class Matrix:
 
     Attributes
     ----------
-    file : str
-    values : mapping of str to ndarray, shape (N,)
-        By the headings of the columns, in their units: degC, W/m2, A, V, W.
-    lines : tuple of int
-        Where each row stands in the file.
+    values : mapping of str to ndarray, shape (N,). By the headings of the columns, in their units:
+        degC, W/m2, A, V, W.
+    lines : tuple of int. Where each row stands in the file.
     """
 
     file: str
@@ -74,21 +72,17 @@ class Matrix:
     def completed(self, sheet: SheetFile) -> SheetFile:
         """Return the sheet with Isc, Voc and Pmp from the matrix where it is silent.
 
-        Raises
-        ------
-        TableError
-            There is no row to take them from, or it contradicts what the sheet states.
+        Raises TableError: there is no row to take them from, or it contradicts what the sheet
+        states.
         """
         stated = _stated(sheet)
         row = self.own_row
         missing = [figure for figure, value in stated.items() if value is None]
         if row is None:
             if missing:
-                raise TableError(
-                    f"no row at 1000 W/m2 and 25 degC, and the datasheet has no {missing[0]}",
-                    self.file,
-                    f"add the row, or state {', '.join(missing)} in the datasheet",
-                )
+                what = f"no row at 1000 W/m2 and 25 degC, and the datasheet has no {missing[0]}"
+                remedy = f"add the row, or state {', '.join(missing)} in the datasheet"
+                raise TableError(what, self.file, remedy)
             return sheet
         for figure, value in stated.items():
             tolerance, u = _tolerance(sheet, figure), U_MATRIX_PCT[figure]
@@ -113,10 +107,7 @@ class Matrix:
         their uncertainty. That of a power holds what the best law leaves of it, too
         (`ivkit.panel.law.LEFT_OVER`).
 
-        Parameters
-        ----------
-        sheet : SheetFile
-            As `completed`.
+        ``sheet``: As `completed`.
         """
         u_pct = sheet.matrix_u_pct
         scale = 1.0 if u_pct is None else u_pct / U_MATRIX_PCT["pmp_W"]
@@ -151,12 +142,8 @@ def read_matrix(path: str | Path) -> Matrix:
     ``imp_A`` and ``vmp_V`` are read where they are there, other columns are not. Lines that begin
     with # are passed over; a decimal comma needs semicolons or tabs between the columns.
 
-    Raises
-    ------
-    FileError
-        The file cannot be read.
-    TableError
-        A column is missing, a cell is no number or one that no panel has, a condition stands twice.
+    Raises FileError: the file cannot be read; TableError: a column is missing, a cell is no number
+    or one that no panel has, a condition stands twice.
     """
     name = Path(path).name
     try:
@@ -211,19 +198,12 @@ def _check(values: Mapping[str, Array], at: Sequence[int], name: str) -> None:
     for k, condition in enumerate(both):
         where = f"{name}, line {at[k]}"
         if condition in seen:
-            raise TableError(
-                f"{condition[0]:g} W/m2 and {condition[1]:g} degC stand in line "
-                f"{seen[condition]} as well",
-                where,
-                "give each condition once",
-            )
+            what = f"{condition[0]:g} W/m2 and {condition[1]:g} degC stand in line"
+            raise TableError(f"{what} {seen[condition]} as well", where, "give each condition once")
         seen[condition] = at[k]
         if not 0.25 <= fill[k] <= 0.90:
-            raise TableError(
-                f"isc_A, voc_V and pmp_W make a fill factor of {fill[k]:.3g}",
-                where,
-                "check the three",
-            )
+            what = f"isc_A, voc_V and pmp_W make a fill factor of {fill[k]:.3g}"
+            raise TableError(what, where, "check the three")
 
 
 def _tolerance(sheet: SheetFile, figure: str) -> float:
@@ -234,7 +214,4 @@ def _tolerance(sheet: SheetFile, figure: str) -> float:
 
 def _stated(sheet: SheetFile) -> dict[str, float | None]:
     """Return Isc, Voc and Pmp as a sheet states them."""
-    power = sheet.pmp_W
-    if power is None and None not in (sheet.imp_A, sheet.vmp_V):
-        power = sheet.imp_A * sheet.vmp_V
-    return {"isc_A": sheet.isc_A, "voc_V": sheet.voc_V, "pmp_W": power}
+    return {"isc_A": sheet.isc_A, "voc_V": sheet.voc_V, "pmp_W": sheet.power}

@@ -25,50 +25,31 @@ class Measured:
 
     Attributes
     ----------
-    fit : Fit
-    light, heat : UFloat
-        Irradiance (W/m2) and cell temperature (degC) during the sweep; ``here`` as plain numbers.
-    from_voc : bool
-        Whether the temperature was not known otherwise, and is from the sweep's Voc and Isc against
-        the datasheet's.
-    kind : Technology
-    law : list of UFloat
-        How the panel leaves the sweep's condition, in the order of `ivkit.panel.law.LAW`.
-    alpha, beta : UFloat
-        Relative temperature coefficients of Isc and Voc, 1/K.
-    cells : int or None
-    effects : dict of str to UFloat
-        The variable behind each effect of the sweep.
-    notes : list of str
-        What was assumed.
+    light, heat : UFloat. Irradiance (W/m2) and cell temperature (degC) during the sweep; ``here``
+        as plain numbers.
+    from_voc : Whether the temperature was not known otherwise, and is from the sweep's Voc and Isc
+        against the datasheet's.
+    law : list of UFloat. How the panel leaves the sweep's condition, in the order of
+        `ivkit.panel.law.LAW`.
+    alpha, beta : UFloat. Relative temperature coefficients of Isc and Voc, 1/K.
+    effects : dict of str to UFloat. The variable behind each effect of the sweep.
+    notes : list of str. What was assumed.
 
-    Raises
-    ------
-    SweepError
-        No curve from short to open circuit runs through the readings, they are too few to tell
-        their noise, or their condition is not known.
+    Raises SweepError: no curve from short to open circuit runs through the readings, they are too
+    few to tell their noise, or their condition is not known.
     """
 
     def __init__(self, measured: Fit, sheet: Datasheet | None, technology: str) -> None:
         sweep = measured.sweep
         if measured.model is None or not np.isfinite(measured.key_points.i_sc.nominal_value):
-            raise SweepError(
-                "no curve with a short-circuit current runs through the readings",
-                sweep.name,
-                "look at it with 'ivkit characterize' first",
-            )
+            what = "no curve with a short-circuit current runs through the readings"
+            raise SweepError(what, sweep.name, "look at it with 'ivkit characterize' first")
         if not np.isfinite(measured.key_points.v_oc.nominal_value):
-            raise SweepError(
-                "the readings do not reach near open circuit",
-                sweep.name,
-                "add a larger load, or read the voltage with no load",
-            )
+            remedy = "add a larger load, or read the voltage with no load"
+            raise SweepError("the readings do not reach near open circuit", sweep.name, remedy)
         if not np.isfinite(measured.key_points.v_oc.std_dev):
-            raise SweepError(
-                "too few readings to tell their noise",
-                sweep.name,
-                "take at least eight loads, or state the front end's noise in a bench file",
-            )
+            remedy = "take at least eight loads, or state the front end's noise in a bench file"
+            raise SweepError("too few readings to tell their noise", sweep.name, remedy)
         self.fit, self.notes = measured, []
         self.kind = sheet.kind if sheet is not None else TECHNOLOGY[technology]
         if self.kind.law is None:
@@ -222,10 +203,7 @@ def condition_of(measured: Fit, sheet: Datasheet | None, notes: list[str]) -> tu
 
     A temperature that is not known comes from the sweep's own Voc and Isc, if there is a sheet.
 
-    Raises
-    ------
-    SweepError
-        One of them is not known.
+    Raises SweepError: one of them is not known.
     """
     sweep, known = measured.sweep, measured.sweep.condition
     for value, word, option, more in (
@@ -234,11 +212,8 @@ def condition_of(measured: Fit, sheet: Datasheet | None, notes: list[str]) -> tu
          "; or a datasheet, by whose Voc it can be told"),
     ):  # fmt: skip
         if value is None:
-            raise SweepError(
-                f"the {word} during the sweep is not known",
-                sweep.name,
-                f"give {option}, a column of the table, or [condition] in the bench file{more}",
-            )
+            remedy = f"give {option}, a column of the table, or [condition] in the bench file{more}"
+            raise SweepError(f"the {word} during the sweep is not known", sweep.name, remedy)
     light, heat = known.effective_irradiance, known.temp_cell
     if not light > 0:
         raise SweepError(

@@ -36,7 +36,7 @@ NOISE = "noise"
 #: Quantities that move with the sources, and whether by shares: as logarithms.
 _MOVED = (*PARAMETERS, "light", "heat", *LAW)
 _BY_SHARE = np.isin(_MOVED, ("photocurrent", "saturation_current", "nNsVth", "light"))
-_TOLD_APART = {
+TOLD_APART = {
     "irradiance": "irradiance of the sweep",
     "cell temperature": "temperature of the sweep",
 }
@@ -48,24 +48,16 @@ class MeasuredPanel:
 
     Attributes
     ----------
-    name : str
-    kind : Technology
-    cells : int or None
-        In series; a sweep knows one string.
-    bypass_groups : int
-    area_m2 : float or None
-    label : float or None
-        What its datasheet promises, W, where one is given.
-    estimates : ndarray, shape (19,)
-        The five parameters as the fit has them (1/Rsh for Rsh), then irradiance (W/m2) and cell
-        temperature (degC) of the sweep, and how the panel leaves them (`ivkit.panel.law.LAW`).
-    shifts : mapping of str to ndarray, shape (19,)
-        Of each source: what one standard uncertainty does to them, as a share where they are
-        positive by nature.
-    sources : dict of str to UFloat
-        0 +- 1 each; the noise of a sweep takes several, all tagged alike.
-    notes : tuple of str
-        What was assumed on the way.
+    cells : In series; a sweep knows one string.
+    label : What its datasheet promises, W, where one is given.
+    estimates : shape (19,). The five parameters as the fit has them (1/Rsh for Rsh), then
+        irradiance (W/m2) and cell temperature (degC) of the sweep, and how the panel leaves them
+        (`ivkit.panel.law.LAW`).
+    shifts : mapping of str to ndarray, shape (19,). Of each source: what one standard uncertainty
+        does to them, as a share where they are positive by nature.
+    sources : dict of str to UFloat. 0 +- 1 each; the noise of a sweep takes several, all tagged
+        alike.
+    notes : tuple of str. What was assumed on the way.
     """
 
     name: str
@@ -118,15 +110,10 @@ class MeasuredPanel:
     def panel(self, shifts: Mapping[str, float] | None = None) -> ReferencePanel:
         """Return the panel with sources off by ``shifts``.
 
-        Parameters
-        ----------
-        shifts : mapping of str to float, optional
-            Standard uncertainties by the name of the source.
+        ``shifts``: mapping of str to float. Standard uncertainties by the name of the source.
 
-        Raises
-        ------
-        SweepError
-            No light, saturation current, slope or irradiance is left with such shifts.
+        Raises SweepError: no light, saturation current, slope or irradiance is left with such
+        shifts.
         """
         off = np.zeros(len(_MOVED))
         for name, amount in (shifts or {}).items():
@@ -171,17 +158,11 @@ def measured_panel(
 
     Parameters
     ----------
-    measured : Fit
-    sheet : Datasheet, optional
-        For what no sweep tells: glass, area, bypass diodes, coefficients, the label's power.
-    technology : str
-        Where there is no sheet.
+    sheet : For what no sweep tells: glass, area, bypass diodes, coefficients, the label's power.
+    technology : Where there is no sheet.
 
-    Raises
-    ------
-    SweepError
-        No curve runs from short to open circuit, the sweep's condition is not known, or its noise
-        cannot be told.
+    Raises SweepError: no curve runs from short to open circuit, the sweep's condition is not known,
+    or its noise cannot be told.
     """
     known = Measured(measured, sheet, technology)
     quantities = [
@@ -196,29 +177,20 @@ def measured_panel(
         name=measured.sweep.name,
         kind=known.kind,
         cells=known.cells,
-        bypass_groups=sheet.bypass_groups if sheet is not None else 0,
-        area_m2=sheet.area_m2 if sheet is not None else None,
-        label=sheet.p_mp if sheet is not None else None,
         estimates=estimates,
         shifts=shifts,
         notes=tuple(known.notes),
-        iam=sheet.iam if sheet is not None else PLAIN,
+        **_of_sheet(sheet),
     )
 
 
 def panel_from_together(found: "Together", sheet: Datasheet | None = None) -> MeasuredPanel:
     """Return the panel that several sweeps are of; its sources are those of all of them.
 
-    Parameters
-    ----------
-    found : Together
-    sheet : Datasheet, optional
-        For what no sweep tells: glass, area, bypass diodes, the label's power.
+    ``sheet``: For what no sweep tells: glass, area, bypass diodes, the label's power.
 
-    Raises
-    ------
-    SweepError
-        No sweep's light was known, so the panel is known in that light's measure only.
+    Raises SweepError: no sweep's light was known, so the panel is known in that light's measure
+    only.
     """
     if found.relative:
         raise SweepError(
@@ -240,14 +212,19 @@ def panel_from_together(found: "Together", sheet: Datasheet | None = None) -> Me
         name=f"{len(found.fits)} sweeps",
         kind=sheet.kind if sheet is not None else TECHNOLOGY[found.technology],
         cells=panel.cells,
-        bypass_groups=sheet.bypass_groups if sheet is not None else 0,
-        area_m2=sheet.area_m2 if sheet is not None else None,
-        label=sheet.p_mp if sheet is not None else None,
         estimates=estimates,
         shifts=shifts,
         notes=found.notes,
-        iam=sheet.iam if sheet is not None else PLAIN,
+        **_of_sheet(sheet),
     )
+
+
+def _of_sheet(sheet: Datasheet | None) -> dict[str, Any]:
+    """Return what no sweep tells."""
+    if sheet is None:
+        return {"bypass_groups": 0, "area_m2": None, "label": None}
+    own = {name: getattr(sheet, name) for name in ("bypass_groups", "area_m2", "iam")}
+    return {**own, "label": sheet.p_mp}
 
 
 def _sources_of(quantities: Sequence[Any]) -> tuple[Array, dict[str, Array]]:
@@ -259,7 +236,7 @@ def _sources_of(quantities: Sequence[Any]) -> tuple[Array, dict[str, Array]]:
         per = estimates[k] if _BY_SHARE[k] else 1.0
         for variable, slope in getattr(quantity, "derivatives", {}).items():
             moves = noise if variable.tag in (None, NOISE) else by_name
-            tag = _TOLD_APART.get(variable.tag, variable.tag)
+            tag = TOLD_APART.get(variable.tag, variable.tag)
             place = variable if moves is noise else tag
             moves.setdefault(place, np.zeros(len(_MOVED)))[k] += slope * variable.std_dev / per
     by_name = {name: move for name, move in by_name.items() if np.any(move)}

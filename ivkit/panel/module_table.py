@@ -28,18 +28,14 @@ _OFFERED = 3
 def module_table() -> "DataFrame":
     """Return the table: one row a module, its name as the index, rated figures as numbers.
 
-    Raises
-    ------
-    BenchError
-        The installed pvlib does not ship it.
+    Raises BenchError: the installed pvlib does not ship it.
     """
     import pandas as pd
 
     found = sorted(p for p in (files("pvlib") / "data").iterdir() if "cec-modules" in p.name)
     if not found:
-        raise BenchError(
-            "pvlib does not ship a CEC module table", "", "write a datasheet file instead"
-        )
+        what = "pvlib does not ship a CEC module table"
+        raise BenchError(what, "", "write a datasheet file instead")
     with found[-1].open("rb") as file:
         table = pd.read_csv(file, skiprows=[1, 2], index_col=0, low_memory=False)
     return table[~table.index.duplicated()]
@@ -48,15 +44,10 @@ def module_table() -> "DataFrame":
 def module_from_table(name: str) -> Datasheet:
     """Return the datasheet of a module of the table.
 
-    Parameters
-    ----------
-    name : str
-        As in the table; case, spaces and punctuation do not matter.
+    ``name``: As in the table; case, spaces and punctuation do not matter.
 
-    Raises
-    ------
-    BenchError
-        There is no such module (near matches are named), or its figures contradict each other.
+    Raises BenchError: there is no such module (near matches are named), or its figures contradict
+    each other.
     """
     table = module_table()
     plain = _plain_names()
@@ -70,10 +61,7 @@ def module_from_table(name: str) -> Datasheet:
 def sheet_of(name: str, row: Any) -> Datasheet:
     """Return the datasheet of one row of the table.
 
-    Raises
-    ------
-    BenchError
-        Its figures contradict each other.
+    Raises BenchError: its figures contradict each other.
     """
     isc, voc = float(row["I_sc_ref"]), float(row["V_oc_ref"])
     series = int(row["N_s"])

@@ -1,8 +1,7 @@
 """A panel's power on a grid of light and temperature, so that a year of minutes costs nothing.
 
-Solving the diode equation for every minute of a year and every mount takes minutes. Power is a
-smooth function of ln(irradiance) and temperature, so some tens of thousands of solutions and a
-cubic spline through their logarithms give it to better than 1e-5.
+Power is a smooth function of ln(irradiance) and temperature: some tens of thousands of solutions of
+the diode equation and a cubic spline through their logarithms give it to better than 1e-5.
 """
 
 from dataclasses import dataclass
@@ -32,16 +31,11 @@ class PowerTable:
 
     Attributes
     ----------
-    ln_least, temp_least : float
-        Where the grid begins: ln(W/m2) and degC.
-    at_max_power : ndarray, shape (light, temperature)
-        Spline coefficients of ln(W).
-    into_load : ndarray or None
-        The same for a fixed load.
-    brightest : float
-        W/m2; the table ends there.
-    coldest, hottest : float
-        degC; the table ends there.
+    ln_least, temp_least : Where the grid begins: ln(W/m2) and degC.
+    at_max_power : shape (light, temperature). Spline coefficients of ln(W).
+    into_load : ndarray or None. The same for a fixed load.
+    brightest : W/m2; the table ends there.
+    coldest, hottest : degC; the table ends there.
     """
 
     ln_least: float
@@ -66,25 +60,17 @@ class PowerTable:
 
         Parameters
         ----------
-        panel : Panel
-        load_ohm : float, optional
-            A fixed load, ohm, greater than 0.
-        brightest : float
-            Greatest effective irradiance, W/m2.
-        coldest, hottest : float
-            Range of cell temperature, degC.
+        load_ohm : A fixed load, ohm, greater than 0.
+        brightest : Greatest effective irradiance, W/m2.
+        coldest, hottest : Range of cell temperature, degC.
 
-        Raises
-        ------
-        RangeError
-            A load that takes no power, or a panel that gives none.
+        Raises RangeError: a load that takes no power, or a panel that gives none.
         """
         from scipy.ndimage import spline_filter
 
         if load_ohm is not None and not 0 < load_ohm < np.inf:
-            raise RangeError(
-                f"a load of {load_ohm:g} ohm takes no power", remedy="give it in ohm, above 0"
-            )
+            what = f"a load of {load_ohm:g} ohm takes no power"
+            raise RangeError(what, remedy="give it in ohm, above 0")
         brightest = max(brightest, 1.0)
         below = np.log(FAINTEST) - _MARGIN * _LN_STEP
         nodes = int(np.ceil((np.log(brightest) - below) / _LN_STEP)) + _MARGIN + 1
@@ -112,15 +98,11 @@ class PowerTable:
 
         Parameters
         ----------
-        effective_irradiance : ndarray
-            W/m2, one-dimensional; below 0.1 W/m2 the power is counted as 0.
-        temp_cell : ndarray
-            degC, of the same shape.
+        effective_irradiance : ndarray. W/m2, one-dimensional; below 0.1 W/m2 the power is counted
+            as 0.
+        temp_cell : ndarray. degC, of the same shape.
 
-        Raises
-        ------
-        RangeError
-            A value beyond the table's edge.
+        Raises RangeError: a value beyond the table's edge.
         """
         from scipy.ndimage import map_coordinates
 
@@ -135,12 +117,8 @@ class PowerTable:
                 edge = f"{high:g}" if np.isinf(low) else f"{low:g} to {high:g}"
                 raise RangeError(f"{worst:g} {unit} is beyond the table of powers, {edge} {unit}")
         lit = light > FAINTEST
-        place = np.stack(
-            [
-                (np.log(np.where(lit, light, 1.0)) - self.ln_least) / _LN_STEP,
-                (temp - self.temp_least) / _TEMP_STEP,
-            ]
-        )
+        by_light = (np.log(np.where(lit, light, 1.0)) - self.ln_least) / _LN_STEP
+        place = np.stack([by_light, (temp - self.temp_least) / _TEMP_STEP])
 
         def power(spline: np.ndarray) -> np.ndarray:
             ln = map_coordinates(spline, place, order=3, prefilter=False, mode="mirror")

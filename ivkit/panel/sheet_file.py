@@ -20,23 +20,20 @@ def _tolerance(meaning: str):
     return key(f"the tolerance of {meaning} as plus or minus percent", "%", low=0, high=50)
 
 
+def _count(meaning: str, low: int, high: int, **more: int):
+    return key(meaning, kind=Kind.INTEGER, low=low, high=high, **more)
+
+
 @dataclass(frozen=True)
 class SheetFile:
     """A datasheet as written: figures at 1000 W/m2, AM1.5G and 25 degC; None where silent."""
 
     name: str = key("a name for the panel", default="", kind=Kind.TEXT)
     technology: str | None = key("the cell technology", kind=Kind.TEXT, choices=tuple(TECHNOLOGY))
-    cells: int | None = key(
-        "the number of cells in series in each string", kind=Kind.INTEGER, low=1, high=1000
-    )
-    strings: int = key(
-        "the number of parallel strings", default=1, kind=Kind.INTEGER, low=1, high=100
-    )
-    bypass_groups: int | None = key(
-        "the number of groups of cells that have a bypass diode",
-        kind=Kind.INTEGER,
-        low=0,
-        high=1000,
+    cells: int | None = _count("the number of cells in series in each string", 1, 1000)
+    strings: int = _count("the number of parallel strings", 1, 100, default=1)
+    bypass_groups: int | None = _count(
+        "the number of groups of cells that have a bypass diode", 0, 1000
     )
     area_cm2: float | None = key("the panel's area", "cm2", above=0, high=100_000)
     glass: str = key("the front", default="plain", kind=Kind.TEXT, choices=GLASS)
@@ -84,127 +81,91 @@ class SheetFile:
         check_coefficients(self)
         check_low_power(self)
         if self.nmot_degC is not None and not 30 <= self.nmot_degC <= 80:
-            raise BenchError(
-                f"nmot_degC {self.nmot_degC:g} is outside the 30 to 80 degC that panels reach",
-                "",
-                "give it in degC",
-            )
+            what = f"nmot_degC {self.nmot_degC:g} is outside the 30 to 80 degC that panels reach"
+            raise _refused(what, "give it in degC")
 
     @property
     def kind(self) -> Technology:
         """The technology; crystalline silicon, as nearly all panels are, where none is stated."""
         return TECHNOLOGY[self.technology or "c-Si"]
 
+    @property
+    def power(self) -> float | None:
+        """Maximum power, W: as stated, or Vmp Imp; None where neither is."""
+        if self.pmp_W is None and None not in (self.imp_A, self.vmp_V):
+            return self.imp_A * self.vmp_V
+        return self.pmp_W
+
+
+def _refused(what: str, remedy: str) -> BenchError:
+    return BenchError(what, "", remedy)
+
 
 def check_order(sheet: SheetFile) -> None:
-    """Refuse figures that no one curve has.
-
-    Raises
-    ------
-    BenchError
-    """
+    """Raise BenchError for figures that no one curve has."""
     isc, voc, imp, vmp, pmp = sheet.isc_A, sheet.voc_V, sheet.imp_A, sheet.vmp_V, sheet.pmp_W
-    if imp is not None and isc is not None and imp >= isc:
-        raise BenchError(
-            f"imp_A {imp:g} is not below isc_A {isc:g}", "", "check both, or whether they changed"
-        )
-    if vmp is not None and voc is not None and vmp >= voc:
-        raise BenchError(
-            f"vmp_V {vmp:g} is not below voc_V {voc:g}", "", "check both, or whether they changed"
-        )
+    pairs = [("imp_A", imp, "isc_A", isc), ("vmp_V", vmp, "voc_V", voc)]
+    pairs = [pair for pair in pairs if None not in pair]
+    for word, value, of, whole in pairs:
+        if value >= whole:
+            what = f"{word} {value:g} is not below {of} {whole:g}"
+            raise _refused(what, "check both, or whether they changed")
     if None not in (imp, vmp, pmp) and abs(vmp * imp / pmp - 1) > POWER_SLACK:
-        raise BenchError(
-            f"pmp_W {pmp:g} is not vmp_V times imp_A, {vmp * imp:.4g} W",
-            "",
-            "check the three; they are one point of the curve",
+        what = f"pmp_W {pmp:g} is not vmp_V times imp_A, {vmp * imp:.4g} W"
+        raise _refused(what, "check the three; they are one point of the curve")
+    power = sheet.power
+    if None not in (power, isc, voc) and not 0.35 <= power / (isc * voc) <= 0.90:
+        raise _refused(
+            f"isc_A {isc:g}, voc_V {voc:g} and pmp_W {power:.4g} make a fill factor of "
+            f"{power / (isc * voc):.3g}",
+            "panels have 0.5 to 0.85: check the three",
         )
-    power = pmp if pmp is not None else (vmp * imp if None not in (vmp, imp) else None)
-    if None not in (power, isc, voc):
-        fill = power / (isc * voc)
-        if not 0.35 <= fill <= 0.90:
-            raise BenchError(
-                f"isc_A {isc:g}, voc_V {voc:g} and pmp_W {power:.4g} make a fill factor of "
-                f"{fill:.3g}",
-                "",
-                "panels have 0.5 to 0.85: check the three",
-            )
-    for word, value, whole, of in (("imp_A", imp, isc, "isc_A"), ("vmp_V", vmp, voc, "voc_V")):
-        if None not in (value, whole) and value < 0.55 * whole:
-            raise BenchError(
-                f"{word} {value:g} is only {value / whole:.0%} of {of} {whole:g}",
-                "",
-                "panels have 65 to 97 %: check both",
-            )
+    for word, value, of, whole in pairs:
+        if value < 0.55 * whole:
+            what = f"{word} {value:g} is only {value / whole:.0%} of {of} {whole:g}"
+            raise _refused(what, "panels have 65 to 97 %: check both")
     if sheet.area_cm2 is not None and power is not None:
         efficiency = power / (0.1 * sheet.area_cm2)
         if efficiency > 0.338:  # detailed balance, one junction: Ruehle, Solar Energy 130 (2016)
-            raise BenchError(
+            raise _refused(
                 f"pmp_W {power:.4g} from area_cm2 {sheet.area_cm2:g} is an efficiency of "
                 f"{efficiency:.0%}",
-                "",
                 "one junction cannot pass 33.8 %: check both",
             )
 
 
 def check_cells(sheet: SheetFile) -> None:
-    """Refuse a voltage that so many cells do not give.
-
-    Raises
-    ------
-    BenchError
-    """
-    if sheet.bypass_groups is not None and sheet.cells is not None:
-        groups = sheet.bypass_groups
-        if groups > sheet.cells:
-            raise BenchError(
-                f"bypass_groups {groups} is more than cells {sheet.cells}", "", "check both"
-            )
-    if sheet.cells is None or sheet.voc_V is None:
-        return
-    each = sheet.voc_V / sheet.cells
+    """Raise BenchError for a voltage that so many cells do not give."""
+    groups, cells = sheet.bypass_groups, sheet.cells
+    if None not in (groups, cells) and groups > cells:
+        raise _refused(f"bypass_groups {groups} is more than cells {cells}", "check both")
     low, high = sheet.kind.voc_limits
-    if low <= each <= high:
+    if None in (cells, sheet.voc_V) or low <= sheet.voc_V / cells <= high:
         return
     near = sheet.voc_V / sheet.kind.voc_per_cell.value
-    raise BenchError(
-        f"voc_V {sheet.voc_V:g} from {sheet.cells} cells in series is {each:.3g} V a cell",
-        "",
+    raise _refused(
+        f"voc_V {sheet.voc_V:g} from {cells} cells in series is {sheet.voc_V / cells:.3g} V a cell",
         f"one {sheet.kind.name} cell has {low:g} to {high:g} V; about {near:.0f} in series "
         "would fit (cells counts one string, not the parallel ones)",
     )
 
 
 def check_low_power(sheet: SheetFile) -> None:
-    """Refuse a power at 200 W/m2 that no panel has.
-
-    Raises
-    ------
-    BenchError
-    """
-    low, power = sheet.pmp_200_W, sheet.pmp_W
+    """Raise BenchError for a power at 200 W/m2 that no panel has."""
+    low, power = sheet.pmp_200_W, sheet.power
     if low is None:
         return
     if sheet.efficiency_drop_200_pct is not None:
-        raise BenchError("pmp_200_W and efficiency_drop_200_pct say one thing", "", "give one")
-    if power is None and None not in (sheet.imp_A, sheet.vmp_V):
-        power = sheet.imp_A * sheet.vmp_V
+        raise _refused("pmp_200_W and efficiency_drop_200_pct say one thing", "give one")
     if power is None:
-        raise BenchError("pmp_200_W without the power at 1000 W/m2", "", "give pmp_W as well")
+        raise _refused("pmp_200_W without the power at 1000 W/m2", "give pmp_W as well")
     if not 0.04 <= low / power <= 0.22:
-        raise BenchError(
-            f"pmp_200_W {low:g} is {low / power:.1%} of the power at 1000 W/m2, {power:.4g} W",
-            "",
-            "panels have 12 to 20 %: check both",
-        )
+        what = f"pmp_200_W {low:g} is {low / power:.1%} of the power at 1000 W/m2, {power:.4g} W"
+        raise _refused(what, "panels have 12 to 20 %: check both")
 
 
 def check_coefficients(sheet: SheetFile) -> None:
-    """Refuse temperature coefficients of the wrong sign or in another unit than %/K.
-
-    Raises
-    ------
-    BenchError
-    """
+    """Raise BenchError for temperature coefficients of the wrong sign or in another unit."""
     low, high = sheet.kind.beta_limits
     for word, value, (least, most), per, unit in (
         ("beta_voc_pct_per_K", sheet.beta_voc_pct_per_K, (low, high), sheet.voc_V, "V/K"),
@@ -213,30 +174,21 @@ def check_coefficients(sheet: SheetFile) -> None:
         if value is None or least <= value <= most:
             continue
         if least <= -value <= most:
-            raise BenchError(
-                f"{word} {value:g} is positive",
-                "",
-                f"both fall when a cell warms up: write {-value:g}",
-            )
-        raise BenchError(
-            f"{word} {value:g} is outside {least:g} to {most:g} %/K",
-            "",
-            _other_unit(value, (least, most), per, unit),
-        )
+            remedy = f"both fall when a cell warms up: write {-value:g}"
+            raise _refused(f"{word} {value:g} is positive", remedy)
+        what = f"{word} {value:g} is outside {least:g} to {most:g} %/K"
+        raise _refused(what, _other_unit(value, (least, most), per, unit))
     alpha = sheet.alpha_isc_pct_per_K
     if alpha is None or alpha == 0:
         return
     usual = (0.015, 0.16)
     if not -0.06 <= alpha <= 0.25:
-        raise BenchError(
-            f"alpha_isc_pct_per_K {alpha:g} is outside -0.06 to 0.25 %/K",
-            "",
-            _other_unit(alpha, usual, sheet.isc_A, "A/K"),
-        )
+        what = f"alpha_isc_pct_per_K {alpha:g} is outside -0.06 to 0.25 %/K"
+        raise _refused(what, _other_unit(alpha, usual, sheet.isc_A, "A/K"))
     if abs(alpha) < 0.01 and sheet.kind.name in ("c-Si", "a-Si"):
         remedy = _other_unit(alpha, usual, sheet.isc_A, "A/K", "")
         if remedy:
-            raise BenchError(f"alpha_isc_pct_per_K {alpha:g} is hardly a %/K", "", remedy)
+            raise _refused(f"alpha_isc_pct_per_K {alpha:g} is hardly a %/K", remedy)
 
 
 def _other_unit(
@@ -248,11 +200,9 @@ def _other_unit(
 ) -> str:
     """Return what the value would be in %/K if it had been written in another unit."""
     low, high = usual
-    if per is not None:
-        for scale, name in ((1.0, unit), (1e-3, f"m{unit}")):
-            share = 100 * scale * value / per
-            if low <= share <= high:
-                return f"in {name} it would be: write {share:.3g}"
+    for scale, name in ((1.0, unit), (1e-3, f"m{unit}")) if per is not None else ():
+        if low <= 100 * scale * value / per <= high:
+            return f"in {name} it would be: write {100 * scale * value / per:.3g}"
     if low <= 100 * value <= high:
         return f"as a share of 1 it would be: write {100 * value:.3g}"
     return otherwise

@@ -8,13 +8,11 @@ which names De Soto et al. (2006) for silicon and CdTe; the others are marked.
 
 How a panel leaves its datasheet's condition (`ivkit.panel.law`) is known from seven modules that a
 national laboratory measured over 15 to 65 degC and 100 to 1100 W/m2: Marion et al., User's Manual
-for Data for Validating Models for PV Module Performance, NREL/TP-5200-61610 (2014). The values here
-are near those under which the seven matrices are most likely (``python -m tests.benchmarks.priors``
-prints both; two modules of one kind count as one). Silicon's spreads are kept narrower than that
-search ends with: its four modules lie inside their 95 % intervals all the same. Crystalline silicon
-of any kind rests on four modules of three kinds; heterojunction cells, CdTe and CIGS on one kind
-each, so what is said of them is wide; of amorphous and perovskite cells no module of one junction
-was measured there.
+for Data for Validating Models for PV Module Performance, NREL/TP-5200-61610 (2014). The values are
+near those under which the seven matrices are most likely (``python -m tests.benchmarks.priors``;
+two modules of one kind count as one), silicon's spreads narrower: its four modules of three kinds
+lie inside their 95 % intervals all the same. Heterojunction cells, CdTe and CIGS rest on one kind
+each, so theirs are wide; no amorphous or perovskite module of one junction was measured there.
 """
 
 from collections.abc import Mapping
@@ -40,16 +38,11 @@ class Law:
 
     Attributes
     ----------
-    ideality : Usual
-        n of one cell, at 1000 W/m2.
-    shunt : Usual
-        Rsh Isc/Voc at 200 W/m2; ``u`` is that of its logarithm.
-    shunt_exponent, shunt_exponent_low, current_exponent, diode_exponent, diode_bend : Usual
-    series_per_K, series_exponent, shunt_per_K : Usual
-        As in `ivkit.panel.conditions.ReferencePanel`.
-    u_alpha, u_beta, u_gamma : float
-        How well a coefficient that a datasheet states is that of the panel itself: of Isc in %/K,
-        of Voc as a fraction of itself, of Pmp in %/K.
+    ideality : n of one cell, at 1000 W/m2.
+    shunt : Rsh Isc/Voc at 200 W/m2; ``u`` is that of its logarithm.
+    series_per_K, series_exponent, shunt_per_K : As in `ivkit.panel.conditions.ReferencePanel`.
+    u_alpha, u_beta, u_gamma : How well a coefficient that a datasheet states is that of the panel
+        itself: of Isc in %/K, of Voc as a fraction of itself, of Pmp in %/K.
     """
 
     ideality: Usual
@@ -87,24 +80,15 @@ class Technology:
 
     Attributes
     ----------
-    name : str
-    voc_per_cell : Usual
-        V a cell in series.
-    voc_limits : tuple of float
-        Outside of these a cell of this kind does not exist, V.
-    imp_over_isc, vmp_over_voc : Usual
-    alpha, beta, gamma : Usual
-        Temperature coefficients of Isc, Voc and Pmp, %/K.
-    beta_limits : tuple of float
-        What a coefficient of Voc may be before it must be in another unit, %/K.
-    EgRef : float
-        Band gap at 25 degC, eV.
-    dEgdT : float
-        Its relative change, 1/K.
-    nmot : Usual
-        Module temperature of IEC 61215: 800 W/m2, 20 degC, 1 m/s, open rack, degC.
-    law : Law or None
-        None for stacked junctions: no single diode follows them from one light to another.
+    voc_per_cell : V a cell in series.
+    voc_limits : tuple of float. Outside of these a cell of this kind does not exist, V.
+    alpha, beta, gamma : Temperature coefficients of Isc, Voc and Pmp, %/K.
+    beta_limits : tuple of float. What a coefficient of Voc may be before it must be in another
+        unit, %/K.
+    EgRef : Band gap at 25 degC, eV.
+    dEgdT : Its relative change, 1/K.
+    nmot : Module temperature of IEC 61215: 800 W/m2, 20 degC, 1 m/s, open rack, degC.
+    law : None for stacked junctions: no single diode follows them from one light to another.
     """
 
     name: str
@@ -164,131 +148,89 @@ _PEROVSKITE = _law(
     u_alpha=0.03, u_beta=0.15, u_gamma=0.06,
 )  # fmt: skip
 
-CRYSTALLINE_SILICON = Technology(
-    "c-Si",
-    voc_per_cell=Usual(0.630, 0.020, _TABLE),
-    voc_limits=(0.45, 0.80),
-    imp_over_isc=Usual(0.938, 0.019, _TABLE),
-    vmp_over_voc=Usual(0.811, 0.017, _TABLE),
-    alpha=Usual(0.053, 0.025, _TABLE),
-    beta=Usual(-0.335, 0.040, _TABLE),
-    gamma=Usual(-0.450, 0.055, _TABLE),
-    beta_limits=(-0.55, -0.20),
-    EgRef=1.121,
-    dEgdT=-0.0002677,
-    nmot=Usual(46.0, 2.0, _TABLE),
-    law=_SILICON,
-)
-HETEROJUNCTION = Technology(
-    "HJT",
-    voc_per_cell=Usual(0.715, 0.020, _PRACTICE),
-    voc_limits=(0.55, 0.80),
-    imp_over_isc=Usual(0.938, 0.019, _TABLE),
-    vmp_over_voc=Usual(0.820, 0.017, _PRACTICE),
-    alpha=Usual(0.040, 0.020, _PRACTICE),
-    beta=Usual(-0.260, 0.030, _PRACTICE),
-    gamma=Usual(-0.320, 0.045, _PRACTICE),
-    beta_limits=(-0.45, -0.15),
-    EgRef=1.121,
-    dEgdT=-0.0002677,
-    nmot=Usual(46.0, 2.0, _TABLE),
-    law=_HETEROJUNCTION,
-)
-CADMIUM_TELLURIDE = Technology(
-    "CdTe",
-    voc_per_cell=Usual(0.823, 0.030, f"{_TABLE}, one maker, widened"),
-    voc_limits=(0.55, 1.10),
-    imp_over_isc=Usual(0.912, 0.020, f"{_TABLE}, one maker, widened"),
-    vmp_over_voc=Usual(0.820, 0.020, f"{_TABLE}, one maker, widened"),
-    alpha=Usual(0.056, 0.020, f"{_TABLE}, one maker, widened"),
-    beta=Usual(-0.280, 0.030, f"{_TABLE}, one maker, widened"),
-    gamma=Usual(-0.250, 0.040, f"{_TABLE}, one maker, widened"),
-    beta_limits=(-0.50, -0.15),
-    EgRef=1.475,
-    dEgdT=-0.0003,
-    nmot=Usual(47.0, 3.0, _PRACTICE),
-    law=_TELLURIDE,
-)
-AMORPHOUS_SILICON = Technology(
-    "a-Si",
-    voc_per_cell=Usual(0.860, 0.040, f"{_PRACTICE}; one junction"),
-    voc_limits=(0.55, 1.05),
-    imp_over_isc=Usual(0.830, 0.040, _THIN),
-    vmp_over_voc=Usual(0.765, 0.035, _THIN),
-    alpha=Usual(0.090, 0.040, _THIN),
-    beta=Usual(-0.330, 0.055, _THIN),
-    gamma=Usual(-0.250, 0.070, _THIN),
-    beta_limits=(-0.55, -0.15),
-    EgRef=1.75,  # common practice, no source
-    dEgdT=-0.0003,  # common practice, no source
-    nmot=Usual(46.0, 3.0, _PRACTICE),
-    law=_AMORPHOUS,
-)
-COPPER_INDIUM_GALLIUM_SELENIDE = Technology(
-    "CIGS",
-    voc_per_cell=Usual(0.600, 0.050, f"{_PRACTICE}"),
-    voc_limits=(0.35, 0.85),
-    imp_over_isc=Usual(0.870, 0.030, _THIN),
-    vmp_over_voc=Usual(0.765, 0.030, _THIN),
-    alpha=Usual(0.020, 0.035, _THIN),
-    beta=Usual(-0.320, 0.045, _THIN),
-    gamma=Usual(-0.370, 0.080, _THIN),
-    beta_limits=(-0.55, -0.15),
-    EgRef=1.15,
-    dEgdT=-0.00011,  # that of CuInSe2, De Soto et al. (2006); of CIGS no source
-    nmot=Usual(47.0, 3.0, _PRACTICE),
-    law=_SELENIDE,
-)
-PEROVSKITE = Technology(
-    "perovskite",
-    voc_per_cell=Usual(1.05, 0.060, f"{_PRACTICE}; one junction"),
-    voc_limits=(0.75, 1.35),
-    imp_over_isc=Usual(0.920, 0.030, _PRACTICE),
-    vmp_over_voc=Usual(0.820, 0.030, _PRACTICE),
-    alpha=Usual(0.030, 0.050, _PRACTICE),
-    beta=Usual(-0.200, 0.060, _PRACTICE),
-    gamma=Usual(-0.200, 0.080, _PRACTICE),
-    beta_limits=(-0.55, -0.05),
-    EgRef=1.6,  # common practice, no source
-    dEgdT=0.0,  # common practice, no source
-    nmot=Usual(46.0, 3.0, _PRACTICE),
-    law=_PEROVSKITE,
-)
 
+def _technology(
+    name: str,
+    source: str,
+    *values: float,
+    voc_limits: tuple[float, float],
+    beta_limits: tuple[float, float] = (-0.55, -0.15),
+    gap: tuple[float, float],
+    law: Law | None = None,
+    **sources: str,
+) -> Technology:
+    """Return a technology of pairs of values and standard uncertainties, in the order of `_NAMES`.
 
-def _stacked(name: str, junctions: int, voc: float, u: float, limits: tuple[float, float]):
-    """Return a technology of junctions stacked on each other, by two-junction rules of thumb."""
-    source = f"{_PRACTICE}; {junctions} junctions a cell"
+    They have one source but for those in ``sources``; ``gap`` is EgRef and dEgdT.
+    """
+    usual = {
+        key: Usual(value, u, sources.get(key, source))
+        for key, value, u in zip(_NAMES, values[::2], values[1::2], strict=True)
+    }
     return Technology(
-        name,
-        voc_per_cell=Usual(voc, u, source),
-        voc_limits=limits,
-        imp_over_isc=Usual(0.820, 0.040, _THIN),
-        vmp_over_voc=Usual(0.740, 0.040, _THIN),
-        alpha=Usual(0.085, 0.040, _THIN),
-        beta=Usual(-0.360, 0.060, _THIN),
-        gamma=Usual(-0.270, 0.070, _THIN),
-        beta_limits=(-0.55, -0.15),
-        EgRef=1.75,  # of the top junction; common practice, no source
-        dEgdT=-0.0003,  # common practice, no source
-        nmot=Usual(46.0, 3.0, _PRACTICE),
-    )
+        name, **usual, voc_limits=voc_limits, beta_limits=beta_limits, EgRef=gap[0], dEgdT=gap[1],
+        law=law,
+    )  # fmt: skip
 
 
-TANDEM = _stacked("tandem", 2, 1.55, 0.15, (1.15, 2.1))
-TRIPLE = _stacked("triple", 3, 2.1, 0.15, (1.7, 3.2))
+_NAMES = ("voc_per_cell", "imp_over_isc", "vmp_over_voc", "alpha", "beta", "gamma", "nmot")
+_SILICON_GAP = (1.121, -0.0002677)
+_AMORPHOUS_GAP = (1.75, -0.0003)  # common practice, no source
 
-TECHNOLOGY: Mapping[str, Technology] = {
-    t.name: t
-    for t in (
-        CRYSTALLINE_SILICON,
-        HETEROJUNCTION,
-        AMORPHOUS_SILICON,
-        CADMIUM_TELLURIDE,
-        COPPER_INDIUM_GALLIUM_SELENIDE,
-        PEROVSKITE,
-        TANDEM,
-        TRIPLE,
-    )
-}
-"""Technologies by the name that datasheet files use."""
+_ALL = (
+    _technology(
+        "c-Si", _TABLE,
+        0.630, 0.020, 0.938, 0.019, 0.811, 0.017, 0.053, 0.025, -0.335, 0.040, -0.450, 0.055,
+        46.0, 2.0,
+        voc_limits=(0.45, 0.80), beta_limits=(-0.55, -0.20), gap=_SILICON_GAP, law=_SILICON,
+    ),
+    _technology(
+        "HJT", _PRACTICE,
+        0.715, 0.020, 0.938, 0.019, 0.820, 0.017, 0.040, 0.020, -0.260, 0.030, -0.320, 0.045,
+        46.0, 2.0,
+        voc_limits=(0.55, 0.80), beta_limits=(-0.45, -0.15), gap=_SILICON_GAP,
+        law=_HETEROJUNCTION, imp_over_isc=_TABLE, nmot=_TABLE,
+    ),
+    _technology(
+        "a-Si", _THIN,
+        0.860, 0.040, 0.830, 0.040, 0.765, 0.035, 0.090, 0.040, -0.330, 0.055, -0.250, 0.070,
+        46.0, 3.0,
+        voc_limits=(0.55, 1.05), gap=_AMORPHOUS_GAP, law=_AMORPHOUS,
+        voc_per_cell=f"{_PRACTICE}; one junction", nmot=_PRACTICE,
+    ),
+    _technology(
+        "CdTe", f"{_TABLE}, one maker, widened",
+        0.823, 0.030, 0.912, 0.020, 0.820, 0.020, 0.056, 0.020, -0.280, 0.030, -0.250, 0.040,
+        47.0, 3.0,
+        voc_limits=(0.55, 1.10), beta_limits=(-0.50, -0.15), gap=(1.475, -0.0003),
+        law=_TELLURIDE, nmot=_PRACTICE,
+    ),
+    _technology(
+        "CIGS", _THIN,  # dEgdT: that of CuInSe2, De Soto et al. (2006); of CIGS no source
+        0.600, 0.050, 0.870, 0.030, 0.765, 0.030, 0.020, 0.035, -0.320, 0.045, -0.370, 0.080,
+        47.0, 3.0,
+        voc_limits=(0.35, 0.85), gap=(1.15, -0.00011), law=_SELENIDE,
+        voc_per_cell=_PRACTICE, nmot=_PRACTICE,
+    ),
+    _technology(
+        "perovskite", _PRACTICE,  # the gap, too
+        1.05, 0.060, 0.920, 0.030, 0.820, 0.030, 0.030, 0.050, -0.200, 0.060, -0.200, 0.080,
+        46.0, 3.0,
+        voc_limits=(0.75, 1.35), beta_limits=(-0.55, -0.05), gap=(1.6, 0.0), law=_PEROVSKITE,
+        voc_per_cell=f"{_PRACTICE}; one junction",
+    ),
+    *(  # junctions stacked on each other, by two-junction rules of thumb; the gap is the top one's
+        _technology(
+            name, f"{_PRACTICE}; {junctions} junctions a cell",
+            voc, 0.15, 0.820, 0.040, 0.740, 0.040, 0.085, 0.040, -0.360, 0.060, -0.270, 0.070,
+            46.0, 3.0,
+            voc_limits=limits, gap=_AMORPHOUS_GAP, nmot=_PRACTICE,
+            **dict.fromkeys(_NAMES[1:6], _THIN),
+        )
+        for name, junctions, voc, limits in (
+            ("tandem", 2, 1.55, (1.15, 2.1)), ("triple", 3, 2.1, (1.7, 3.2)),
+        )
+    ),
+)  # fmt: skip
+#: By the name that datasheet files use.
+TECHNOLOGY: Mapping[str, Technology] = {one.name: one for one in _ALL}

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from uncertainties import ufloat
 
 from ivkit.errors import RangeError
 from ivkit.panel.bracket import rising_root
 from ivkit.panel.datasheet import Datasheet
-from ivkit.panel.expected import moved_with, tied_to
 
 if TYPE_CHECKING:
     from ivkit.panel.measured_panel import MeasuredPanel
@@ -39,28 +39,17 @@ def temperature_from_voc(
 
     Parameters
     ----------
-    panel : Datasheet or MeasuredPanel
-        Each of its sources is moved up and down, and the temperature found anew.
-    v_oc : float or UFloat
-        V, above 0.
-    light : float or UFloat
-        Effective irradiance, W/m2, above 0.
-    i_sc : float or UFloat
-        In place of it: short-circuit current in the same light, A, above 0. What it is against the
-        panel's own at 1000 W/m2 is the best measure of the light.
+    panel : Each of its sources is moved up and down, and the temperature found anew.
+    v_oc : float or UFloat. V, above 0.
+    light : float or UFloat. Effective irradiance, W/m2, above 0.
+    i_sc : float or UFloat. In place of it: short-circuit current in the same light, A, above 0.
+        What it is against the panel's own at 1000 W/m2 is the best measure of the light.
 
-    Returns
-    -------
-    UFloat
-        Tied to the panel's sources and to what voltage and light are tied to.
+    Returns UFloat: Tied to the panel's sources and to what voltage and light are tied to.
 
-    Raises
-    ------
-    RangeError
-        No light, or two; a voltage or light that is not positive; a temperature that no panel in
-        use has, below -50 or above 130 degC.
-    BenchError
-        No panel has the figures of the datasheet, or no single diode is the model of its cells.
+    Raises RangeError: no light, or two; a voltage or light that is not positive; a temperature that
+    no panel in use has, below -50 or above 130 degC; BenchError: no panel has the figures of the
+    datasheet, or no single diode is the model of its cells.
 
     Examples
     --------
@@ -71,21 +60,25 @@ def temperature_from_voc(
     43.2(2.3) degC
     """
     if (light is None) == (i_sc is None):
-        raise RangeError(
-            "how strong the light was is not known, or told twice",
-            "cell temperature from Voc",
-            "give either the irradiance or the short-circuit current",
-        )
+        what = "how strong the light was is not known, or told twice"
+        remedy = "give either the irradiance or the short-circuit current"
+        raise RangeError(what, "cell temperature from Voc", remedy)
     inputs = {"open-circuit voltage": v_oc}
     inputs |= {"irradiance": light} if i_sc is None else {"short-circuit current": i_sc}
-    curves, rows = moved_with(panel, inputs)
+    panel.panel()  # refuses figures that no panel has
+    curves = panel.varied.each(lambda values: np.append(values, np.full(4, values[0])))
+    first = 1 + 2 * len(panel.sources)  # each of them up and down, then each input
+    rows = []
+    for k, quantity in enumerate(inputs.values()):
+        row = np.full(first + 4, float(getattr(quantity, "nominal_value", quantity)))
+        u = getattr(quantity, "std_dev", 0.0)
+        row[first + 2 * k : first + 2 * k + 2] += u, -u
+        rows.append(row)
     for name, row, unit in zip(inputs, rows, ("V", "W/m2" if i_sc is None else "A"), strict=True):
         if not np.all(row > 0):
-            raise RangeError(
-                f"{name} of {row[0]:g} {unit}, less one standard uncertainty, is not above 0",
-                "cell temperature from Voc",
-                "read it with the panel in the light, and better",
-            )
+            what = f"{name} of {row[0]:g} {unit}, less one standard uncertainty, is not above 0"
+            remedy = "read it with the panel in the light, and better"
+            raise RangeError(what, "cell temperature from Voc", remedy)
     volts, told = rows
 
     def lacks(celsius: Array) -> Array:
@@ -105,4 +98,14 @@ def temperature_from_voc(
             panel.name or "cell temperature from Voc",
             "check the voltage, the light, and voc_V and cells of the datasheet",
         )
-    return tied_to(panel, inputs, found)
+    celsius: Any = float(found[0]) + 0.0 * ufloat(0.0, 1.0)
+    up, down = found[1::2] - found[0], found[2::2] - found[0]
+    up, down = np.where(np.isfinite(up), up, -down), np.where(np.isfinite(down), down, -up)
+    for k, (name, one) in enumerate({**panel.sources, **inputs}.items()):
+        u = getattr(one, "std_dev", 0.0)
+        if u > 0:
+            celsius += 0.5 * float(up[k] - down[k]) / u * (one - one.nominal_value)
+        bend = float(up[k] + down[k])
+        if name in panel.bends and np.isfinite(bend):
+            celsius += 0.5 * bend + bend / 2**0.5 * panel.bends[name]
+    return celsius

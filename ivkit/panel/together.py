@@ -45,30 +45,20 @@ class Together:
 
     Attributes
     ----------
-    panel : ReferencePanel
-    parameters : dict of str to UFloat
-        IL (A), I0 (A), Rs (ohm), Rsh (ohm; None where the fit found none) and a (V) at the
-        reference, by their pvlib names.
-    law : dict of str to UFloat
-        What was free of how it leaves the reference, in the units of `ivkit.panel.law.LAW`.
-    key_points : KeyPoints
-        At the reference, as uncertain numbers.
-    irradiance : tuple of UFloat
-        Effective irradiance of each sweep, W/m2.
-    temp_cell : tuple of UFloat
-        Of each sweep, degC: as the common panel has it where it is not exact.
-    fits : tuple of Fit
-        Each sweep on its own.
-    rmse : tuple of float
-        Of each sweep around the common panel, A.
-    scatter : float
-        Chi-square over degrees of freedom of everything around the common panel.
-    agreement : Agreement
-        Whether one panel fits, and which sweep does not.
-    technology : str
-        Whose law was taken beforehand.
-    relative : bool
-        No sweep's light was known: the brightest one counts as the reference.
+    parameters : dict of str to UFloat. IL (A), I0 (A), Rs (ohm), Rsh (ohm; None where the fit found
+        none) and a (V) at the reference, by their pvlib names.
+    law : dict of str to UFloat. What was free of how it leaves the reference, in the units of
+        `ivkit.panel.law.LAW`.
+    key_points : At the reference, as uncertain numbers.
+    irradiance : tuple of UFloat. Effective irradiance of each sweep, W/m2.
+    temp_cell : tuple of UFloat. Of each sweep, degC: as the common panel has it where it is not
+        exact.
+    fits : tuple of Fit. Each sweep on its own.
+    rmse : tuple of float. Of each sweep around the common panel, A.
+    scatter : Chi-square over degrees of freedom of everything around the common panel.
+    agreement : Whether one panel fits, and which sweep does not.
+    technology : Whose law was taken beforehand.
+    relative : No sweep's light was known: the brightest one counts as the reference.
     notes : tuple of str
     """
 
@@ -99,37 +89,27 @@ def fit_together(
 
     Parameters
     ----------
-    sweeps : sequence of Sweep
-        Two or more, each with a cell temperature. A sweep without an irradiance has its light
-        fitted.
-    alpha_sc : float, optional
-        Change of Isc with temperature at the reference, A/K; the technology's with its
+    sweeps : sequence of Sweep. Two or more, each with a cell temperature. A sweep without an
+        irradiance has its light fitted.
+    alpha_sc : Change of Isc with temperature at the reference, A/K; the technology's with its
         uncertainty where not given.
-    technology : str or None
-        Whose law is taken beforehand; an irradiance or a temperature without an uncertainty then
-        has the usual one (`ivkit.assumptions`). None: De Soto's equations as they are, with a
-        fixed band gap and Rsh in inverse proportion to the light, and exact conditions.
-    free_irradiance : bool
-        Take the light from the sweeps even where it is stated; the brightest stays as stated.
-    reference : float
-        EgRef, dEgdT, irradiance_ref, temp_ref of `ReferencePanel`; with EgRef the coefficient of
-        Voc is not free.
+    technology : Whose law is taken beforehand; an irradiance or a temperature without an
+        uncertainty then has the usual one (`ivkit.assumptions`). None: De Soto's equations as they
+        are, with a fixed band gap and Rsh in inverse proportion to the light, and exact conditions.
+    free_irradiance : Take the light from the sweeps even where it is stated; the brightest stays as
+        stated.
+    reference : EgRef, dEgdT, irradiance_ref, temp_ref of `ReferencePanel`; with EgRef the
+        coefficient of Voc is not free.
 
-    Raises
-    ------
-    SweepError
-        Fewer than two sweeps, one without a temperature or a curve, a technology that no single
-        diode follows, or fits that do not come to an end.
+    Raises SweepError: fewer than two sweeps, one without a temperature or a curve, a technology
+    that no single diode follows, or fits that do not come to an end.
     """
     if len(sweeps) < 2:
         raise SweepError(f"{len(sweeps)} sweep", "", "give two or more of one panel")
     for sweep in sweeps:
         if sweep.condition.temp_cell is None:
-            raise SweepError(
-                "the cell temperature is not known",
-                sweep.name,
-                "give it in the table, the bench or with --temperature",
-            )
+            remedy = "give it in the table, the bench or with --temperature"
+            raise SweepError("the cell temperature is not known", sweep.name, remedy)
     fits = fit_each(sweeps)
     for one in fits:
         if one.model is None:
@@ -219,11 +199,8 @@ def _model(fits, light: Light, alpha_sc, technology, reference, notes: list[str]
         )
     if "EgRef" in reference and technology is not None:
         names.remove("beta")
-    law = {
-        name: (float(value[k]), float(u[k]), NAMES[k])
-        for k, name in enumerate(LAW)
-        if name in names
-    }
+    all_of = zip(LAW, value.tolist(), u.tolist(), NAMES, strict=True)
+    law = {name: known for name, *known in all_of if name in names}
     fixed = {"EgRef": 1.2, "dEgdT": 0.0} if "beta" in law else {}
     blank = ReferencePanel(1.0, 1.0, 0.0, 1.0, 1.0, alpha_sc or 0.0, cells, **(fixed | reference))
     return Model(fits, light, blank, law, v_oc)
@@ -235,10 +212,7 @@ def solve(model: Model, start: Array | None = None) -> Array:
     The cheapest of several starts are followed: every sweep's own curve, with its ideality and
     with others.
 
-    Raises
-    ------
-    SweepError
-        None comes to where a panel is.
+    Raises SweepError: none comes to where a panel is.
     """
     starts = [start]
     if start is None:
@@ -345,17 +319,17 @@ class _Result:
             "resistance_shunt": 1.0 / (g + moves[3]) if g > 0 else None,
             "nNsVth": a + a * moves[4],
         }
-        raw = [told[n] for n in ("photocurrent", "saturation_current", "resistance_series")]
-        raw += [g + moves[3], told["nNsVth"]]
+        raw = [*list(told.values())[:3], g + moves[3], told["nNsVth"]]
         nominal = (il, i0, rs, g, a)
         values = panel.at(panel.irradiance_ref, panel.temp_ref).key_points()
         by = key_point_gradients(*nominal)
+        off = [q - x for q, x in zip(raw, nominal, strict=True)]
         points = KeyPoints(
-            **{
-                name: float(getattr(values, name))
-                + sum(float(d) * (q - x) for d, q, x in zip(by[name], raw, nominal, strict=True))
+            *(
+                float(getattr(values, name))
+                + sum(float(d) * q for d, q in zip(by[name], off, strict=True))
                 for name in ("i_sc", "v_oc", "v_mp", "i_mp")
-            }
+            )
         )
         light, heat = model.conditions(theta)
         lights: list[Any] = [float(x) + 0.0 * moves[0] for x in light]
@@ -369,21 +343,9 @@ class _Result:
             float(np.sqrt(np.mean((s.current - solve_current(s.voltage, *p)) ** 2)))
             for s, p in zip(model.sweeps, model.curves(theta), strict=True)
         ]
-        return Together(
-            panel,
-            told,
-            law,
-            points,
-            tuple(lights),
-            tuple(heats),
-            tuple(model.fits),
-            tuple(rmse),
-            self.seen.scatter,
-            self.seen,
-            technology,
-            relative,
-            tuple(notes),
-        )
+        each = (tuple(x) for x in (lights, heats, model.fits, rmse))
+        seen, end = (self.seen.scatter, self.seen), (technology, relative, tuple(notes))
+        return Together(panel, told, law, points, *each, *seen, *end)
 
 
 def _none(why: str) -> SweepError:

@@ -29,14 +29,10 @@ class Light:
 
     Attributes
     ----------
-    stated : ndarray, shape (K,)
-        W/m2; what the currents suggest where nothing is stated.
-    u : ndarray, shape (K,)
-        Of each on its own, W/m2; 0 for exact, infinite for not known.
-    u_common : float
-        What all stated ones share, as a fraction.
-    celsius, u_celsius : ndarray, shape (K,)
-        Cell temperatures, and what each is uncertain by; 0 for exact.
+    stated : shape (K,). W/m2; what the currents suggest where nothing is stated.
+    u : shape (K,). Of each on its own, W/m2; 0 for exact, infinite for not known.
+    u_common : What all stated ones share, as a fraction.
+    celsius, u_celsius : shape (K,). Cell temperatures, and what each is uncertain by; 0 for exact.
     """
 
     stated: Array
@@ -51,17 +47,12 @@ class Model:
 
     Parameters
     ----------
-    fits : sequence of Fit
-        Each sweep on its own.
-    light : Light
-    reference : ReferencePanel
-        What of it is not free: band gap, reference condition, alpha_sc; its five parameters do
-        not matter.
-    law : mapping of str to (float, float, str)
-        Quantities of `LAW` that are free: value and standard uncertainty beforehand, and name.
-        ``ideality`` and ``shunt`` act on a and Rsh.
-    v_oc : float
-        At the reference, about, V.
+    fits : sequence of Fit. Each sweep on its own.
+    reference : What of it is not free: band gap, reference condition, alpha_sc; its five parameters
+        do not matter.
+    law : mapping of str to (float, float, str). Quantities of `LAW` that are free: value and
+        standard uncertainty beforehand, and name. ``ideality`` and ``shunt`` act on a and Rsh.
+    v_oc : At the reference, about, V.
     """
 
     def __init__(

@@ -38,18 +38,13 @@ def translated_sweep(
 
     Parameters
     ----------
-    sweep : Sweep
-        As measured.
-    procedure : callable
-        Each translated point depends on its own reading and on the inputs.
-    inputs : mapping of str to float or UFloat
-        Handed to the procedure as plain numbers. The variables behind them are 0 +- 1.
-    effects : mapping of str to UFloat
-        The variable (0 +- 1) of each effect of the sweep by name.
-    condition : Condition
-        Of the result.
-    note : str
-        What was done.
+    sweep : As measured.
+    procedure : callable. Each translated point depends on its own reading and on the inputs.
+    inputs : mapping of str to float or UFloat. Handed to the procedure as plain numbers. The
+        variables behind them are 0 +- 1.
+    effects : mapping of str to UFloat. The variable (0 +- 1) of each effect of the sweep by name.
+    condition : Of the result.
+    note : What was done.
     """
     plain = {name: float(getattr(q, "nominal_value", q)) for name, q in inputs.items()}
     v, i = sweep.voltage, sweep.current
@@ -87,11 +82,8 @@ def translated_sweep(
         named[variable.tag] = variable
         shifts[variable.tag] = shifts.get(variable.tag, 0.0) + shift
     if not np.all(np.isfinite(noise)):
-        raise SweepError(
-            "the noise of its fit has no translation that could be told",
-            sweep.name,
-            "check the tolerances and noise of its front end",
-        )
+        what = "the noise of its fit has no translation that could be told"
+        raise SweepError(what, sweep.name, "check the tolerances and noise of its front end")
     for k, shift in enumerate(_directions(noise)):
         label = f"{NOISE} of the whole sweep, {k + 1}"
         named[label] = ufloat(0.0, 1.0, NOISE)

@@ -17,9 +17,7 @@ from ivkit.curve.key_points import KeyPoints
 from ivkit.curve.many import PARAMETERS
 from ivkit.errors import SweepError
 from ivkit.panel.coefficients import U_KAPPA, U_LOG, U_RESISTANCE, Coefficients
-from ivkit.panel.conditions import LOW_LIGHT
 from ivkit.panel.iec60891 import procedure_1, procedure_2, procedure_3
-from ivkit.panel.law import LAW, panel_of_curve
 from ivkit.panel.measured import Measured, plain, uncertain
 from ivkit.panel.translated_sweep import Procedure, translated_sweep
 from ivkit.readings.sweep import Condition, Sweep
@@ -40,18 +38,13 @@ class Translation:
 
     Attributes
     ----------
-    method : str
-        ``"procedure 1"``, ``"procedure 2"``, ``"procedure 3"`` or ``"five parameters"``.
-    key_points : KeyPoints
-        As uncertain numbers; NaN for what cannot be told.
-    model : SingleDiode or None
-        The curve there.
-    sweep : Sweep or None
-        The translated readings; None for the five parameters, which translate the curve.
-    too_far : tuple of str
-        Why the translation reaches further than the method allows; empty where it does not.
-    remarks : tuple of str
-        What weakens a part of it.
+    method : ``"procedure 1"``, ``"procedure 2"``, ``"procedure 3"`` or ``"five parameters"``.
+    key_points : As uncertain numbers; NaN for what cannot be told.
+    model : The curve there.
+    sweep : The translated readings; None for the five parameters, which translate the curve.
+    too_far : tuple of str. Why the translation reaches further than the method allows; empty where
+        it does not.
+    remarks : tuple of str. What weakens a part of it.
     """
 
     method: str
@@ -86,26 +79,15 @@ def by_procedure_1(s: Measured, c: Coefficients, target: Target) -> Translation:
         f"procedure 1 with Rs {plain(c.resistance_1):.3g} ohm and kappa "
         f"{1e3 * plain(c.kappa_1):.3g} mohm/K, from the sweep's own five parameters"
     )
-    return _moved(s, ONE, procedure, inputs, target, _light_reach(s, target, REACH_1), note)
+    return _moved(s, ONE, procedure, inputs, target, beyond_reach(s, target, REACH_1), note)
 
 
 def by_procedure_2(s: Measured, c: Coefficients, target: Target) -> Translation:
     """Move the readings by procedure 2 of IEC 60891, edition 2."""
 
     def procedure(v, i, q):
-        return procedure_2(
-            v,
-            i,
-            q["v_oc1"],
-            q["g1"],
-            q["t1"],
-            *target,
-            q["alpha"],
-            q["beta"],
-            q["a"],
-            q["rs"],
-            q["kappa"],
-        )
+        own = (q[name] for name in ("alpha", "beta", "a", "rs", "kappa"))
+        return procedure_2(v, i, q["v_oc1"], q["g1"], q["t1"], *target, *own)
 
     inputs = s.inputs(target) | {
         "rs": c.resistance_2 + _share(c.resistance_2, U_RESISTANCE, "R's of procedure 2"),
@@ -117,7 +99,7 @@ def by_procedure_2(s: Measured, c: Coefficients, target: Target) -> Translation:
         f"{1e3 * plain(c.kappa_2):.3g} mohm/K and a {plain(c.a):.3g}, from the sweep's own five "
         "parameters"
     )
-    return _moved(s, TWO, procedure, inputs, target, _light_reach(s, target, REACH_2), note)
+    return _moved(s, TWO, procedure, inputs, target, beyond_reach(s, target, REACH_2), note)
 
 
 def by_procedure_3(s: Measured, partner: Fit, c: Coefficients, target: Target) -> Translation:
@@ -125,10 +107,7 @@ def by_procedure_3(s: Measured, partner: Fit, c: Coefficients, target: Target) -
 
     The readings of the first sweep are paired with the fitted curve of the second.
 
-    Raises
-    ------
-    SweepError
-        The two have the same irradiance, or the second has no condition or no curve.
+    Raises SweepError: the two have the same irradiance, or the second has no condition or no curve.
     """
     other = Measured(partner, s.sheet, s.kind.name)
     if not other.from_voc:
@@ -216,7 +195,7 @@ def _moved(
     return Translation(method, points, again.model, told, tuple(too_far), tuple(remarks))
 
 
-def _light_reach(s: Measured, target: Target, reach: float) -> list[str]:
+def beyond_reach(s: Measured, target: Target, reach: float) -> list[str]:
     """Return why a step is too far for a method, in light and in temperature."""
     light, heat = s.here
     too_far = []
@@ -248,53 +227,3 @@ def _share(value: Any, share: float, name: str) -> Any:
 def _other_name(quantity: Any, name: str) -> Any:
     """Return the condition of the second sweep: another variable than that of the first."""
     return uncertain(quantity.nominal_value, quantity.std_dev, name)
-
-
-def by_five_parameters(s: Measured, target: Target) -> Translation:
-    """Translate the five parameters by the panel's law (`ivkit.panel.law`)."""
-    names = [name for name in PARAMETERS if s.fit.parameters[name] is not None]
-    raw = dict(zip(PARAMETERS, (float(x) for x in s.fit.model.raw), strict=True))
-    inputs: dict[str, Any] = {name: s.fit.parameters[name] for name in names}
-    if "resistance_shunt" in inputs:
-        inputs["resistance_shunt"] = 1.0 / inputs["resistance_shunt"]
-    inputs |= {"g1": s.light, "t1": s.heat, **dict(zip(LAW, s.law, strict=True))}
-    inputs = {name: quantity for name, quantity in inputs.items() if hasattr(quantity, "std_dev")}
-    middle = {name: plain(quantity) for name, quantity in inputs.items()}
-    # A short step: I0 and a are far too correlated to be moved alone by all of their uncertainty.
-    steps = np.array(
-        [
-            1e-5 * abs(middle[name]) if name in (*PARAMETERS, "g1") else 0.01 * quantity.std_dev
-            for name, quantity in inputs.items()
-        ]
-    )
-    usable = (steps > 0) & np.isfinite([quantity.std_dev for quantity in inputs.values()])
-    rows = np.vstack([np.zeros(len(steps)), np.diag(steps), -np.diag(steps)])
-    moved = {name: middle[name] + rows[:, k] for k, name in enumerate(middle)}
-    five = {name: moved.get(name, raw[name] + 0.0 * rows[:, 0]) for name in PARAMETERS}
-    with np.errstate(divide="ignore"):
-        shunt = five["resistance_shunt"]
-        five["resistance_shunt"] = np.where(shunt > 0, 1.0 / np.maximum(shunt, 0.0), np.inf)
-    five["resistance_series"] = np.maximum(five["resistance_series"], 0.0)
-    still = np.ones(len(rows))
-    law = [moved.get(n, plain(x) * still) for n, x in zip(LAW, s.law, strict=True)]
-    law = np.stack(law, axis=-1)
-    panel = panel_of_curve(SingleDiode(**five), moved["g1"], moved["t1"], law, s.cells)
-    found = panel.at(*target).key_points()
-    told = []
-    for name in ("i_sc", "v_oc", "v_mp", "i_mp"):
-        values = np.asarray(getattr(found, name))
-        quantity: Any = float(values[0]) + 0.0 * ufloat(0.0, 1.0)
-        up, down = np.split(values[1:], 2)
-        for k, (key, one) in enumerate(inputs.items()):
-            if usable[k]:
-                quantity += float(up[k] - down[k]) / (2 * steps[k]) * (one - middle[key])
-        told.append(quantity)
-    remarks = ["five parameters by De Soto's equations, with the coefficients of the technology"]
-    if min(s.here[0], target[0]) < LOW_LIGHT:
-        remarks.append(
-            f"below {LOW_LIGHT:g} W/m2 no module was measured: how the shunt goes on there is "
-            "between constant and inverse to the irradiance"
-        )
-    model = panel.each(lambda values: values[0]).at(*target)
-    too_far = _light_reach(s, target, REACH_5)
-    return Translation(FIVE, KeyPoints(*told), model, None, tuple(too_far), tuple(remarks))

@@ -36,18 +36,9 @@ QUANTISATION = 1 / sqrt(12)  # standard uncertainty over one step, GUM F.2.2.1
 
 @dataclass(frozen=True)
 class Cause:
-    """One part whose value is known only within a tolerance.
-
-    Attributes
-    ----------
-    part : str
-        Key into the parts.
-    u : float
-        Standard uncertainty: a share of the part's value, or in its own unit.
-    relative : bool
-        Which of the two.
-    where : ndarray of bool, shape (N,), or None
-        The points that it touches; None for all.
+    """A part known only within a tolerance: key into the parts, standard uncertainty as a fraction
+    of its value (``relative``) or in its own unit, and the points touched (bool, shape (N,); None:
+    all).
     """
 
     part: str
@@ -94,38 +85,30 @@ def causes(
 ) -> dict[str, Cause]:
     """Return what is uncertain about the parts, by name.
 
-    Parameters
-    ----------
-    front_end : FrontEnd
-    loads : Loads, optional
-        The load resistors' tolerance, or the usual one where it is not stated.
-    load : array_like, shape (N,), optional
-        Stated load of each point, ohm. Each value is a resistor of its own, unless
-        ``loads.shared_tolerance``.
-    from_load : {"voltage", "current", None}
-        What is not measured but follows from the load by Ohm's law.
+    ``loads`` has the load resistors' tolerance, or the usual one where it is not stated; ``load``
+    the stated load of each point, ohm, shape (N,), each value a resistor of its own unless
+    ``loads.shared_tolerance``. ``from_load`` is what is not measured but follows from the load by
+    Ohm's law: "voltage", "current" or None.
     """
     volt, ampere, converter = front_end.voltage, front_end.current, front_end.converter
     found: dict[str, Cause] = {}
 
     def tolerance(name: str, part: str, half_width: float | None, relative: bool = True) -> None:
         if half_width:
-            share = half_width / 100 if relative else half_width
-            found[name] = Cause(part, share * RECTANGULAR, relative)
+            half_width = half_width / 100 if relative else half_width
+            found[name] = Cause(part, half_width * RECTANGULAR, relative)
 
     if volt.has_divider:
         for end in ("top", "bottom"):
             own = getattr(volt, f"divider_{end}_tolerance_pct")
-            tolerance(f"divider {end}", f"divider {end}", _first(own, volt.tolerance_pct))
+            half_width = volt.tolerance_pct if own is None else own
+            tolerance(f"divider {end}", f"divider {end}", half_width)
     if ampere.shunt_ohm is not None:
         tolerance("shunt", "shunt", ampere.shunt_tolerance_pct)
     if ampere.burden_ohm:
         tolerance("burden", "burden", ampere.burden_tolerance_pct)
     by_converter = False
-    for word, channel, meter in (
-        ("voltage", volt, "voltmeter"),
-        ("current", ampere, "ammeter"),
-    ):
+    for word, channel, meter in (("voltage", volt, "voltmeter"), ("current", ampere, "ammeter")):
         if from_load == word:
             continue
         tolerance(f"{word} amplifier gain", f"{word} gain", channel.gain_tolerance_pct)
@@ -153,21 +136,9 @@ def load_causes(loads: Loads, load: Array) -> dict[str, Cause]:
     return {f"load {value:g} ohm": Cause("load", u, where=load == value) for value in known}
 
 
-def _first(*values: float | None) -> float | None:
-    return next((value for value in values if value is not None), None)
-
-
 def shifted(parts: Parts, known: Mapping[str, Cause], by: Mapping[str, ArrayLike]) -> Parts:
-    """Return the parts with some causes off by ``by`` standard uncertainties.
-
-    Parameters
-    ----------
-    parts : dict
-        From `nominal_parts`.
-    known : mapping of str to Cause
-        From `causes`.
-    by : mapping of str to array_like
-        Standard uncertainties by the cause's name, scalar or shape (B, 1).
+    """Return the parts with some causes off by ``by`` standard uncertainties, scalar or shape (B,
+    1).
     """
     parts = dict(parts)
     for name, count in by.items():
@@ -212,8 +183,8 @@ def _amperes_to_volts(parts: Parts) -> Any:
 def nominal_scale(front_end: FrontEnd, channel: str) -> float:
     """Return the factor by which people's own programs turn instrument volts back, inverted.
 
-    Volts at the converter per volt before the divider ("voltage"), or per ampere ("current"),
-    from the stated parts alone: nobody's program knows what the divider feeds.
+    Volts at the converter per volt before the divider, or per ampere, from the stated parts alone:
+    nobody's program knows what the divider feeds.
     """
     volt, ampere = front_end.voltage, front_end.current
     if channel == "current":
@@ -224,25 +195,13 @@ def nominal_scale(front_end: FrontEnd, channel: str) -> float:
 
 
 def to_panel(
-    parts: Parts,
-    divider_at: str | None,
-    voltage: ArrayLike | None,
-    current: ArrayLike | None,
+    parts: Parts, divider_at: str | None, voltage: ArrayLike | None, current: ArrayLike | None
 ) -> tuple[Array, Array]:
     """Return voltage (V) and current (A) at the panel's terminals.
 
-    Parameters
-    ----------
-    parts : dict
-        From `nominal_parts` or `shifted`.
-    divider_at : {"panel", "load", None}
-        None corrects nothing.
-    voltage : array_like or None
-        At the input of the converter (at its nominal reference) or as the meter shows it, V.
-    current : array_like or None
-        The same for the current channel: V with a shunt, A with a meter.
-
-    One of the two may be None; the known load then gives it by Ohm's law.
+    ``voltage`` and ``current`` are those at the converter's input (at its nominal reference) or as
+    the meter shows them: V; with a current meter A. One of them may be None, the known load then
+    gives it by Ohm's law. ``divider_at`` is "panel", "load", or None, which corrects nothing.
     """
     across, series = divider_resistance(parts), series_resistance(parts)
     if voltage is None or current is None:
@@ -271,9 +230,8 @@ def to_panel(
 def to_readings(
     parts: Parts, divider_at: str | None, voltage: ArrayLike, current: ArrayLike
 ) -> tuple[Array, Array]:
-    """Return what converter or meter see of a panel's voltage (V) and current (A).
-
-    The exact inverse of `to_panel`, before noise and steps; see there.
+    """Return what converter or meter see of a panel's voltage (V) and current (A), before noise and
+    steps: the exact inverse of `to_panel`.
     """
     volts, amperes = np.asarray(voltage, dtype=float), np.asarray(current, dtype=float)
     if divider_at == "panel":

@@ -14,20 +14,11 @@ Columns = dict[str, Array]
 class Course:
     """How one sweep is taken.
 
-    Attributes
-    ----------
-    loads : ndarray, shape (N,)
-        Stated loads in the order taken, ohm; 0 short circuit, infinity open.
-    light : ndarray, shape (N,)
-        Light at each reading, as a share of what was meant.
-    warming : ndarray, shape (N,)
-        How much warmer the cells are than was meant, K.
-    shaded : float
-        Light on one cell, as a share of the others'; the panel then has two bypass diodes.
-    barrier : float
-        Voltage that a blocking contact can take up, as a share of Voc.
-    extra_load : float
-        Resistance in series with every load that nobody stated, ohm.
+    ``loads`` (N,) are the stated ones in the order taken, ohm (0 short circuit, infinity open),
+    ``light`` (N,) that at each reading as a fraction of what was meant, ``warming`` (N,) how much
+    warmer the cells are, K. ``shaded`` is the light on one cell as a fraction of the others', with
+    two bypass diodes; ``barrier`` the voltage that a blocking contact can take up as a fraction of
+    Voc; ``extra_load`` what is in series with every load and nobody stated, ohm.
     """
 
     loads: Array
@@ -51,18 +42,9 @@ class Course:
 
 @dataclass(frozen=True)
 class Setting:
-    """What a fault has to know of the panel and the bench.
-
-    Attributes
-    ----------
-    i_sc, v_oc : float
-        A and V.
-    best_load : float
-        ohm.
-    full_scale : float
-        Current at which the converter is at its end, A; infinite without one.
-    divider_factor : float
-        Volts before the divider per volt behind it.
+    """What a fault has to know of panel and bench: A, V, ohm; ``full_scale`` is the current at the
+    converter's end, A (infinite without one), ``divider_factor`` the volts before the divider per
+    volt behind it.
     """
 
     i_sc: float

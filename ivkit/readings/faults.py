@@ -1,13 +1,11 @@
 """What is wrong with these readings, and where: everything that can be told without a fit.
 
-Each fault is found by one small function, listed in `CHECKS`, in a file by idea:
-`faults_channels`, `faults_scale`, `faults_rows`. What only shows against a fitted curve (a stray
-reading, light that drifted, a step, an S-shape) is found by `ivkit.curve.misfit`, of one sweep at
-a time.
+Each fault is found by one function in `CHECKS`. What only shows against a fitted curve (a stray
+reading, light that drifted, a step, an S-shape) is found by `ivkit.curve.misfit`.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,19 +23,9 @@ from ivkit.readings.sweep import Sweep
 
 __all__ = ["CHECKS", "Checked", "Fault", "check", "find_faults"]
 
-CHECKS: tuple[Callable[[Sweep], list[Fault]], ...] = (
-    at_end,
-    stuck,
-    repeated,
-    coarse,
-    reversed_or_dark,
-    swapped,
-    voltage_per_cell,
-    current_beyond_area,
-    power_column,
-    stated_loads,
-    monitored,
-    gap_at_knee,
+CHECKS: tuple[Callable[[Sweep], Iterable[Fault]], ...] = (
+    *(at_end, stuck, repeated, coarse, reversed_or_dark, swapped),
+    *(voltage_per_cell, current_beyond_area, power_column, stated_loads, monitored, gap_at_knee),
 )
 #: Faults that explain others away: with one of them, these are not told as well.
 _EXPLAINS = {
@@ -58,15 +46,8 @@ _EXPLAINS = {
 
 @dataclass(frozen=True)
 class Checked:
-    """A sweep that was looked through.
-
-    Attributes
-    ----------
-    taken : Sweep
-        Every reading as taken; the points of the faults count in it.
-    faults : tuple of Fault
-    keep : ndarray of bool, shape (N,)
-        The readings that a fit may use.
+    """A sweep that was looked through: every reading as ``taken``, in which the points of the
+    ``faults`` count, and those that a fit may use, ``keep`` (N,).
     """
 
     taken: Sweep
@@ -80,32 +61,23 @@ class Checked:
 
 
 def find_faults(sweep: Sweep) -> list[Fault]:
-    """Return what is wrong with a sweep; points count from 0 in the order taken.
-
-    Readings at fault still stand in the sweep; `check` gives one without them.
+    """Return what is wrong with a sweep; points count from 0 in the order taken, and still stand in
+    it.
     """
     found = [one for look in CHECKS for one in look(sweep)]
-    names = {one.name for one in found}
-    hidden: set[str] = set()
-    for name in names:
-        hidden |= _EXPLAINS.get(name, set())
+    hidden = set().union(*(_EXPLAINS.get(one.name, ()) for one in found))
     return [one for one in found if one.name not in hidden]
 
 
 def check(sweep: Sweep) -> Checked:
     """Look through a sweep and say which readings a fit may use.
 
-    Examples
-    --------
     >>> sweep = Sweep(np.array([1.0, 2.0, 3.0]), np.array([-0.3, -0.2, -0.1]))
     >>> [str(one) for one in check(sweep).faults][0][:58]
     'the current is negative where the panel delivers power: sw'
     """
-    notes = sweep.notes
     taken = sweep.evidence.taken or sweep
     if taken is not sweep:
-        from dataclasses import replace
-
-        taken = replace(taken, notes=notes)
+        taken = replace(taken, notes=sweep.notes)
     faults = tuple(find_faults(taken))
     return Checked(taken, faults, ~left_out(faults, len(taken)))

@@ -1,5 +1,7 @@
 """Faults of a channel: at its end, stuck, in coarse steps, reversed, or under the wrong heading."""
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,7 +12,6 @@ from ivkit.readings.sweep import Sweep
 Array = NDArray[np.float64]
 
 FEWEST_STEPS = 50  # over a channel's range; below, the steps rather than the panel are fitted
-CHANNELS = (("voltage", "V"), ("current", "A"))
 
 
 def as_read(sweep: Sweep, channel: str) -> Array:
@@ -20,10 +21,8 @@ def as_read(sweep: Sweep, channel: str) -> Array:
 
 
 def equal_runs(values: Array, least: int) -> list[NDArray[np.int64]]:
-    """Return the runs of at least ``least`` readings in a row that are exactly equal.
-
-    >>> equal_runs(np.array([1.0, 2.0, 2.0, 2.0, 3.0]), 3)
-    [array([1, 2, 3])]
+    """Return the runs of at least ``least`` readings in a row that are exactly equal, as their
+    numbers.
     """
     starts = np.flatnonzero(np.r_[True, values[1:] != values[:-1]])
     runs = np.split(np.arange(len(values)), starts[1:])
@@ -59,10 +58,9 @@ def step_of(values: Array) -> float:
 def rounding_of(values: Array) -> float:
     """Return the step that values were rounded to, 0 if none or if it was chosen.
 
-    A supply that is set to even voltages gives multiples of a step as well. Of a plan, every
-    level is taken equally often, give or take one, and the gaps between levels hardly alternate,
-    or nearly every level is taken once, a few having got lost; rounding lays readings on its steps
-    as they come.
+    A supply set to even voltages gives multiples of a step as well. A plan takes every level
+    equally often, give or take one, with gaps that hardly alternate, or nearly every level once, a
+    few having got lost; rounding lays readings on its steps as they come.
 
     >>> rounding_of(np.array([0.0, 0.5, 1.5, 1.5, 2.0, 2.0, 2.5, 3.0, 3.0]))
     0.5
@@ -87,39 +85,26 @@ def rounding_of(values: Array) -> float:
     return 0.0 if planned else step
 
 
-def at_end(sweep: Sweep) -> list[Fault]:
+def at_end(sweep: Sweep) -> Iterator[Fault]:
     """Find readings at the converter's end, and voltages held where the current still falls."""
-    found = []
-    n = len(sweep)
     stood = sweep.evidence.at_end
-    ended = np.zeros(n, dtype=bool) if stood is None else stood
+    ended = np.zeros(len(sweep), dtype=bool) if stood is None else stood
     if np.any(ended):
-        found.append(
-            fault(
-                "clipped_channel",
-                f"the converter was at its end in "
-                f"{named_points(np.flatnonzero(ended), sweep.rows)}: more was there than it shows",
-                ended,
-                leave_out=True,
-            )
-        )
+        where = named_points(np.flatnonzero(ended), sweep.rows)
+        said = f"the converter was at its end in {where}: more was there than it shows"
+        yield fault("clipped_channel", said, ended, leave_out=True)
     for channel, other, told in (
         ("voltage", "current", _held_voltage(sweep)),
         ("current", "voltage", _held_current(sweep)),
     ):
         if told is not None and not np.all(ended[told]):
             largest, unit = np.max(getattr(sweep, channel)[told]), "VA"[channel == "current"]
-            found.append(
-                fault(
-                    "clipped_channel",
-                    f"the {channel} stands at {largest:.4g} {unit} in "
-                    f"{named_points(np.flatnonzero(told), sweep.rows)} while the {other} moves "
-                    "further than any junction lets it: the channel is at its end",
-                    told,
-                    leave_out=True,
-                )
+            said = (
+                f"the {channel} stands at {largest:.4g} {unit} in "
+                f"{named_points(np.flatnonzero(told), sweep.rows)} while the {other} moves "
+                "further than any junction lets it: the channel is at its end"
             )
-    return found
+            yield fault("clipped_channel", said, told, leave_out=True)
 
 
 #: Voc over a. Larger means a sharper knee; the best silicon cell, 0.75 V with n = 1, gives 29.
@@ -165,9 +150,8 @@ def _held_current(sweep: Sweep) -> NDArray[np.bool_] | None:
     return top if step < falls and one ** (top.sum() - 1) < 1e-6 else None
 
 
-def stuck(sweep: Sweep) -> list[Fault]:
+def stuck(sweep: Sweep) -> Iterator[Fault]:
     """Find a channel that repeats itself while the other one, or the load, says it moved."""
-    found = []
     load = sweep.evidence.load_at_panel
     u_v, u_i = usual_noise(sweep)
     for channel, other in (("voltage", "current"), ("current", "voltage")):
@@ -195,83 +179,71 @@ def stuck(sweep: Sweep) -> list[Fault]:
                 said |= moved > 0.25 and step_of(values) < 0.002 * np.ptp(values)
                 said |= moved > 0.1 and np.all(np.abs(values[run]) < 0.6 * np.max(np.abs(values)))
             if said and len(run) < len(sweep) - 2:
-                found.append(
-                    fault(
-                        "stuck_channel",
-                        f"the {channel} repeats itself in {named_points(run, sweep.rows)} while "
-                        f"the {other} moves by {moved:.0%} of its range",
-                        run[1:],
-                        leave_out=True,
-                    )
-                )
-    return found
+                where = named_points(run, sweep.rows)
+                said = f"repeats itself in {where} while the {other} moves by {moved:.0%}"
+                said = f"the {channel} {said} of its range"
+                yield fault("stuck_channel", said, run[1:], leave_out=True)
 
 
-def coarse(sweep: Sweep) -> list[Fault]:
+def coarse(sweep: Sweep) -> Iterator[Fault]:
     """Find a channel whose readings stand on few steps that nobody chose."""
-    found = []
     # A row that was copied says nothing new about the steps.
-    rows = np.unique(np.stack([as_read(sweep, name) for name, _ in CHANNELS]), axis=1)
-    for (channel, _), values in zip(CHANNELS, rows, strict=True):
+    channels = ("voltage", "current")
+    rows = np.unique(np.stack([as_read(sweep, name) for name in channels]), axis=1)
+    for channel, values in zip(channels, rows, strict=True):
         step, span = rounding_of(values), np.ptp(values) if len(sweep) else 0.0
         if len(sweep) < 6 or step <= 0 or span <= 0:
             continue
         steps = span / step
         if steps < FEWEST_STEPS and np.unique(values).size >= 3:
-            found.append(
-                fault(
-                    "coarse_steps",
-                    f"the {channel} was read in {steps:.0f} steps from its least to its largest: "
-                    f"its rounding, {0.5 / steps:.1%} of the range, is what limits the result",
-                )
+            yield fault(
+                "coarse_steps",
+                f"the {channel} was read in {steps:.0f} steps from its least to its largest: "
+                f"its rounding, {0.5 / steps:.1%} of the range, is what limits the result",
             )
-    return found
 
 
-def reversed_or_dark(sweep: Sweep) -> list[Fault]:
+def reversed_or_dark(sweep: Sweep) -> Iterator[Fault]:
     """Find reversed polarity, darkness, and a voltage that never moves."""
     v, i = sweep.voltage, sweep.current
     if len(sweep) < 3:
-        return []
+        return
     stated = sweep.noise_voltage is not None and sweep.noise_current is not None
     u_v, u_i = usual_noise(sweep)
     within = np.all(np.abs(v) < 5 * u_v) or np.all(np.abs(i) < 5 * u_i)
     if stated and within and not _related(v, i):
         which = "voltages" if np.all(np.abs(v) < 5 * u_v) else "currents"
-        return [fault("no_light", f"all {which} are within their noise of zero")]
-    found = []
+        yield fault("no_light", f"all {which} are within their noise of zero")
+        return
     power = v * i
     strong = np.abs(power) > 0.1 * np.max(np.abs(power))
     if not np.any(strong):
-        return [fault("no_light", "voltage or current is zero in every reading")]
+        yield fault("no_light", "voltage or current is zero in every reading")
+        return
     # A sweep may run past both ends: then the current changes its sign once as voltage rises.
     rising = i[np.argsort(v, kind="stable")]
     sign = np.sign(rising[np.abs(rising) > 0.1 * np.max(np.abs(i))])
     if np.sum(sign[1:] != sign[:-1]) > 1:
-        return [fault("no_light", "voltage and current change sign from reading to reading")]
+        yield fault("no_light", "voltage and current change sign from reading to reading")
+        return
     falls = _falls(np.abs(v), np.abs(i))
     taken_up = strong & (power < 0)
     # With one lead pair reversed the current rises with the voltage, also past open circuit, where
     # its sign changes; that of a panel falls, and so does that of a dark one that is driven.
     if np.mean(taken_up[strong]) > 0.5 and not _falls(v, i) and (falls or not np.all(taken_up)):
-        which = "current" if np.median(i[taken_up]) < 0 else "voltage"
-        found.append(
-            fault(f"reversed_{which}", f"the {which} is negative where the panel delivers power")
-        )
+        turned = ["current" if np.median(i[taken_up]) < 0 else "voltage"]
     elif np.mean(((v < 0) & (i < 0))[strong]) > 0.5 and _falls(-v, -i):
-        found += [
-            fault(f"reversed_{which}", f"the {which} is negative where the panel delivers power")
-            for which in ("voltage", "current")
-        ]
+        turned = ["voltage", "current"]
+    else:
+        turned = []
+    for which in turned:
+        yield fault(f"reversed_{which}", f"the {which} is negative where the panel delivers power")
     if np.ptp(v) < 0.01 * np.max(np.abs(v)) and np.ptp(i) > 0.1 * np.max(np.abs(i)):
-        found.append(
-            fault(
-                "one_voltage",
-                f"the voltage is {np.mean(v):.4g} V in every reading while the current goes from "
-                f"{np.min(i):.4g} to {np.max(i):.4g} A",
-            )
+        yield fault(
+            "one_voltage",
+            f"the voltage is {np.mean(v):.4g} V in every reading while the current goes from "
+            f"{np.min(i):.4g} to {np.max(i):.4g} A",
         )
-    return found
 
 
 def _related(v: Array, i: Array) -> bool:
@@ -293,20 +265,21 @@ def _falls(v: Array, i: Array) -> bool:
     return bool(np.mean(i[v >= middle]) < np.mean(i[v < middle])) if np.any(v < middle) else True
 
 
-def swapped(sweep: Sweep) -> list[Fault]:
+def swapped(sweep: Sweep) -> Iterator[Fault]:
     """Find voltage and current under each other's heading, by the stated loads."""
     v, i, load = sweep.voltage, sweep.current, sweep.evidence.load_at_panel
-    largest_v, largest_i = (np.max(np.abs(x), initial=0.0) for x in (v, i))
-    message = ""
-    if load is not None:
-        ok = np.isfinite(load) & (load > 0) & (np.abs(v) > 0.02 * largest_v)
-        ok &= np.abs(i) > 0.02 * largest_i
-        if ok.sum() >= 4:
-            v, i, load = v[ok], i[ok], load[ok]
-            as_is = np.abs(np.log(np.abs(v / i / load)))
-            other = np.abs(np.log(np.abs(i / v / load)))
-            if np.median(other) < 0.15 and np.median(as_is) > 0.5:
-                message = "current over voltage, not voltage over current, is the stated load"
-    if not message:
-        return []
-    return [fault("swapped_columns", f"voltage and current seem to be swapped: {message}")]
+    if load is None:
+        return
+    ok = np.isfinite(load) & (load > 0)
+    for x in (v, i):
+        ok &= np.abs(x) > 0.02 * np.max(np.abs(x), initial=0.0)
+    if ok.sum() >= 4:
+        v, i, load = v[ok], i[ok], load[ok]
+        as_is = np.abs(np.log(np.abs(v / i / load)))
+        other = np.abs(np.log(np.abs(i / v / load)))
+        if np.median(other) < 0.15 and np.median(as_is) > 0.5:
+            yield fault(
+                "swapped_columns",
+                "voltage and current seem to be swapped: current over voltage, not voltage over "
+                "current, is the stated load",
+            )

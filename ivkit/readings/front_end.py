@@ -1,8 +1,7 @@
 """From the columns of a table to a sweep at the panel's terminals.
 
-The front end is corrected for, and what it leaves uncertain is said: effects, which shift many
-readings together, and noise, which does not. Without a bench the columns are taken as they are,
-and nothing is claimed about their uncertainty.
+The front end is corrected for, and what it leaves uncertain is said as effects and noise. Without a
+bench the columns are taken as they are, and nothing is claimed about their uncertainty.
 """
 
 from dataclasses import dataclass, replace
@@ -15,9 +14,9 @@ from ivkit.bench import Bench, FrontEnd, Loads
 from ivkit.errors import SweepError
 from ivkit.readings import circuit
 from ivkit.readings.circuit import Parts
-from ivkit.readings.columns import AtInstrument, at_instrument
+from ivkit.readings.columns import CHANNELS, AtInstrument, at_instrument
 from ivkit.readings.effects import effects
-from ivkit.readings.evidence import Evidence
+from ivkit.readings.evidence import Evidence, selected
 from ivkit.readings.sweep import Condition, Effect, Sweep
 from ivkit.readings.table import Table
 
@@ -26,15 +25,8 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class AtPanel:
-    """Readings after the front end was corrected for; the same shape throughout.
-
-    Attributes
-    ----------
-    voltage, current : ndarray, shape (..., N)
-        V and A at the panel's terminals.
-    noise_voltage, noise_current : ndarray or None
-        Standard uncertainty of each reading on its own; None where nothing is known.
-    effects : tuple of Effect
+    """Readings with the front end corrected for, shape (..., N): V and A at the panel's terminals,
+    the standard uncertainty of each reading on its own (None: not known), and effects.
     """
 
     voltage: Array
@@ -55,18 +47,10 @@ def at_panel(
 ) -> AtPanel:
     """Correct for the front end and return what is known about the panel.
 
-    Parameters
-    ----------
-    front_end : FrontEnd
-    voltage, current : array_like, shape (..., N)
-        At the converter's input or as a meter shows it: V; for a current meter A. One of them
-        may be None, then ``load`` gives it by Ohm's law.
-    load : array_like, shape (N,), optional
-        Stated load of each point, ohm.
-    loads : Loads, optional
-        Their tolerance.
-    u_voltage, u_current : array_like, optional
-        Standard uncertainty of each reading on its own, in the units of ``voltage``, ``current``.
+    ``voltage`` and ``current`` (..., N) are those at the converter's input or as a meter shows
+    them: V; for a current meter A. One may be None, then ``load`` (N,), ohm, gives it by Ohm's law;
+    ``loads`` has the tolerance. ``u_...``: standard uncertainty of each reading on its own, same
+    units.
     """
     from_load = "voltage" if voltage is None else "current" if current is None else None
     parts = circuit.nominal_parts(front_end, load)
@@ -82,15 +66,12 @@ def at_panel(
 
     volts, amperes = (np.array(values, dtype=float) for values in walk(parts))
     squares_v, squares_i = np.zeros_like(volts), np.zeros_like(amperes)
-    noisy = [
-        {"up_v": u_voltage} if voltage is not None else None,
-        {"up_i": u_current} if current is not None else None,
-    ]
-    noisy = [step for step in noisy if step is not None]
-    stated = all(u is not None for step in noisy for u in step.values())
+    noisy = {"up_v": u_voltage} if voltage is not None else {}
+    noisy |= {"up_i": u_current} if current is not None else {}
+    stated = all(u is not None for u in noisy.values())
     if stated:
-        for step in noisy:
-            moved_v, moved_i = walk(parts, **step)
+        for name, u in noisy.items():
+            moved_v, moved_i = walk(parts, **{name: u})
             squares_v += (moved_v - volts) ** 2
             squares_i += (moved_i - amperes) ** 2
         if from_load:
@@ -107,6 +88,12 @@ def at_panel(
     return AtPanel(volts, amperes, noise_v, noise_i, effects(parts, known, walk))
 
 
+def corrected(front_end: FrontEnd, raw: AtInstrument, loads: Loads) -> AtPanel:
+    """Return `at_panel` of readings at the instruments."""
+    measured, noise = (raw.voltage, raw.current), (raw.u_voltage, raw.u_current)
+    return at_panel(front_end, *measured, raw.load, loads, *noise)
+
+
 def make_sweep(
     table: Table,
     bench: Bench | None = None,
@@ -116,25 +103,13 @@ def make_sweep(
 ) -> Sweep:
     """Turn a table's columns into a sweep at the panel's terminals.
 
-    Parameters
-    ----------
-    table : Table
-        Columns in SI under the names voltage, current, power, load, voltage_code, current_code,
-        temperature, irradiance. Two of voltage, current, power, load are enough.
-    bench : Bench, optional
-        Front end, panel, condition, tolerance of the loads.
-    cells : int, optional
-        Cells in series; goes before the bench.
-    temp_cell, irradiance : float, optional
-        Cell temperature (degC) and effective irradiance (W/m2); go before the table's columns,
-        and these before the bench.
+    Columns in SI: voltage, current, power, load (two of these are enough), voltage_code,
+    current_code, temperature, irradiance. ``cells`` in series goes before the bench; ``temp_cell``
+    (degC) and ``irradiance`` (effective, W/m2) before the table's columns, and these before the
+    bench.
 
-    Raises
-    ------
-    TableError
-        Columns from which voltage and current do not follow.
-    SweepError
-        Several sweeps in one table, codes without a converter, or no point left.
+    TableError: columns from which voltage and current do not follow. SweepError: several sweeps in
+    one table, codes without a converter, or no point left.
     """
     bench = bench or Bench()
     front_end = bench.front_end or FrontEnd()
@@ -147,20 +122,8 @@ def make_sweep(
         )
 
     keep = raw.usable | raw.at_end
-
-    def kept(values: Array | None) -> Array | None:
-        return None if values is None else values[keep]
-
-    load = kept(raw.load)
-    found = at_panel(
-        front_end,
-        kept(raw.voltage),
-        kept(raw.current),
-        load,
-        bench.loads,
-        kept(raw.u_voltage),
-        kept(raw.u_current),
-    )
+    kept = selected(raw, keep)
+    found = corrected(front_end, kept, bench.loads)
     taken = Sweep(
         found.voltage,
         found.current,
@@ -169,23 +132,17 @@ def make_sweep(
         found.effects,
         _condition(table, bench, temp_cell, irradiance, raw.usable),
         cells if cells is not None else bench.panel.cells,
-        load,
+        kept.load,
         np.asarray(table.rows)[keep],
         table.name,
         evidence=_evidence(table, bench, raw, keep),
     )
-    at_end = raw.at_end[keep]
-    sweep = taken.select(~at_end) if np.any(at_end) else taken
-    return replace(
-        sweep,
-        notes=(
-            *table.notes,
-            *raw.notes,
-            *_corrections(front_end, sweep),
-            *_untold(bench, raw),
-        ),
-        evidence=replace(sweep.evidence, taken=taken if np.any(at_end) else None),
-    )
+    sweep = taken
+    if np.any(kept.at_end):
+        sweep = taken.select(~kept.at_end)
+        sweep = replace(sweep, evidence=replace(sweep.evidence, taken=taken))
+    said = (*table.notes, *raw.notes, *_corrections(front_end, sweep), *_untold(bench, raw))
+    return replace(sweep, notes=said)
 
 
 def _evidence(table: Table, bench: Bench, raw: AtInstrument, keep: NDArray[np.bool_]) -> Evidence:
@@ -196,9 +153,7 @@ def _evidence(table: Table, bench: Bench, raw: AtInstrument, keep: NDArray[np.bo
     def kept(values: Array | None) -> Array | None:
         return None if values is None else np.asarray(values, dtype=float)[keep]
 
-    measured = all(
-        channel in columns or f"{channel}_code" in columns for channel in ("voltage", "current")
-    )
+    measured = all(c in columns or f"{c}_code" in columns for c in CHANNELS)
     seen = None
     if measured and raw.load is not None and raw.current is not None:
         parts = circuit.nominal_parts(front_end, raw.load)
@@ -247,18 +202,16 @@ def _condition(
 
 def _corrections(front_end: FrontEnd, found: AtPanel | Sweep) -> list[str]:
     """Say what was corrected for and how much it was at most."""
-    parts = circuit.nominal_parts(front_end)
+    parts, most, said = circuit.nominal_parts(front_end), 0.0, ""
     if front_end.readings == "panel":
         return []
     if front_end.divider_at == "panel":
-        taken = np.max(np.abs(found.voltage / circuit.divider_resistance(parts)))
-        if taken > 0:
-            return [f"current corrected for what divider or voltmeter draw, up to {taken:.2g} A"]
+        most = np.max(np.abs(found.voltage / circuit.divider_resistance(parts)))
+        said = f"current corrected for what divider or voltmeter draw, up to {most:.2g} A"
     elif front_end.divider_at == "load":
-        drop = np.max(np.abs(found.current * circuit.series_resistance(parts)))
-        if drop > 0:
-            return [f"voltage corrected for the drop over shunt or ammeter, up to {drop:.2g} V"]
-    return []
+        most = np.max(np.abs(found.current * circuit.series_resistance(parts)))
+        said = f"voltage corrected for the drop over shunt or ammeter, up to {most:.2g} V"
+    return [said] if most > 0 else []
 
 
 def _untold(bench: Bench, raw: AtInstrument) -> list[str]:
@@ -278,10 +231,9 @@ def _untold(bench: Bench, raw: AtInstrument) -> list[str]:
         "current amplifier": ampere.gain != 1 and ampere.gain_tolerance_pct is None,
         "converter reference": converter is not None and converter.reference_tolerance_pct is None,
         "voltmeter": volt.is_meter and volt.accuracy_pct_of_reading is None,
-        "ammeter": ampere.is_meter
-        and raw.current is not None
-        and ampere.accuracy_pct_of_reading is None,
+        "ammeter": ampere.is_meter and ampere.accuracy_pct_of_reading is None,
     }
+    exact["ammeter"] &= raw.current is not None
     names = [name for name, is_exact in exact.items() if is_exact]
     if names:
         said.append(f"taken as exact, no tolerance stated: {', '.join(names)}")

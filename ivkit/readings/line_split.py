@@ -20,12 +20,9 @@ class Line:
 
 
 class LineSplitter:
-    """Takes bytes as they come, gives whole lines.
+    """Takes bytes as they come, gives whole lines, which end in LF, CR LF or CR; UTF-16 by its
+    mark.
 
-    Lines end in LF, CR LF or CR. UTF-16 is known by its mark at the start.
-
-    Examples
-    --------
     >>> splitter = LineSplitter()
     >>> splitter.take(b"t,U")
     []

@@ -81,14 +81,8 @@ _SPOKEN = OPEN | SHORT | {"nan", "inf", "-inf", "+inf"}
 def cut(text: str, separator: str, width: int = 0) -> list[str]:
     """Return the cells of a line without outer blanks.
 
-    Parameters
-    ----------
-    text : str
-    separator : str
-        One of `SEPARATORS`.
-    width : int, optional
-        Cells expected: where blanks separate and there is one cell more, a date and a time of
-        day that stand side by side are one cell.
+    Where blanks separate and there is one cell more than ``width``, a date and a time of day that
+    stand side by side are one cell.
     """
     if separator == "":
         return [text.strip().strip('"').strip()]

@@ -34,15 +34,7 @@ def find_format(text: str) -> Unit | None:
 
 
 class Moments:
-    """The dates or times of day of one column.
-
-    Attributes
-    ----------
-    start : datetime or None
-        The first date, at which time is zero.
-    used : bool
-        Whether any was read.
-    """
+    """The dates or times of day of one column; ``start`` is the first date, where time is zero."""
 
     def __init__(self, form: Unit | None) -> None:
         self.form = form.name if form in FORMATS.values() else ""
@@ -53,10 +45,7 @@ class Moments:
     def read(self, text: str) -> float:
         """Return seconds since the first moment that was read.
 
-        Raises
-        ------
-        ValueError
-            With two texts: what is wrong with the moment, and what to do.
+        ValueError: with two texts, what is wrong with the moment and what to do.
         """
         clock = _CLOCK.fullmatch(text)
         if clock and self.start is None and (clock[3] or self.form in ("hh:mm", "mm:ss")):
@@ -78,12 +67,9 @@ class Moments:
         )
 
     def _read_clock(self, text: str, clock: re.Match) -> float:
-        if clock[3]:
-            seconds = 3600.0 * int(clock[1]) + 60.0 * int(clock[2])
-            seconds += float(clock[3].replace(",", "."))
-        else:
-            unit = 3600.0 if self.form == "hh:mm" else 60.0
-            seconds = unit * int(clock[1]) + unit / 60 * int(clock[2])
+        unit = 3600.0 if clock[3] or self.form == "hh:mm" else 60.0
+        seconds = unit * int(clock[1]) + unit / 60 * int(clock[2])
+        seconds += float((clock[3] or "0").replace(",", "."))
         if not self.used:
             self.used, self._first, self._last = True, seconds, seconds
         if seconds - self._last < -_HALF_A_DAY:

@@ -25,24 +25,13 @@ def read_sweep(
 ) -> Sweep:
     """Read a sweep from a table.
 
-    Parameters
-    ----------
-    source : path or open file
-        ``-`` is standard input.
-    bench : path or Bench, optional
-        What stands between the panel and the numbers.
-    columns : mapping, optional
-        Column by quantity where the header does not say: ``{"voltage": "U2:mV"}``.
-    sheet : str, optional
-        Sheet of a workbook.
-    cells, temp_cell, irradiance
-        Cells in series, cell temperature (degC), effective irradiance (W/m2); they go before
-        what table and bench say.
+    ``source`` is a path, ``-`` (standard input) or an open file; ``bench`` what stands between the
+    panel and the numbers; ``columns`` the column by quantity where the header does not say:
+    ``{"voltage": "U2:mV"}``; ``sheet`` that of a workbook. ``cells`` in series, ``temp_cell``
+    (degC) and ``irradiance`` (effective, W/m2) go before what table and bench say.
 
-    Raises
-    ------
-    FileError, TableError, BenchError, SweepError
-        What cannot be read, with place, value and remedy.
+    FileError, TableError, BenchError, SweepError: what cannot be read, with place, value and
+    remedy.
     """
     from ivkit.readings.table import read_table
 

@@ -5,6 +5,7 @@ wrong by a factor is refused, a load column is set aside); a constant resistance
 V/I and the stated load is in leads, contacts, ammeter or switch; a constant current is an offset.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,16 +28,9 @@ USUAL_NOISE = ASSUMED["noise, of the largest reading"].u_fraction
 class LoadCheck:
     """What V and I say about the stated loads.
 
-    Attributes
-    ----------
-    resistance, u_resistance : float
-        In series with every load and not stated, ohm, with its standard uncertainty.
-    offset, u_offset : float
-        Constant part of the current readings, A, with its standard uncertainty.
-    used : ndarray of bool, shape (N,)
-        Readings that this rests on.
-    ratio : ndarray, shape (N,)
-        V/I over the stated load; NaN at short and open circuit.
+    ``resistance``, ohm, is in series with every load and not stated; ``offset``, A, the constant
+    part of the current readings; ``u_...`` their standard uncertainties. ``used`` (N,) are the
+    readings that this rests on.
     """
 
     resistance: float
@@ -44,7 +38,6 @@ class LoadCheck:
     offset: float
     u_offset: float
     used: NDArray[np.bool_]
-    ratio: Array
 
 
 def check_loads(sweep: Sweep) -> LoadCheck | None:
@@ -52,18 +45,15 @@ def check_loads(sweep: Sweep) -> LoadCheck | None:
 
     With a series resistance r, an offset d of the current and a scale s that is off, as parts
     within their tolerance make it, V/R = s (I + I r/R - d). The three follow by weighted least
-    squares over all readings with Huber's weights (Ann. Math. Stat. 35 (1964) 73), so that a load
-    with a wrong label does not decide. Weights hold the noise and the loads' tolerance, each
-    load's own; the uncertainty is enlarged where the loads disagree by more.
+    squares with Huber's weights (Ann. Math. Stat. 35 (1964) 73), so that a load with a wrong label
+    does not decide. Weights hold the noise and the loads' tolerance, each load's own; the
+    uncertainty is enlarged where the loads disagree by more.
 
-    Examples
-    --------
     >>> from ivkit.readings.evidence import Evidence
     >>> load = np.array([10.0, 50.0, 100.0, 200.0, 1000.0])
     >>> current = np.array([4e-3, 4e-3, 3e-3, 2e-3, 1e-3])
-    >>> found = check_loads(
-    ...     Sweep(current * (load + 2), current, evidence=Evidence(load_at_panel=load))
-    ... )
+    >>> said = Evidence(load_at_panel=load)
+    >>> found = check_loads(Sweep(current * (load + 2), current, evidence=said))
     >>> round(found.resistance, 6), round(1e6 * abs(found.offset), 3)
     (2.0, 0.0)
     """
@@ -77,7 +67,6 @@ def check_loads(sweep: Sweep) -> LoadCheck | None:
     largest = np.max(np.abs(i))
     known = np.isfinite(load) & (load > 0)
     with np.errstate(all="ignore"):
-        ratio = np.where(known, v / i / load, np.nan)
         by_load = np.where(np.isinf(load), 0.0, v / load)
         u_by_load = np.hypot(np.hypot(u_i, u_v / load), share * by_load)
     # A short circuit says nothing, and a voltage within its noise says the same.
@@ -103,42 +92,31 @@ def check_loads(sweep: Sweep) -> LoadCheck | None:
     scatter = max(float(weight @ far**2) / max(len(y) - 3, 1), 1.0)
     spread = np.sqrt(scatter * np.diag(inverse @ inverse.T)) / size
     scale, over, offset = found / size
-    return LoadCheck(
-        float(over / scale),
-        float(spread[1] / abs(scale)),
-        float(offset / scale),
-        float(spread[2] / abs(scale)),
-        used & known,
-        ratio,
-    )
+    unit = abs(scale)
+    found = over / scale, spread[1] / unit, offset / scale, spread[2] / unit
+    return LoadCheck(*map(float, found), used & known)
 
 
 def usual_noise(sweep: Sweep) -> tuple[Array, Array]:
     """Return the noise of V and I as stated, or else as it usually is: 0.3 % of the largest."""
-    u_v, u_i = sweep.noise_voltage, sweep.noise_current
-    if u_v is None:
-        u_v = np.full(len(sweep), USUAL_NOISE * np.max(np.abs(sweep.voltage), initial=0.0))
-    if u_i is None:
-        u_i = np.full(len(sweep), USUAL_NOISE * np.max(np.abs(sweep.current), initial=0.0))
-    return u_v, u_i
+
+    def of(values: Array, stated: Array | None) -> Array:
+        if stated is not None:
+            return stated
+        return np.full(len(sweep), USUAL_NOISE * np.max(np.abs(values), initial=0.0))
+
+    return of(sweep.voltage, sweep.noise_voltage), of(sweep.current, sweep.noise_current)
 
 
 def with_series_resistance(sweep: Sweep) -> Sweep:
     """Return the sweep with the resistance that `check_loads` finds added to its stated loads.
 
-    Raises
-    ------
-    SweepError
-        There is nothing to find it from, or nothing that stands out of its uncertainty.
+    SweepError: nothing to find it from, or nothing that stands out of its uncertainty.
     """
-    taken = sweep.evidence.taken
-    found = check_loads(taken if taken is not None else sweep)
+    found = check_loads(sweep.evidence.taken or sweep)
     if sweep.load is None or found is None or not np.isfinite(found.resistance):
-        raise SweepError(
-            "no series resistance can be found",
-            sweep.name,
-            "it takes voltage, current and the stated load of each reading",
-        )
+        remedy = "it takes voltage, current and the stated load of each reading"
+        raise SweepError("no series resistance can be found", sweep.name, remedy)
     more, u = found.resistance, found.u_resistance
     if not more > 2 * u:
         raise SweepError(
@@ -147,32 +125,31 @@ def with_series_resistance(sweep: Sweep) -> Sweep:
             sweep.name,
             "leave the loads as they are, or take more readings at small loads",
         )
-    corrected = _with_more_load(sweep, more)
-    if taken is not None:
-        taken = _with_more_load(taken, more)
     note = f"{more:.3g} +- {u:.1g} ohm in series (1 sigma) added to the stated loads"
-    return replace(
-        corrected,
-        evidence=replace(corrected.evidence, taken=taken),
-        notes=(*sweep.notes, note),
-    )
+    return _with_loads(sweep, lambda load: load + more, note)
 
 
-def _with_more_load(sweep: Sweep, more: float) -> Sweep:
-    at_panel = sweep.evidence.load_at_panel
-    evidence = replace(sweep.evidence, load_at_panel=None if at_panel is None else at_panel + more)
-    load = None if sweep.load is None else sweep.load + more
-    return replace(sweep, load=load, evidence=evidence)
+def _with_loads(sweep: Sweep, change: Callable[[Array], Array | None], note: str) -> Sweep:
+    """Return the sweep, and in it the one as taken, with its stated loads changed."""
+
+    def changed(one: Sweep) -> Sweep:
+        load, at_panel = (
+            None if x is None else change(x) for x in (one.load, one.evidence.load_at_panel)
+        )
+        taken = None if one.evidence.taken is None else changed(one.evidence.taken)
+        return replace(
+            one, load=load, evidence=replace(one.evidence, load_at_panel=at_panel, taken=taken)
+        )
+
+    return replace(changed(sweep), notes=(*sweep.notes, note))
 
 
 def load_factor(sweep: Sweep) -> float | None:
     """Return the power of a thousand by which V/I is off the stated loads; None where it is not.
 
-    Nine of ten loads must show it, within 20 %: more is off than a series resistance or a load
-    with a wrong label explains.
+    Nine of ten loads must show it, within 20 %: more is off than a series resistance or a load with
+    a wrong label explains.
 
-    Examples
-    --------
     >>> from ivkit.readings.evidence import Evidence
     >>> load = np.array([10.0, 50.0, 100.0, 200.0])
     >>> current = np.array([4e-3, 4e-3, 3e-3, 2e-3])
@@ -200,11 +177,9 @@ def _refuse_beyond(sweep: Sweep) -> None:
         if beyond.size:
             k = int(beyond[0])
             row = "" if sweep.rows is None else f", row {sweep.rows[k]:g}"
-            raise SweepError(
-                f"a {name} of {values[k]:.3g} {unit} follows, which no panel gives",
-                f"{sweep.name}{row}",
-                "correct the row's readings or its load, or leave a cell blank",
-            )
+            what = f"a {name} of {values[k]:.3g} {unit} follows, which no panel gives"
+            remedy = "correct the row's readings or its load, or leave a cell blank"
+            raise SweepError(what, f"{sweep.name}{row}", remedy)
 
 
 def settle_units(sweep: Sweep) -> Sweep:
@@ -213,30 +188,22 @@ def settle_units(sweep: Sweep) -> Sweep:
     A power column tells which it is: P = V I holds where the load is wrong, P = V^2/R where the
     current is, P = I^2 R where the voltage is.
 
-    Raises
-    ------
-    SweepError
-        Voltage or current is off by a factor of a thousand, or cannot be told not to be, or is
-        one that no panel gives.
+    SweepError: voltage or current is off by a factor of a thousand, or cannot be told not to be, or
+    is one that no panel gives.
     """
     _refuse_beyond(sweep)
-    whole = sweep.evidence.taken if sweep.evidence.taken is not None else sweep
+    whole = sweep.evidence.taken or sweep
     factor = load_factor(whole)
     if factor is None:
         return sweep
-    wrong = _wrong_quantity(whole, factor)
+    wrong = _wrong_quantity(whole)
     off = f"voltage over current is {factor:g} times the stated load"
     if wrong == "load":
-        taken = sweep.evidence.taken
         note = (
             f"{off}, and power is voltage times current: the load's heading names the wrong unit; "
             "the column is not used"
         )
-        bare = _without_load(sweep)
-        taken = None if taken is None else _without_load(taken)
-        return replace(
-            bare, evidence=replace(bare.evidence, taken=taken), notes=(*sweep.notes, note)
-        )
+        return _with_loads(sweep, lambda load: None, note)
     # As many times too large or too small, each by itself would explain it.
     small = "m" if 1e-3 <= factor <= 1e3 else "u"
     unit = {
@@ -259,11 +226,7 @@ def settle_units(sweep: Sweep) -> Sweep:
     )
 
 
-def _without_load(sweep: Sweep) -> Sweep:
-    return replace(sweep, load=None, evidence=replace(sweep.evidence, load_at_panel=None))
-
-
-def _wrong_quantity(sweep: Sweep, factor: float) -> str | None:
+def _wrong_quantity(sweep: Sweep) -> str | None:
     """Return which of load, current and voltage a power column contradicts."""
     power, load = sweep.evidence.power, sweep.evidence.load_at_panel
     if power is None:

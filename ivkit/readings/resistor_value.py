@@ -16,31 +16,15 @@ _EXACT_UNITS = {"M": 6, "Mohm": 6, "MOhm": 6, "G": 9, "Gohm": 9, "mohm": -3, "mO
 
 
 def resistor_value(text: str) -> float:
-    """Return the resistance in ohm of a value as printed on a part or written in a list.
+    """Return the resistance, ohm, zero or more, of a value as printed on a part or written in a
+    list.
 
-    Parameters
-    ----------
-    text : str
-        A number (``470``, ``1e3``), a number with a unit (``2.2k``, ``2,2 kohm``, ``10 Ω``) or the
-        letter code of IEC 60062, where R, k, M or G stands for the decimal mark (``4k7``,
-        ``0R22``, ``R22``, ``1M``).
+    A number (``470``, ``1e3``), a number with a unit (``2.2k``, ``2,2 kohm``, ``10 Ω``) or the
+    letter code of IEC 60062, where R, k, M or G stands for the decimal mark (``4k7``, ``0R22``,
+    ``1M``).
 
-    Returns
-    -------
-    float
-        Ohm, zero or more.
+    TableError: it is no resistance, or could be read in two ways (``10m`` is milli or mega).
 
-    Raises
-    ------
-    TableError
-        The text is not a resistance, or could be read in two ways (``10m`` is milli or mega).
-
-    References
-    ----------
-    IEC 60062, marking codes for resistors and capacitors.
-
-    Examples
-    --------
     >>> [resistor_value(text) for text in ("4k7", "10k", "0R22", "R22", "2,2 kΩ", "470")]
     [4700.0, 10000.0, 0.22, 0.22, 2200.0, 470.0]
     """
@@ -48,15 +32,9 @@ def resistor_value(text: str) -> float:
 
 
 def resistor_value_and_step(text: str) -> tuple[float, float]:
-    """Return the resistance and the step of its last written digit, both in ohm.
+    """Return the resistance and the step of its last written digit, ohm; raises as
+    `resistor_value`.
 
-    Raises
-    ------
-    TableError
-        As `resistor_value`.
-
-    Examples
-    --------
     >>> resistor_value_and_step("4k7")
     (4700.0, 100.0)
     """

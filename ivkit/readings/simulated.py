@@ -1,7 +1,6 @@
 """What a bench would write down for a panel that is known: hidden errors, noise, steps, limits.
 
-The forward direction of `ivkit.readings.front_end`, for teaching, for examples, and for finding
-out whether stated uncertainties keep their word. Points run along the last axis, experiments
+The forward direction of `ivkit.readings.front_end`. Points run along the last axis, experiments
 along the one before: hidden errors of shape (B, 1) belong to B experiments at once.
 """
 
@@ -16,6 +15,7 @@ from ivkit.bench import Converter, FrontEnd, Loads
 from ivkit.errors import BenchError
 from ivkit.readings import circuit
 from ivkit.readings.circuit import Cause, Parts
+from ivkit.readings.columns import CHANNELS
 
 Array = NDArray[np.float64]
 Hidden = Mapping[str, ArrayLike]
@@ -28,46 +28,23 @@ def draw_hidden(
     load: ArrayLike | None = None,
     loads: Loads | None = None,
 ) -> dict[str, Any]:
-    """Draw what is wrong with one bench, or with many, from the tolerances it states.
+    """Draw what is wrong with one bench, or with B ``experiments``, from the tolerances it states.
 
-    Parameters
-    ----------
-    front_end : FrontEnd
-    rng : numpy Generator
-    experiments : int, optional
-        Number B of benches; None for one.
-    load, loads : optional
-        As in `write_readings`; the load resistors' errors are drawn too.
-
-    Returns
-    -------
-    dict of str to float, or to ndarray of shape (B, 1)
-        Error of each part in standard uncertainties: rectangular, within sqrt(3) either way,
-        that is within the tolerance.
+    The error of each part in standard uncertainties, a float or shape (B, 1): rectangular, within
+    sqrt(3) either way, that is within the tolerance. With ``load`` and ``loads``, as in
+    `write_readings`, the load resistors' errors too.
     """
     size = None if experiments is None else (experiments, 1)
     return {name: rng.uniform(-sqrt(3), sqrt(3), size) for name in _causes(front_end, load, loads)}
 
 
 def load_at_panel(
-    front_end: FrontEnd,
-    load: ArrayLike,
-    hidden: Hidden | None = None,
-    loads: Loads | None = None,
+    front_end: FrontEnd, load: ArrayLike, hidden: Hidden | None = None, loads: Loads | None = None
 ) -> Array:
     """Return the resistance that the panel sees, ohm: load, shunt, leads and divider together.
 
-    Where the panel settles is ``model.operating_point(load_at_panel(...))``.
-
-    Parameters
-    ----------
-    front_end : FrontEnd
-    load : array_like, shape (N,)
-        Stated loads, ohm; 0 for a short circuit, infinity for none.
-    hidden : mapping, optional
-        From `draw_hidden`.
-    loads : Loads, optional
-        The loads' tolerance, which ``hidden`` refers to.
+    ``load`` (N,) are the stated ones, ohm (0 for a short circuit, infinity for none), ``loads``
+    their tolerance, which ``hidden`` of `draw_hidden` refers to.
     """
     return circuit.load_at_panel(_parts(front_end, hidden, load, loads), front_end.divider_at)
 
@@ -83,31 +60,14 @@ def write_readings(
 ) -> dict[str, Array]:
     """Return the columns that this bench would write for a panel's voltage and current.
 
-    Parameters
-    ----------
-    voltage, current : array_like, shape (N,) or (B, N)
-        At the panel's terminals, V and A.
-    front_end : FrontEnd
-        ``readings`` decides which columns come out: codes, volts at the converter, values scaled
-        back with the stated parts, or values corrected for the circuit too.
-    rng : numpy Generator, optional
-        For the noise; None leaves noise out, steps and limits stay.
-    hidden : mapping of str to float or array of shape (B, 1), optional
-        Errors of the parts in standard uncertainties, from `draw_hidden`. Without them every
-        part is as stated.
-    load, loads : optional
-        Stated loads (N,), ohm, and their tolerance; needed only where ``hidden`` names them.
+    ``voltage`` (V) and ``current`` (A), shape (N,) or (B, N), are those at the panel's terminals.
+    Which columns come out (``voltage_code`` and ``current_code``, or ``voltage`` and ``current``,
+    as `make_sweep` takes them) is decided by ``front_end.readings``. Without ``rng`` noise is left
+    out, steps and limits stay. ``hidden`` are errors of the parts in standard uncertainties, float
+    or (B, 1), from `draw_hidden`; without them every part is as stated. ``load`` (N,), ohm, and its
+    tolerance are needed only where ``hidden`` names them.
 
-    Returns
-    -------
-    dict of str to ndarray
-        ``voltage_code`` and ``current_code``, or ``voltage`` and ``current``, as
-        `ivkit.readings.front_end.make_sweep` takes them.
-
-    Raises
-    ------
-    BenchError
-        ``hidden`` names a part that has no tolerance.
+    BenchError: ``hidden`` names a part that has no tolerance.
     """
     parts = _parts(front_end, hidden, load, loads)
     voltage, current = np.broadcast_arrays(
@@ -119,36 +79,25 @@ def write_readings(
     at_input = circuit.to_readings(parts, front_end.divider_at, voltage, current)
     converter = front_end.converter
     written: dict[str, Array] = {}
-    for channel, value in zip(("voltage", "current"), at_input, strict=True):
+    for channel, value in zip(CHANNELS, at_input, strict=True):
         settings = getattr(front_end, channel)
         if settings.is_meter:
             digit = settings.resolution
             written[channel] = value if digit is None else np.round(value / digit) * digit
         elif converter is not None:
             code = _converted(value / converter.step, converter, rng)
-            written[channel] = code * converter.step
-            if front_end.readings == "codes":
-                written[f"{channel}_code"] = code
-                del written[channel]
+            coded = front_end.readings == "codes"
+            written[f"{channel}_code" if coded else channel] = (
+                code if coded else code * converter.step
+            )
         else:
             written[channel] = np.array(value)
-    return _as_readings(front_end, written)
-
-
-def _as_readings(front_end: FrontEnd, written: dict[str, Array]) -> dict[str, Array]:
     if front_end.readings == "scaled":
-        return {
-            channel: value / circuit.nominal_scale(front_end, channel)
-            for channel, value in written.items()
-        }
+        return {c: value / circuit.nominal_scale(front_end, c) for c, value in written.items()}
     if front_end.readings == "panel":
-        found = circuit.to_panel(
-            circuit.nominal_parts(front_end),
-            front_end.divider_at,
-            written["voltage"],
-            written["current"],
-        )
-        return dict(zip(("voltage", "current"), map(np.array, found), strict=True))
+        nominal = circuit.nominal_parts(front_end)
+        found = circuit.to_panel(nominal, front_end.divider_at, *(written[c] for c in CHANNELS))
+        return dict(zip(CHANNELS, map(np.array, found), strict=True))
     return written
 
 
@@ -164,10 +113,7 @@ def _converted(level: Array, converter: Converter, rng: np.random.Generator | No
 
 
 def _parts(
-    front_end: FrontEnd,
-    hidden: Hidden | None,
-    load: ArrayLike | None,
-    loads: Loads | None,
+    front_end: FrontEnd, hidden: Hidden | None, load: ArrayLike | None, loads: Loads | None
 ) -> Parts:
     parts = circuit.nominal_parts(front_end, load)
     known = _causes(front_end, load, loads)
@@ -176,11 +122,8 @@ def _parts(
         if name in known:
             used[name] = count
         elif not name.startswith("load ") or load is not None:
-            raise BenchError(
-                f"no tolerance is stated for '{name}'",
-                "hidden errors",
-                f"known here: {', '.join(known) or 'none'}",
-            )
+            what = f"no tolerance is stated for '{name}'"
+            raise BenchError(what, "hidden errors", f"known here: {', '.join(known) or 'none'}")
     return circuit.shifted(parts, known, used)
 
 

@@ -1,17 +1,15 @@
-"""A sweep: what was measured at the panel's terminals, and how well.
+"""A sweep: what was measured at the panel's terminals, the front end corrected for, and how well.
 
-Voltage and current are those of the *panel*, after the front end has been corrected for. What
-is uncertain about them comes in two kinds, and they are never mixed: `noise` differs from
-reading to reading and averages down; an `Effect` shifts many readings together and does not.
+Noise differs from reading to reading and averages down; an `Effect` shifts many together.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.errors import SweepError
-from ivkit.readings.evidence import Evidence
+from ivkit.readings.evidence import Evidence, selected
 from ivkit.shown import Shown
 
 Array = NDArray[np.float64]
@@ -21,13 +19,9 @@ Array = NDArray[np.float64]
 class Effect:
     """One cause that shifts many readings together.
 
-    Attributes
-    ----------
-    name : str
-        What it is, in words that say which part to improve: ``"divider ratio"``.
-    dv, di : ndarray, shape (N,)
-        Shift of voltage (V) and current (A) of each point when the cause is one standard
-        uncertainty above its best estimate. The signs matter: they carry the correlation.
+    ``name`` says which part to improve: ``"divider ratio"``. ``dv`` (V) and ``di`` (A), shape (N,),
+    are the shift of each point when the cause is one standard uncertainty above its best estimate;
+    the signs carry the correlation.
     """
 
     name: str
@@ -39,14 +33,8 @@ class Effect:
 class Condition:
     """Light and temperature during a sweep; None where not known.
 
-    Attributes
-    ----------
-    effective_irradiance : float or None
-        AM1.5G irradiance that would give the same short-circuit current, W/m2.
-    temp_cell : float or None
-        Cell temperature, degC.
-    u_effective_irradiance, u_temp_cell : float or None
-        Standard uncertainties, W/m2 and K.
+    ``effective_irradiance`` is the AM1.5G irradiance that would give the same short-circuit
+    current, W/m2; ``temp_cell`` is in degC; ``u_...`` are standard uncertainties, W/m2 and K.
     """
 
     effective_irradiance: float | None = None
@@ -59,37 +47,16 @@ class Condition:
 class Sweep(Shown):
     """Voltage and current of one panel over several loads at one condition.
 
-    Attributes
-    ----------
-    voltage, current : ndarray, shape (N,)
-        At the panel terminals, V and A, in the order taken. Current is positive when the panel
-        delivers power.
-    noise_voltage, noise_current : ndarray, shape (N,), or None
-        Standard uncertainty of each reading on its own, V and A. None where nothing is known;
-        the fit then weighs all currents alike and takes the noise from the residuals.
-    effects : tuple of Effect
-        What shifts many readings together.
-    condition : Condition
-    cells : int or None
-        Cells in series.
-    load : ndarray, shape (N,), or None
-        Stated load of each point, ohm.
-    rows : ndarray of int, shape (N,), or None
-        Line of each point in the file it came from, counted from 1.
-    name : str
-        File or label, for messages.
-    notes : tuple of str
-        What was understood and corrected on the way from the raw readings.
-    evidence : Evidence
-        What file and bench say besides, to check the readings against.
+    ``voltage`` (V) and ``current`` (A), shape (N,), are those at the panel terminals in the order
+    taken; current is positive when the panel delivers power. ``noise_...`` (N,) is the standard
+    uncertainty of each reading on its own, None where nothing is known: the fit then weighs all
+    currents alike and takes the noise from the residuals. ``effects`` shift many readings together;
+    ``cells`` are those in series; ``load`` (N,) is stated, ohm; ``rows`` (N,) are lines of the
+    file, from 1; ``name`` is file or label; ``notes`` say what was understood and corrected;
+    ``evidence`` is what file and bench say besides, to check the readings against.
 
-    Raises
-    ------
-    SweepError
-        Arrays of unequal length, values that are not finite, or noise that is negative.
+    SweepError: arrays of unequal length, values that are not finite, or noise that is negative.
 
-    Examples
-    --------
     >>> sweep = Sweep(np.array([0.0, 0.5]), np.array([0.1, 0.02]), name="two points")
     >>> len(sweep), sweep.power
     (2, array([0.  , 0.01]))
@@ -117,22 +84,18 @@ class Sweep(Shown):
             value = np.asarray(value, dtype=float)
             object.__setattr__(self, label, value)
             if value.ndim != 1 or value.shape != n:
-                raise SweepError(
-                    f"{label} has shape {value.shape}, voltage has {n}",
-                    self.name,
-                    "give arrays of one dimension and equal length",
-                )
+                what = f"{label} has shape {value.shape}, voltage has {n}"
+                remedy = "give arrays of one dimension and equal length"
+                raise SweepError(what, self.name, remedy)
             if not np.all(np.isfinite(value)) and label != "load":
                 raise SweepError(f"{label} holds values that are not finite", self.name)
             if label.startswith("noise") and np.any(value < 0):
                 raise SweepError(f"{label} holds a negative standard uncertainty", self.name)
         for effect in self.effects:
-            if np.shape(effect.dv) != n or np.shape(effect.di) != n:
-                raise SweepError(
-                    f"effect '{effect.name}' has {np.shape(effect.dv)} and {np.shape(effect.di)} "
-                    f"shifts for {n} points",
-                    self.name,
-                )
+            dv, di = np.shape(effect.dv), np.shape(effect.di)
+            if dv != n or di != n:
+                what = f"effect '{effect.name}' has {dv} and {di} shifts for {n} points"
+                raise SweepError(what, self.name)
 
     def __len__(self) -> int:
         return len(self.voltage)
@@ -144,18 +107,6 @@ class Sweep(Shown):
 
     def select(self, keep: NDArray[np.bool_]) -> "Sweep":
         """Return the sweep with only the points where ``keep`` (shape (N,), bool) is true."""
-
-        def cut(value):
-            return None if value is None else value[keep]
-
-        return replace(
-            self,
-            voltage=self.voltage[keep],
-            current=self.current[keep],
-            noise_voltage=cut(self.noise_voltage),
-            noise_current=cut(self.noise_current),
-            effects=tuple(Effect(e.name, e.dv[keep], e.di[keep]) for e in self.effects),
-            load=cut(self.load),
-            rows=cut(self.rows),
-            evidence=self.evidence.select(keep),
-        )
+        effects = tuple(selected(effect, keep) for effect in self.effects)
+        evidence = selected(self.evidence, keep, taken=None)
+        return selected(self, keep, effects=effects, evidence=evidence)

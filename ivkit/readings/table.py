@@ -1,14 +1,11 @@
-"""A table as people write it, read into named columns in SI.
-
-`read_table` finds encoding, separator, decimal mark, heading, unit row and units, says what it
-understood in `Table.notes`, and refuses what could be read in two ways. `need` is how a command
-asks for the columns that it cannot do without.
+"""A table as people write it, read into named columns in SI; what can be read in two ways is
+refused. `need` is how a command asks for the columns that it cannot do without.
 """
 
 import itertools
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO, TextIO
@@ -18,8 +15,8 @@ from numpy.typing import NDArray
 
 from ivkit.errors import TableError
 from ivkit.readings.cells import Column
-from ivkit.readings.choice import choose_columns
-from ivkit.readings.layout import Layout, find_layout, part_label
+from ivkit.readings.choice import Choice, choose_columns, known_quantities
+from ivkit.readings.layout import Layout, find_layout, no_reading, part_label, passed_over
 from ivkit.readings.lines import SEPARATORS, is_comment, is_empty
 from ivkit.readings.quantities import read_heading
 from ivkit.readings.rows import BLOCK, cut_block, first_lines, shown_marks
@@ -32,35 +29,17 @@ from ivkit.readings.written_number import Marks, listed, shown
 class Table:
     """Readings as they stand in a file, by quantity.
 
-    Attributes
-    ----------
-    columns : dict of str to ndarray, shape (N,)
-        By quantity: ``voltage`` (V), ``current`` (A), ``power`` (W), ``load`` (ohm, infinite where
-        the table says ``open``), ``time`` (s; dates count from the first), ``irradiance`` (W/m2),
-        ``illuminance`` (lx), ``temperature`` (degC), ``angle`` (deg), ``distance`` (m),
-        ``voltage_code`` and ``current_code`` (counts), ``sweep`` (number of a sweep). NaN where
-        the cell is blank.
-    rows : ndarray of int, shape (N,)
-        Line of each reading in the file, from 1. In a table with one quantity a row: the place of
-        the reading in its row, from 1.
-    name : str
-        File, for messages.
-    notes : tuple of str
-        What was understood: ``read 'U_mV' as voltage in mV``.
-    others : tuple of str
-        Headings of the columns that are not in ``columns``.
-    resolution : dict of str to float
-        By quantity, the step of the last digit written, in the unit of the column: 60.2 mA gives
-        1e-4. It is the least that the reading is uncertain by, not how good it is.
-    headings : dict of str to str
-        By quantity, the heading in the file.
-    all_headings : tuple of str
-        Every heading of the file in its order.
-    start : datetime or None
-        Where ``time`` came from dates: the moment at which it is zero, with or without a zone as
-        written.
-    doubts : dict of str to str
-        By quantity, why a column that may hold it was not read; `need` raises it.
+    ``columns`` (N,): ``voltage`` (V), ``current`` (A), ``power`` (W), ``load`` (ohm, infinite where
+    the table says ``open``), ``time`` (s; dates count from the first, ``start``), ``irradiance``
+    (W/m2), ``illuminance`` (lx), ``temperature`` (degC), ``angle`` (deg), ``distance`` (m),
+    ``voltage_code`` and ``current_code`` (counts), ``sweep`` (its number); NaN where the cell is
+    blank. ``rows``: line of each reading from 1, or its place in a table with one quantity a row.
+    ``notes``: what was understood. ``others``: headings that are not in ``columns``.
+
+    ``resolution``: by quantity, the step of the last digit written, in the unit of the column: 60.2
+    mA gives 1e-4; the reading is uncertain by that at least. ``headings``: in the file, by
+    quantity; ``all_headings``: in order. ``doubts``: by quantity, why a column that may hold it was
+    not read; `need` raises it.
     """
 
     columns: dict[str, NDArray[np.float64]]
@@ -90,14 +69,9 @@ class Table:
 def need(table: Table, *quantities: str) -> tuple[NDArray[np.float64], ...]:
     """Return the columns of the quantities named, in that order.
 
-    Raises
-    ------
-    TableError
-        One of them is not in the table, or could be one of several columns. The error lists the
-        columns and shows the option that names one.
+    TableError: one of them is not in the table, or could be one of several columns; it lists the
+    columns and shows the option that names one.
 
-    Examples
-    --------
     >>> import io
     >>> need(read_table(io.StringIO("U/mV I/mA\\n500 60.2\\n")), "voltage", "current")
     (array([0.5]), array([0.0602]))
@@ -109,13 +83,9 @@ def need(table: Table, *quantities: str) -> tuple[NDArray[np.float64], ...]:
             raise TableError(
                 table.doubts[quantity], table.name, f"name one with --column {quantity}=NAME"
             )
-        used = {heading: q for q, heading in table.headings.items()}
-        columns = listed(
-            [
-                f"{k} '{shown(h)}'" + (f" ({used[h]})" if h in used else "")
-                for k, h in enumerate(table.all_headings, start=1)
-            ]
-        )
+        used = {heading: f" ({q})" for q, heading in table.headings.items()}
+        each = enumerate(table.all_headings, start=1)
+        columns = listed([f"{k} '{shown(h)}'{used.get(h, '')}" for k, h in each])
         example = table.others[0] if table.others else "NAME"
         raise TableError(
             f"no column is headed as {quantity.replace('_', ' ')}; the columns are {columns}",
@@ -131,34 +101,16 @@ def read_table(
     columns: Mapping[str, str] | None = None,
     sheet: str | int | None = None,
 ) -> Table:
-    """Read a table of readings.
+    """Read a table of readings: CSV, TSV, semicolons, blanks, Markdown or a workbook, ``-`` for
+    standard input; rows in the order of the file.
 
-    Parameters
-    ----------
-    source : str, Path or open stream
-        CSV, TSV, semicolons, blanks, Markdown or a workbook; ``-`` is standard input.
-    columns : mapping of str to str, optional
-        What the user says a column is: quantity to heading or number from 1, with a unit if
-        wanted: ``{"voltage": "U2:mV", "current": "3"}``; ``"none"`` where no column is to be read
-        as a quantity.
-    sheet : str or int, optional
-        Sheet of a workbook.
+    ``columns`` is what the user says a column is: quantity to heading or number from 1, with a unit
+    if wanted (``{"voltage": "U2:mV", "current": "3"}``), ``"none"`` where no column is to be read
+    as a quantity. ``sheet`` of a workbook is by name or number.
 
-    Returns
-    -------
-    Table
-        Rows in the order of the file. Which quantities there are depends on the file; see `need`.
+    FileError: it cannot be opened, or is no text and no workbook. TableError: it cannot be read, or
+    in more than one way; names file, row, column, value and remedy.
 
-    Raises
-    ------
-    FileError
-        The file cannot be opened, or is no text and no workbook.
-    TableError
-        The table cannot be read, or can be read in more than one way; names file, row, column,
-        value and remedy.
-
-    Examples
-    --------
     >>> import io
     >>> table = read_table(io.StringIO("U (mV);I (mA)\\n425;60,2\\n550;60,3\\n"))
     >>> table["voltage"], table.resolution["current"]
@@ -170,18 +122,10 @@ def read_table(
     read cells separated by semicolons
     read the comma as decimal mark
     """
-    columns = dict(columns or {})
-    unknown = [q for q in columns if q not in BASE_UNITS]
-    if unknown:
-        raise TableError(
-            f"'{unknown[0]}' is no quantity of a table",
-            "column",
-            f"choose from {', '.join(BASE_UNITS)}",
-        )
-    known = {part for text in columns.values() for part in (text, text.rpartition(":")[0]) if part}
+    columns = known_quantities(columns, BASE_UNITS, "a table")
     with open_source(source, sheet) as opened:
         head = first_lines(opened)
-        layout = find_layout(head, known, opened.name)
+        layout = find_layout(head, columns, opened.name)
         if layout.transposed:
             return read_transposed(head + list(opened.lines), layout, columns, opened)
         return _read_columns(head, layout, columns, opened)
@@ -208,11 +152,8 @@ def _read_columns(
             column.add(cells, rows, marks or Marks())
         numbers.append(np.array(rows, dtype=np.int64))
     if not sum(map(len, numbers)):
-        raise TableError("no reading below the heading", source.name, "add rows with readings")
-    notes += _punctuation(layout, marks)
-    if layout.skipped:
-        n = layout.skipped
-        notes.append(f"passed over {n} line{'s' * (n > 1)} before the heading")
+        raise no_reading(source.name)
+    notes += _punctuation(layout, marks) + passed_over(layout.skipped)
     return _finish(chosen, np.concatenate(numbers), layout.headings, choice, source, notes)
 
 
@@ -235,9 +176,9 @@ def read_transposed(
     used = [values[k] for k, _ in choice.columns.values()]
     counts = {q: len(values[k]) for q, (k, _) in choice.columns.items()}
     if len(set(counts.values())) > 1:
+        numbers = ", ".join(f"{q} {n}" for q, n in counts.items())
         raise TableError(
-            "the quantities have unequal numbers of values: "
-            + ", ".join(f"{q} {n}" for q, n in counts.items()),
+            f"the quantities have unequal numbers of values: {numbers}",
             source.name,
             "write one value of each quantity for each reading",
         )
@@ -249,14 +190,8 @@ def read_transposed(
     marks = shown_marks(None, rows, used, chosen, layout, source.name) or Marks()
     for column, cells in zip(chosen, used, strict=True):
         column.add(cells, rows, marks)
-    return _finish(
-        chosen,
-        np.array(rows, dtype=np.int64),
-        tuple(headings),
-        choice,
-        source,
-        ["read one quantity a row", *_punctuation(layout, marks)],
-    )
+    notes = ["read one quantity a row", *_punctuation(layout, marks)]
+    return _finish(chosen, np.array(rows, dtype=np.int64), headings, choice, source, notes)
 
 
 def _punctuation(layout: Layout, marks: Marks | None) -> list[str]:
@@ -271,12 +206,13 @@ def _punctuation(layout: Layout, marks: Marks | None) -> list[str]:
     return notes
 
 
-def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]) -> Table:
-    """Put the columns together, and say what was understood."""
+def assembled(
+    chosen: Sequence[Column], rows: NDArray, name: str, headings: Sequence[str], choice: Choice
+) -> Table:
+    """Return the columns that were read as a table; a blank one is a doubt, and not used."""
     said: list[str] = []
     columns: dict[str, NDArray[np.float64]] = {}
-    others = list(choice.others)
-    doubts = dict(choice.doubts)
+    others, doubts = list(choice.others), dict(choice.doubts)
     for column in chosen:
         values, remarks = column.finish()
         if np.isnan(values).all():
@@ -285,24 +221,30 @@ def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]
             continue
         columns[column.quantity] = values
         said += remarks
+    return Table(
+        columns,
+        rows,
+        name,
+        tuple(said),
+        tuple(others),
+        {c.quantity: c.resolution for c in chosen if c.quantity in columns and c.resolution},
+        {c.quantity: c.heading for c in chosen if c.quantity in columns},
+        tuple(headings),
+        next((c.start for c in chosen if c.start is not None), None),
+        doubts,
+    )
+
+
+def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]) -> Table:
+    """Put the columns together, and say what was understood."""
+    table = assembled(chosen, rows, source.name, [h.text for h in headings], choice)
+    said = list(table.notes)
     if source.encoding in ("cp1252", "utf-16", "utf-16-le", "utf-16-be"):
         label = "latin-1" if source.encoding == "cp1252" else "UTF-16"
         said.append(f"read the file as {label}")
     if source.sheet:
         said.append(f"read sheet '{source.sheet}'")
-    said += notes
-    said += choice.notes
-    if others:
-        said.append("not used: " + listed([f"'{shown(h)}'" for h in others]))
-    return Table(
-        columns,
-        rows,
-        source.name,
-        tuple(said),
-        tuple(others),
-        {c.quantity: c.resolution for c in chosen if c.quantity in columns and c.resolution},
-        {c.quantity: c.heading for c in chosen if c.quantity in columns},
-        tuple(h.text for h in headings),
-        next((c.start for c in chosen if c.start is not None), None),
-        doubts,
-    )
+    said += [*notes, *choice.notes]
+    if table.others:
+        said.append("not used: " + listed([f"'{shown(h)}'" for h in table.others]))
+    return replace(table, notes=tuple(said))

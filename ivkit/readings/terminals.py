@@ -1,8 +1,7 @@
 """Readings of a logger, a few at a time, brought to the panel's terminals.
 
-Columns may be missing and cells blank from line to line, so each reading says itself what its
-power follows from. Codes go through the bench's front end; so do volts and amperes where the
-bench is for them.
+Columns may be missing and cells blank from line to line, so each reading says itself what its power
+follows from.
 """
 
 from collections.abc import Sequence
@@ -13,25 +12,16 @@ from numpy.typing import NDArray
 
 from ivkit.bench import Bench, FrontEnd
 from ivkit.errors import SweepError
-from ivkit.readings.columns import AtInstrument, at_instrument
-from ivkit.readings.front_end import AtPanel, at_panel
+from ivkit.readings.columns import at_instrument
+from ivkit.readings.front_end import AtPanel, corrected
 from ivkit.readings.live_line import LiveReading
 from ivkit.readings.sweep import Effect
 from ivkit.readings.table import Table
 
 Array = NDArray[np.float64]
 
-QUANTITIES = (
-    "time",
-    "voltage",
-    "current",
-    "power",
-    "load",
-    "angle",
-    "irradiance",
-    "illuminance",
-    "temperature",
-)
+_MEASURED = ("time", "voltage", "current", "power", "load", "angle")
+QUANTITIES = (*_MEASURED, "irradiance", "illuminance", "temperature")
 BOTH, VOLTAGE, CURRENT, POWER = "voltage and current", "voltage", "current", "power"
 
 
@@ -39,21 +29,11 @@ BOTH, VOLTAGE, CURRENT, POWER = "voltage and current", "voltage", "current", "po
 class AtTerminals:
     """N readings at the panel's terminals; arrays of shape (N,), NaN where nothing is known.
 
-    Attributes
-    ----------
-    lines : tuple of int
-        Line of each reading.
-    values : dict of str to ndarray
-        By `QUANTITIES`, SI. ``power`` is worked out where it was not written down.
-    given : tuple of str
-        What the power of each reading follows from: `BOTH`, `VOLTAGE` or `CURRENT` with the load,
-        or `POWER`; empty where none follows.
-    trouble : tuple of str
-        Why a reading cannot be used; empty where it can.
-    effects : tuple of Effect
-        Of the front end, on voltage and current; they shift many readings together.
-    noise_voltage, noise_current : ndarray or None
-        Standard uncertainty of each reading on its own, V and A; None where no front end says.
+    ``values`` are by `QUANTITIES`, SI, ``power`` worked out where it was not written down;
+    ``given`` says what each power follows from: `BOTH`, `VOLTAGE` or `CURRENT` with the load, or
+    `POWER`, empty where none follows; ``trouble`` why a reading cannot be used, empty where it can.
+    ``effects`` are those of the front end; ``noise_...`` is the standard uncertainty of each
+    reading on its own, V and A, None where no front end says.
     """
 
     lines: tuple[int, ...]
@@ -74,10 +54,7 @@ class AtTerminals:
 def uses_front_end(quantities: Sequence[str], bench: Bench | None) -> bool:
     """Tell whether readings of these quantities are corrected for the bench's front end.
 
-    Raises
-    ------
-    SweepError
-        They are codes, and no bench says what a code is.
+    SweepError: they are codes, and no bench says what a code is.
     """
     front_end = bench.front_end if bench is not None else None
     coded = any(q.endswith("_code") for q in quantities)
@@ -94,24 +71,10 @@ def uses_front_end(quantities: Sequence[str], bench: Bench | None) -> bool:
 def at_terminals(
     readings: Sequence[LiveReading], load_ohm: float | None = None, bench: Bench | None = None
 ) -> AtTerminals:
-    """Return readings at the panel's terminals.
+    """Return readings, all with the same quantities, at the panel's terminals.
 
-    Parameters
-    ----------
-    readings : sequence of LiveReading
-        With the same quantities.
-    load_ohm : float, optional
-        Stated load, where a reading has none.
-    bench : Bench, optional
-        With a front end, where there is one.
+    ``load_ohm`` is the load where a reading has none. SweepError: codes without a converter.
 
-    Raises
-    ------
-    SweepError
-        Codes without a converter.
-
-    Examples
-    --------
     >>> one = LiveReading(7, {"voltage": 5.0})
     >>> found = at_terminals([one], 50.0)
     >>> found["power"], found.given
@@ -148,17 +111,17 @@ def _why_no_power(values: dict[str, Array], k: int) -> str:
 
 def _power(values: dict[str, Array]) -> tuple[Array, tuple[str, ...]]:
     v, i, p, r = (values[q] for q in ("voltage", "current", "power", "load"))
-    sources = ((BOTH, v * i), (POWER, p))
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         # A short circuit has no voltage to square, an open one no current.
         from_v = np.where(r > 0, v**2 / r, np.nan)
         from_i = np.where(np.isfinite(r), i**2 * r, np.nan)
     power = np.full(v.shape, np.nan)
-    given = np.full(v.shape, "", dtype="U20")
-    for source, found in (*sources, (VOLTAGE, from_v), (CURRENT, from_i)):
+    given = np.full(v.shape, "", dtype=object)
+    for source, found in ((BOTH, v * i), (POWER, p), (VOLTAGE, from_v), (CURRENT, from_i)):
         new = np.isnan(power) & np.isfinite(found)
-        power, given = np.where(new, found, power), np.where(new, source, given)
-    return power, tuple(given.tolist())
+        power = np.where(new, found, power)
+        given[new] = source
+    return power, tuple(given)
 
 
 def _corrected(
@@ -177,16 +140,7 @@ def _corrected(
             for k in np.flatnonzero(beyond):
                 trouble[k] = f"code beyond the largest of {converter.bits} bits"
     table = Table(columns, np.arange(len(trouble)), "the input")
-    seen: AtInstrument = at_instrument(table, front_end)
-    found = at_panel(
-        front_end,
-        seen.voltage,
-        seen.current,
-        seen.load,
-        bench.loads,
-        seen.u_voltage,
-        seen.u_current,
-    )
+    seen = at_instrument(table, front_end)
     for k in np.flatnonzero(seen.at_end):
         trouble[k] = "the converter was at its end"
-    return found
+    return corrected(front_end, seen, bench.loads)

@@ -131,17 +131,11 @@ _FILLER = re.compile(r"(?:en|in|unit|units|einheit|einheiten|unite|unites|unidad
 
 
 def find_unit(text: str, quantity: str = "") -> Unit | None:
-    """Return the unit that a text means, or None.
+    """Return the unit that a text means (``mV``, ``[kΩ]``, ``W/m²``, ``°C``, ``µA``, ``en V``), or
+    None.
 
-    Parameters
-    ----------
-    text : str
-        ``mV``, ``(mV)``, ``[kΩ]``, ``W/m²``, ``°C``, ``µA``, ``en V``.
-    quantity : str, optional
-        The quantity it belongs to, where that decides: K is kelvin or kiloohm.
+    ``quantity`` decides where the text alone does not: K is kelvin or kiloohm.
 
-    Examples
-    --------
     >>> find_unit("[µA]")
     Unit(name='uA', quantity='current', up=1, down=1000000.0, offset=0.0)
     """

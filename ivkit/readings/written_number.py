@@ -1,8 +1,7 @@
 """Numbers as people write them: which mark is the decimal one, and what a cell says.
 
-Whether a comma or a point is the decimal mark is settled once for a whole table, from the cells
-that can be read in one way only. A table that leaves it open is refused: 1,234 is either just
-over one or over a thousand.
+The decimal mark is settled once for a table, from cells that can be read in one way only; a table
+that leaves it open is refused: 1,234 is either just over one or over a thousand.
 """
 
 import re
@@ -67,22 +66,12 @@ def looks_like_number(cell: str) -> bool:
 
 
 def find_marks(cells: Iterable[tuple[str, str]], where: str, lone: bool = False) -> Marks:
-    """Return the decimal mark that all cells of a table agree on.
+    """Return the decimal mark that all cells (place, text) agree on; those that are no numbers are
+    passed over. ``lone``: only one kind of mark stands in the table, so the first clear cell
+    settles it.
 
-    Parameters
-    ----------
-    cells : iterable of (place, text)
-        Cells that hold numbers; others are passed over.
-    where : str
-        File, for the error.
-    lone : bool
-        Only one kind of mark stands in the table, so the first clear cell settles it.
-
-    Raises
-    ------
-    TableError
-        Both marks are used as the decimal one, or the only cells with a comma could as well
-        have it between thousands.
+    TableError: both marks are used as the decimal one, or the only cells with a comma could as well
+    have it between thousands.
     """
     decimal: dict[str, tuple[str, str]] = {}
     thousands: dict[str, tuple[str, str]] = {}
@@ -151,13 +140,8 @@ def _mixed(seen: dict[str, tuple[str, str]], where: str) -> TableError:
 def read_number(cell: str, marks: Marks) -> tuple[float, float, Unit | None]:
     """Return value, step of the last written digit, and the unit if one stands in the cell.
 
-    Raises
-    ------
-    ValueError
-        The cell is not a finite number written with these marks. The text is what is wrong.
+    ValueError: it is no finite number written with these marks; the text is what is wrong.
 
-    Examples
-    --------
     >>> read_number("0,50", Marks(","))
     (0.5, 0.01, None)
     """
@@ -210,10 +194,8 @@ def read_plain_numbers(
 ) -> tuple[list[float], float] | None:
     """Return the values of a column of plain numbers and blanks, and their finest step.
 
-    ``power`` is a power of ten by which both are multiplied in the text, so that 97.1 mA is
-    rounded once and is 0.0971 A.
-    Many times faster than cell by cell. None where any cell is something else, or where nothing
-    is written but blanks.
+    Both are multiplied by 10**``power`` in the text, so that 97.1 mA is rounded once and is 0.0971
+    A. Many times faster than cell by cell. None where any cell is something else, or all are blank.
     """
     joined = "".join(cells)
     if marks.decimal == ",":

@@ -38,7 +38,7 @@ def angle_figure(found: AngleAnswer) -> "Figure":
             axes.fill_between(at, low, high, color=color, alpha=0.12, lw=0)
         if told is not None:
             before = found.curves["predicted"].of(load)
-            axes.plot(at, before.power * k, color=color, ls=dashes, lw=0.7, alpha=0.6)
+            axes.plot(at, before.power * k, color=color, ls=dashes, lw=0.7, alpha=0.85)
     if told is not None:
         axes.plot([], [], color=style.QUIET, lw=0.7, label="thin: before adjustment")
     # The curves meet where they are highest, and all are low at the edge.

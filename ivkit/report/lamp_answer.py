@@ -92,7 +92,7 @@ def lamp_answer(
             f"measured_{unit}": _pair(compared.each.measured[0], compared.each.u_measured[0]),
             f"predicted_{unit}": _pair(compared.each.predicted[0], compared.each.u_predicted[0]),
         }
-    if power.nominal_value > 0:
+    if 0 < power.std_dev < 0.5 * power.nominal_value:
         width = 2 * power.std_dev / power.nominal_value
         summary["interval_fraction"] = Entry(
             width, "95 % interval of Pmp", show=f"+-{percent(width)}"

@@ -98,17 +98,10 @@ def _fits(fits: Any) -> Answer:
     return Answer("fits", said, tables={"sweeps": _frame(fits.to_frame())})
 
 
-def _translated(found: Any) -> Answer:
-    from ivkit.report.translate_text import frame
-
-    said = f"at {found.to_irradiance:g} W/m2 and {found.to_temperature:g} degC"
-    return Answer("translate", said, tables={"translations": _frame(frame(found, None))})
-
-
 def _tracking(found: Any) -> Answer:
-    from ivkit.report.track_document import frame
+    from ivkit.report.track_answer import track_answer
 
-    return Answer("track", str(found), tables={"log": _frame(frame(found), sideways=True)})
+    return track_answer(found)
 
 
 def _datasheet(sheet: Any) -> Answer:
@@ -134,6 +127,6 @@ _KINDS: dict[str, str | Callable[[Any], Answer]] = {
     "Plan": "plan_answer:plan_answer",
     "Tracking": _tracking,
     "Datasheet": _datasheet,
-    "Translated": _translated,
+    "Translated": "translate_text:translate_answer",
     "UnderLamp": "lamp_answer:lamp_answer",
 }

@@ -4,9 +4,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ivkit.answer.text import number
 from ivkit.report import style
-from ivkit.report.text import number
-from ivkit.report.track_text import seconds
+from ivkit.report.track_answer import seconds
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -1,29 +1,27 @@
-"""The picture of a translated sweep: readings before and after, and power against the promise."""
+"""The picture of a translated sweep: readings before and after, and power against the datasheet."""
 
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ivkit.answer.text import number
 from ivkit.report import style
-from ivkit.report.text import number
-from ivkit.report.translate_text import promise_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from ivkit.panel.datasheet import Datasheet
-    from ivkit.panel.translate import Translated
+    from ivkit.verdict.translate import Translated
 
 _MARKERS = {"procedure 1": "s", "procedure 2": "D", "procedure 3": "^", "five parameters": "o"}
 
 
-def translate_figure(found: "Translated", sheet: "Datasheet | None" = None) -> "Figure":
-    """Draw the sweep as measured and as translated, and each method's Pmp beside the promise."""
+def translate_figure(found: "Translated") -> "Figure":
+    """Draw the sweep as measured and as translated, and each method's Pmp beside the stated."""
     figure = style.new_figure(7.2, 7.0)
     top, bottom = figure.subplots(2, 1, height_ratios=(3, 1.2))
-    _curves(found, sheet, top)
-    _powers(found, sheet, bottom)
+    _curves(found, top)
+    _powers(found, bottom)
     top.set_title(
         f"{found.fit.sweep.name}: {found.irradiance.nominal_value:g} W/m2, "
         f"{found.temp_cell.nominal_value:.1f} degC to {found.to_irradiance:g} W/m2, "
@@ -39,7 +37,7 @@ def _colours(found: "Translated") -> dict[str, str]:
     return dict(zip((t.method for t in found.by_method), style.SERIES, strict=False))
 
 
-def _curves(found: "Translated", sheet: "Datasheet | None", axes: "Axes") -> None:
+def _curves(found: "Translated", axes: "Axes") -> None:
     sweep, colours = found.fit.sweep, _colours(found)
     largest = max(
         [sweep.current.max(), *(t.key_points.i_sc.nominal_value for t in found.by_method)]
@@ -71,12 +69,12 @@ def _curves(found: "Translated", sheet: "Datasheet | None", axes: "Axes") -> Non
             v = np.linspace(0.0, float(t.key_points.v_oc.nominal_value), 300)
             i = t.model.current(v) * k_i
             axes.plot(v, i, color=colours[t.method], alpha=faint, linewidth=1.4, label=label)
-    if sheet is not None:
-        promised = sheet.panel().at(found.to_irradiance, found.to_temperature)
-        v = np.linspace(0.0, float(promised.key_points().v_oc), 300)
+    if found.sheet is not None:
+        stated = found.sheet.panel().at(found.to_irradiance, found.to_temperature)
+        v = np.linspace(0.0, float(stated.key_points().v_oc), 300)
         axes.plot(
             v,
-            promised.current(v) * k_i,
+            stated.current(v) * k_i,
             color=style.INK,
             linewidth=1.2,
             linestyle=(0, (5, 2)),
@@ -90,7 +88,7 @@ def _curves(found: "Translated", sheet: "Datasheet | None", axes: "Axes") -> Non
     axes.legend(frameon=False, fontsize=9, labelcolor=style.INK, **place)
 
 
-def _powers(found: "Translated", sheet: "Datasheet | None", axes: "Axes") -> None:
+def _powers(found: "Translated", axes: "Axes") -> None:
     colours = _colours(found)
     lines = [(t.method, t.key_points.p_mp, t.too_far) for t in found.by_method]
     if found.key_points is not None:
@@ -111,13 +109,13 @@ def _powers(found: "Translated", sheet: "Datasheet | None", axes: "Axes") -> Non
             elinewidth=1.4,
             capsize=3,
         )
-    promise = promise_of(found, sheet)
-    if promise is not None:
-        axes.axvspan(promise.low, promise.high, color=style.LOAD, alpha=0.15, linewidth=0)
-        axes.axvline(promise.promised, color=style.LOAD, linewidth=1.2)
+    judged = found.conformity
+    if judged is not None:
+        axes.axvspan(judged.low, judged.high, color=style.LOAD, alpha=0.15, linewidth=0)
+        axes.axvline(judged.stated, color=style.LOAD, linewidth=1.2)
         axes.annotate(
-            f"promised {number(promise.promised, None, 'W')}",
-            (promise.promised, 1.0),
+            f"stated {number(judged.stated, None, 'W')}",
+            (judged.stated, 1.0),
             xycoords=("data", "axes fraction"),
             xytext=(3, -10),
             textcoords="offset points",

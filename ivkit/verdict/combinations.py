@@ -24,12 +24,9 @@ class Combination:
 
     Attributes
     ----------
-    parts : tuple of float
-        Ohm.
-    connection : str
-        ``single``, ``series`` or ``parallel``.
-    source : str
-        The series that hold it (``E6, E12, E24``), or ``drawer``.
+    parts : tuple of float. Ohm.
+    connection : ``single``, ``series`` or ``parallel``.
+    source : The series that hold it (``E6, E12, E24``), or ``drawer``.
     """
 
     parts: tuple[float, ...]
@@ -64,23 +61,14 @@ def from_series(
 
     Parameters
     ----------
-    series : str
-        The one to choose from.
-    best : float
-        Resistance of greatest power, ohm.
-    loss : callable
-        From resistances in ohm, shape (C,), to what they lose, shape (C,).
+    series : The one to choose from.
+    best : Resistance of greatest power, ohm.
+    loss : callable. From resistances in ohm, shape (C,), to what they lose, shape (C,).
 
-    Returns
-    -------
-    choice : Combination
-    listed : tuple of Combination
-        The choice, its neighbour on the other side of ``best``, and the best of every series.
+    Returns choice: Combination; listed: tuple of Combination. The choice, its neighbour on the
+    other side of ``best``, and the best of every series.
 
-    Raises
-    ------
-    RangeError
-        A series that is not known.
+    Raises RangeError: a series that is not known.
     """
     if series not in SERIES:
         raise RangeError(f"series '{series}' is not one of {', '.join(SERIES)}")
@@ -110,28 +98,14 @@ def from_drawer(drawer: Sequence[float], loss: Loss) -> tuple[Combination, tuple
 
     Parameters
     ----------
-    drawer : sequence of float
-        Ohm; each entry is one part, so a value that is there twice is listed twice.
-    loss : callable
-        As in `from_series`.
+    drawer : sequence of float. Ohm; each entry is one part, so a value that is there twice is
+        listed twice.
+    loss : callable. As in `from_series`.
 
-    Returns
-    -------
-    choice : Combination
-        A single part, unless two parts lose less by 0.5 % of the maximum power.
-    listed : tuple of Combination
-        By ascending resistance.
+    Returns choice: Combination. A single part, unless two parts lose less by 0.5 % of the maximum
+    power; listed: tuple of Combination. By ascending resistance.
 
-    Raises
-    ------
-    RangeError
-        An empty drawer, or a part that is not positive and finite.
-
-    Examples
-    --------
-    >>> nearest_32 = lambda r: (np.log(r / 32.0)) ** 2
-    >>> from_drawer([10, 22, 47, 100], nearest_32)[0].label
-    '22R + 10R'
+    Raises RangeError: an empty drawer, or a part that is not positive and finite.
     """
     parts = sorted((float(r) for r in drawer), reverse=True)
     if not parts:

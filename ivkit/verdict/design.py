@@ -27,10 +27,9 @@ class Information:
 
     Attributes
     ----------
-    rows : ndarray, shape (M, 5)
-        Derivatives of the reading by the parameters, over its standard uncertainty.
-    power : ndarray, shape (5,)
-        Derivatives of Pmp by the same parameters, W.
+    rows : shape (M, 5). Derivatives of the reading by the parameters, over its standard
+        uncertainty.
+    power : shape (5,). Derivatives of Pmp by the same parameters, W.
     """
 
     rows: Array
@@ -59,11 +58,9 @@ def information(
 
     Parameters
     ----------
-    model : SingleDiode
-        One curve.
-    voltage : ndarray, shape (M,), V
-    u_voltage, u_current : array_like
-        Standard uncertainty of a reading there, V and A.
+    model : One curve.
+    voltage : shape (M,), V
+    u_voltage, u_current : array_like. Standard uncertainty of a reading there, V and A.
     """
     p = model.raw
     at = local(voltage, model.current(voltage), *p)
@@ -85,18 +82,12 @@ def choose(
 
     Parameters
     ----------
-    told : Information
-    start : array_like of int
-        Places to begin with; no candidate is taken twice.
-    aim : str
-        ``power``, ``parameters`` or ``both``.
-    fixed : array_like of int
-        Places that stay.
+    start : array_like of int. Places to begin with; no candidate is taken twice.
+    aim : ``power``, ``parameters`` or ``both``.
+    fixed : array_like of int. Places that stay.
 
-    Raises
-    ------
-    RangeError
-        Fewer than five loads, an aim that is not known, or fewer candidates than loads.
+    Raises RangeError: fewer than five loads, an aim that is not known, or fewer candidates than
+    loads.
     """
     chosen = list(dict.fromkeys(int(k) for k in start))
     if aim not in AIMS:

@@ -1,13 +1,13 @@
 """What broke into a steady log: shadows, dropouts, and light brighter than there should be."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ivkit.verdict.angle_law import AngleLaw
+from ivkit.predict.angle_law import AngleLaw
 from ivkit.verdict.log import CleanLog
-from ivkit.verdict.pointing import Facing
+from ivkit.verdict.pointing import FacingPower
 from ivkit.verdict.settling import Settling
 
 Array = NDArray[np.float64]
@@ -25,24 +25,16 @@ class Disturbance:
 
     Attributes
     ----------
-    kind : str
-        ``"darker"``, ``"dropout"``, ``"brighter"``, ``"bright edge"`` or ``"beyond facing"``.
-    start, end : float
-        First and last reading of it, s.
-    rows : (int, int)
-        Lines of the file.
-    extreme : float
-        The power farthest from the steady one, W.
-    ratio : float
-        That over the steady power.
-    over_facing : float or None
-        That over the facing power, where it is known.
-    light : float or None
-        The light that it takes, over that of facing clear light, where the panel's law is known.
-    to_the_end : bool
-        It lasts to the end of the log.
-    says : str
-        What it may be.
+    kind : ``"darker"``, ``"dropout"``, ``"brighter"``, ``"bright edge"`` or ``"beyond facing"``.
+    start, end : First and last reading of it, s.
+    rows : Lines of the file.
+    extreme : The power farthest from the steady one, W.
+    ratio : That over the steady power.
+    over_facing : That over the facing power, where it is known.
+    light : The light that it takes, over that of facing clear light, where the panel's law is
+        known.
+    to_the_end : It lasts to the end of the log.
+    says : What it may be.
     """
 
     kind: str
@@ -88,21 +80,16 @@ def disturbances(
     log: CleanLog,
     steady: Settling,
     off: NDArray[np.bool_],
-    facing: Facing | None,
+    facing: FacingPower | None,
     law: AngleLaw | None = None,
 ) -> tuple[Disturbance, ...]:
     """Return the stretches of disturbed readings, in order of time.
 
     Parameters
     ----------
-    log : CleanLog
-    steady : Settling
-    off : ndarray of bool, shape (M,)
-        From `disturbed`.
-    facing : Facing or None
-        What the panel gives when it faces clear light.
-    law : AngleLaw, optional
-        Of the panel on its load, to bring power back to light.
+    off : ndarray of bool, shape (M,). From `disturbed`.
+    facing : What the panel gives when it faces clear light.
+    law : Of the panel on its load, to bring power back to light.
     """
     at = np.flatnonzero(off)
     if not at.size:
@@ -122,7 +109,7 @@ def _describe(
     log: CleanLog,
     steady: Settling,
     run: NDArray[np.int64],
-    facing: Facing | None,
+    facing: FacingPower | None,
     law: AngleLaw | None,
     count: int,
 ) -> Disturbance:
@@ -154,27 +141,16 @@ def _describe(
             "more than facing the light gives: outdoors a cloud's bright edge, indoors more light"
         )
         if over > RARE_BRIGHT:
-            says += "; more than cloud edges usually add, so suspect the reading"
+            says += _RARE
     if light is not None and light > RARE_BRIGHT:
         says += _RARE
-    return Disturbance(
-        kind,
-        float(log.time[first]),
-        float(log.time[last]),
-        (int(log.rows[first]), int(log.rows[last])),
-        extreme,
-        ratio,
-        over,
-        light,
-        to_the_end,
-        says,
-    )
+    start, end = float(log.time[first]), float(log.time[last])
+    rows = (int(log.rows[first]), int(log.rows[last]))
+    return Disturbance(kind, start, end, rows, extreme, ratio, over, light, to_the_end, says)
 
 
 def _beside_shadows(found: list[Disturbance]) -> list[Disturbance]:
     """Name as a bright edge what is brighter just before or after a shadow."""
-    from dataclasses import replace
-
     shadows = [d for d in found if d.kind in ("darker", "dropout")]
     named = []
     for d in found:

@@ -22,10 +22,8 @@ class Drive:
 
     def __post_init__(self) -> None:
         if not (0 <= self.moving < np.inf and 0 <= self.idle < np.inf):
-            raise RangeError(
-                f"a drive that takes {self.moving:g} W moving and {self.idle:g} W idle",
-                remedy="give both in W, 0 or more",
-            )
+            what = f"a drive that takes {self.moving:g} W moving and {self.idle:g} W idle"
+            raise RangeError(what, remedy="give both in W, 0 or more")
 
 
 @dataclass(frozen=True)
@@ -34,19 +32,13 @@ class Energy:
 
     Attributes
     ----------
-    panel : float
-        What the panel gave.
-    stayed : float or None
-        What it would have given at its first power; None where it never moved.
-    drive : float or None
-        What the drive took; None without its power.
-    moving : float or None
-        How long it moved, s; None where the log has no angles to tell, and the drive's power is
-        counted all along.
-    covered : float
-        Time with readings, s.
-    pays_after : float or None
-        How long the steady state must last to pay for the turn, s.
+    panel : What the panel gave.
+    stayed : What it would have given at its first power; None where it never moved.
+    drive : What the drive took; None without its power.
+    moving : How long it moved, s; None where the log has no angles to tell, and the drive's power
+        is counted all along.
+    covered : Time with readings, s.
+    pays_after : How long the steady state must last to pay for the turn, s.
     """
 
     panel: float
@@ -69,13 +61,8 @@ def energy_of(
 ) -> Energy:
     """Return the energies of a log, by the trapezoid rule over all but the gaps.
 
-    Parameters
-    ----------
-    log : CleanLog
-    found : Settling
-    first, steady : Mean
-        Power before the panel moves (None where it never does) and in the steady state, W.
-    drive : Drive or None
+    ``first``, ``steady``: Power before the panel moves (None where it never does) and in the steady
+    state, W.
     """
     step = np.diff(log.time)
     if log.gaps:

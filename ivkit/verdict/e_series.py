@@ -27,24 +27,12 @@ def series_values(series: str, low: float, high: float) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    series : str
-        ``E6``, ``E12``, ``E24`` or ``E96``.
-    low, high : float
-        Ohm, greater than 0.
+    series : ``E6``, ``E12``, ``E24`` or ``E96``.
+    low, high : Ohm, greater than 0.
 
-    Returns
-    -------
-    ndarray, ascending, ohm
+    Returns ndarray, ascending, ohm.
 
-    Raises
-    ------
-    RangeError
-        A series that is not listed, or limits that are not positive and finite.
-
-    Examples
-    --------
-    >>> series_values("E6", 10.0, 100.0)
-    array([ 10.,  15.,  22.,  33.,  47.,  68., 100.])
+    Raises RangeError: a series that is not listed, or limits that are not positive and finite.
     """
     if series not in SERIES:
         raise RangeError(f"series '{series}' is not one of {', '.join(SERIES)}")
@@ -59,10 +47,7 @@ def series_values(series: str, low: float, high: float) -> NDArray[np.float64]:
 def resistance_code(ohm: float) -> str:
     """Return a resistance as it is written on a part, the letter in the decimal mark's place.
 
-    Parameters
-    ----------
-    ohm : float
-        0 or greater; six figures are kept.
+    ``ohm``: 0 or greater; six figures are kept.
 
     References
     ----------

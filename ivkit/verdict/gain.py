@@ -1,11 +1,9 @@
 """What tracking is worth: energy over a day or a year, mount against mount.
 
-Three answers for each mount: the light that it takes, the energy at maximum power, and the
-energy into a fixed load, which is another matter: below the knee power goes as the square of the
-light and tracking gains more, above it hardly at all and tracking gains less.
-
-How the sky's diffuse light is spread decides 5 to 7 points of a gain, so everything is computed
-for three sky models and the spread is part of the answer.
+Three answers for each mount: the light that it takes, the energy at maximum power, and the energy
+into a fixed load: below the knee power goes as the square of the light and tracking gains more,
+above it hardly at all. How the sky's diffuse light is spread decides 5 to 7 points of a gain, so
+everything is computed for three sky models and the spread is part of the answer.
 
 Sources: glass: Martin and Ruiz (2001), direct and diffuse; cell temperature: Faiman (2008), or Ross
 (1981) by the nominal module operating temperature; all as pvlib implements them.
@@ -43,12 +41,9 @@ class Drive:
 
     Attributes
     ----------
-    moving : float
-        W while a motor runs, one motor at a time.
-    standby : float
-        W day and night.
-    speed : float
-        deg/s of an axis.
+    moving : W while a motor runs, one motor at a time.
+    standby : W day and night.
+    speed : deg/s of an axis.
     """
 
     moving: float = 0.0
@@ -57,14 +52,11 @@ class Drive:
 
     def __post_init__(self) -> None:
         if not (0 <= self.moving < np.inf and 0 <= self.standby < np.inf):
-            raise RangeError(
-                f"a drive that takes {min(self.moving, self.standby):g} W",
-                remedy="give watts, 0 or more",
-            )
+            what = f"a drive that takes {min(self.moving, self.standby):g} W"
+            raise RangeError(what, remedy="give watts, 0 or more")
         if not 0 < self.speed <= 360:
-            raise RangeError(
-                f"a drive that turns at {self.speed:g} deg/s", remedy="give deg/s, above 0"
-            )
+            what = f"a drive that turns at {self.speed:g} deg/s"
+            raise RangeError(what, remedy="give deg/s, above 0")
 
     def energy(self, travel: float, hours: float) -> float:
         """Return what it takes, Wh, for a travel in deg within a time in h."""
@@ -77,14 +69,10 @@ class Collected:
 
     Attributes
     ----------
-    mount : Mount
-    orientation : Orientation
-    light : ndarray
-        On the plane at each step, W/m2.
-    max_power, load_power : ndarray or None
-        W at each step, at maximum power and into the load; None where not asked for.
-    hours : float
-        Length of a step, h.
+    light : ndarray. On the plane at each step, W/m2.
+    max_power, load_power : ndarray or None. W at each step, at maximum power and into the load;
+        None where not asked for.
+    hours : Length of a step, h.
     """
 
     mount: Mount
@@ -96,11 +84,7 @@ class Collected:
 
     def series(self, what: Yield) -> np.ndarray | None:
         """Return the light (W/m2) or the power (W) at each step."""
-        return {
-            Yield.LIGHT: self.light,
-            Yield.MAX_POWER: self.max_power,
-            Yield.LOAD: self.load_power,
-        }[what]
+        return self.load_power if what is Yield.LOAD else getattr(self, what.value)
 
     def energy(self, what: Yield) -> float:
         """Return Wh/m2 of light, or Wh of the panel before any drive; NaN where not asked for."""
@@ -114,15 +98,9 @@ class Gain:
 
     Attributes
     ----------
-    sky : Sky
-    model : SkyModel
-        The one that the answer is for.
-    by_model : mapping of SkyModel to tuple of Collected
-        One for each mount.
-    drive : Drive or None
-    load_ohm : float or None
-    albedo, glass, nmot
-        As given to `gain`.
+    model : The one that the answer is for.
+    by_model : mapping of SkyModel to tuple of Collected. One for each mount.
+    albedo, glass, nmot : As given to `gain`.
     """
 
     sky: Sky
@@ -197,31 +175,18 @@ def gain(
 
     Parameters
     ----------
-    sky : Sky
-    mounts : sequence of Mount
-        The first is what the others are compared with.
-    panel : Panel, optional
-        Without one only the light is compared.
-    load_ohm : float, optional
-        A fixed load, ohm, greater than 0.
-    drive : Drive, optional
-        Taken off the energy of the mounts that turn.
-    model : SkyModel
-        For the answer, and for the choice of the best tilts.
-    models : sequence of SkyModel
-        For the spread.
-    albedo : float
-        0 to 1.
-    glass : float or None
-        Angular loss coefficient of Martin and Ruiz, above 0; None for a panel without glass.
-    nmot : float, optional
-        Nominal module operating temperature, degC, which then gives the cell temperature
-        instead of Faiman's equation (25 W/m2/K and 6.84 W/m2/K per m/s).
+    mounts : sequence of Mount. The first is what the others are compared with.
+    panel : Without one only the light is compared.
+    load_ohm : A fixed load, ohm, greater than 0.
+    drive : Taken off the energy of the mounts that turn.
+    model : For the answer, and for the choice of the best tilts.
+    models : sequence of SkyModel. For the spread.
+    albedo : 0 to 1.
+    glass : Angular loss coefficient of Martin and Ruiz, above 0; None for a panel without glass.
+    nmot : Nominal module operating temperature, degC, which then gives the cell temperature instead
+        of Faiman's equation (25 W/m2/K and 6.84 W/m2/K per m/s).
 
-    Raises
-    ------
-    RangeError
-        No mounts; a load or a drive without a panel; a value outside its range.
+    Raises RangeError: no mounts; a load or a drive without a panel; a value outside its range.
     """
     if not mounts:
         raise RangeError("no mounts to compare", remedy="give at least one")
@@ -232,10 +197,8 @@ def gain(
             remedy="give the panel too (--datasheet), or leave it out for the light alone",
         )
     if nmot is not None and not 20 <= nmot <= 90:
-        raise RangeError(
-            f"nominal module operating temperature {nmot:g} degC is outside 20 to 90 degC",
-            remedy="45 degC is usual",
-        )
+        what = f"nominal module operating temperature {nmot:g} degC is outside 20 to 90 degC"
+        raise RangeError(what, remedy="45 degC is usual")
     model = SkyModel(model)
     held = [mount.orientation(sky, model, albedo) for mount in mounts]
     kinds = [kind for kind in SkyModel if kind in {model, *map(SkyModel, models)}]
@@ -276,10 +239,7 @@ def through_glass(light: PlaneLight, tilt: np.ndarray | float, glass: float | No
     The spectrum is taken as AM1.5G throughout. ``glass`` is the angular loss coefficient of
     Martin and Ruiz, None for no glass.
 
-    Raises
-    ------
-    RangeError
-        A coefficient outside 0 to 1.
+    Raises RangeError: a coefficient outside 0 to 1.
     """
     if glass is None:
         return light.total
@@ -312,11 +272,7 @@ def usual_mounts(place: Place, days: float) -> list[Mount]:
 
     Tilt equal to latitude, towards the equator, is common practice for a fixed panel.
 
-    Parameters
-    ----------
-    place : Place
-    days : float
-        How long the time is: up to 40 days the hand tilts daily, beyond monthly.
+    ``days``: How long the time is: up to 40 days the hand tilts daily, beyond monthly.
     """
     return [
         Fixed(round(abs(place.latitude), 1), place.equator),

@@ -1,8 +1,7 @@
 """Hunting: a swing of the power with a period of its own, found in the steady state.
 
-The periodogram of the steady power is held against its own neighbourhood, octave by octave, so
-that slow wandering does not pass for a period. A peak counts where chance would make one in a
-thousand logs. Its wave is folded at the period; where the period itself wanders, the swing comes
+The periodogram of the steady power is held against its own neighbourhood, so that slow wandering
+does not pass for a period. Its wave is folded at the period; where that wanders, the swing comes
 from the power under the broad peak.
 
 Detection: Fisher (1929), largest ordinate of a periodogram. Frequency's uncertainty: Rife and
@@ -29,17 +28,12 @@ class Swing:
 
     Attributes
     ----------
-    period, u_period : float
-        s.
-    low, high : float
-        Ends of the swing, in the signal's unit, about its mean.
-    u : float
-        Standard uncertainty of ``high`` - ``low``.
-    coherent : bool
-        The period keeps its time; else it wanders and the swing is that of its mean power.
-    shape : ndarray, shape (48,)
-        One period of the wave about the mean, from the phase of the first reading; NaN where
-        the period wanders.
+    period, u_period : s.
+    low, high : Ends of the swing, in the signal's unit, about its mean.
+    u : Standard uncertainty of ``high`` - ``low``.
+    coherent : The period keeps its time; else it wanders and the swing is that of its mean power.
+    shape : shape (48,). One period of the wave about the mean, from the phase of the first reading;
+        NaN where the period wanders.
     """
 
     period: float
@@ -61,19 +55,8 @@ def find_swing(time: ArrayLike, signal: ArrayLike) -> Swing | None:
 
     Parameters
     ----------
-    time : array_like, shape (N,)
-        s, increasing, about even; filled in where it is not.
+    time : array_like, shape (N,). s, increasing, about even; filled in where it is not.
     signal : array_like, shape (N,)
-
-    Examples
-    --------
-    >>> t = np.arange(0.0, 100.0, 0.25)
-    >>> noise = 0.1 * np.cos(1e4 * t**2)
-    >>> found = find_swing(t, 5 + 0.4 * np.sin(2 * np.pi * t / 8) + noise)
-    >>> round(found.period, 1), round(found.size, 1)
-    (8.0, 0.8)
-    >>> find_swing(t, 5 + noise) is None
-    True
     """
     t, x = np.asarray(time, dtype=float), np.asarray(signal, dtype=float)
     if t.size < 40:
@@ -129,20 +112,9 @@ def _find(t: Array, x: Array) -> Swing | None:
         wanders = np.full(_BINS, np.nan)
         u_period = 1.0 / frequency / max(2.0, n * step * frequency) ** 0.5
         return Swing(1 / frequency, u_period, -amplitude, amplitude, u, False, wanders)
-    u_frequency = (
-        np.sqrt(6.0 * level / (n * step))
-        * np.sqrt(step)
-        / (np.pi * n * step * max(amplitude, 1e-300))
-    )
-    return Swing(
-        1 / frequency,
-        float(u_frequency / frequency**2),
-        float(shape.min()),
-        float(shape.max()),
-        float(2.0 * u_point),
-        True,
-        shape,
-    )
+    u_period = np.sqrt(6.0 * level / n) / (np.pi * n * step * max(amplitude, 1e-300) * frequency**2)
+    ends = float(shape.min()), float(shape.max())
+    return Swing(1 / frequency, float(u_period), *ends, float(2.0 * u_point), True, shape)
 
 
 def _even(t: Array, x: Array) -> tuple[Array, Array]:

@@ -27,22 +27,14 @@ class Terms:
 
     Attributes
     ----------
-    series : str
-        Series of IEC 60063 to choose from.
-    drawer : tuple of float or None
-        Parts at hand, ohm, to choose from instead; each entry is one part.
-    ambient : float
-        Temperature of the air around the part, degC.
-    derating : Derating
-    margin : float
-        Rated power wanted per watt of heat, 1 or greater.
-    tolerance : float
-        Of the resistor, relative, 0 to below 1.
+    series : Series of IEC 60063 to choose from.
+    drawer : tuple of float or None. Parts at hand, ohm, to choose from instead; each entry is one
+        part.
+    ambient : Temperature of the air around the part, degC.
+    margin : Rated power wanted per watt of heat, 1 or greater.
+    tolerance : Of the resistor, relative, 0 to below 1.
 
-    Raises
-    ------
-    RangeError
-        A tolerance outside its range.
+    Raises RangeError: a tolerance outside its range.
     """
 
     series: str = "E12"
@@ -54,10 +46,8 @@ class Terms:
 
     def __post_init__(self) -> None:
         if not 0 <= self.tolerance < 1:
-            raise RangeError(
-                f"tolerance {self.tolerance:g} is not a part of the value",
-                remedy="give 0.05 for 5 percent",
-            )
+            what = f"tolerance {self.tolerance:g} is not a part of the value"
+            raise RangeError(what, remedy="give 0.05 for 5 percent")
 
     def candidates(self, best: float, loss: Loss) -> tuple[Combination, tuple[Combination, ...]]:
         """Return the combination to take and those to list."""
@@ -76,16 +66,13 @@ class Candidate:
 
     Attributes
     ----------
-    made_of : Combination
-    power : float or UFloat
-        Mean power into it, W; NaN where no curve is known.
-    loss, u_loss : float
-        Lost part of the maximum power, 0 to 1, and its standard uncertainty; NaN where they
-        cannot be told.
-    loss_at_tolerance : float
-        Loss at the worse end of the resistor's tolerance; NaN where it cannot be told.
-    dissipations, ratings : tuple of float
-        Of each part: largest heat, W, and usual rating to buy, W (NaN: none is large enough).
+    power : float or UFloat. Mean power into it, W; NaN where no curve is known.
+    loss, u_loss : Lost part of the maximum power, 0 to 1, and its standard uncertainty; NaN where
+        they cannot be told.
+    loss_at_tolerance : Loss at the worse end of the resistor's tolerance; NaN where it cannot be
+        told.
+    dissipations, ratings : tuple of float. Of each part: largest heat, W, and usual rating to buy,
+        W (NaN: none is large enough).
     """
 
     made_of: Combination
@@ -108,24 +95,17 @@ class LoadChoice(Shown):
 
     Attributes
     ----------
-    best_resistance, best_power : float or UFloat
-        Resistance of greatest mean power, ohm, and that power, W.
-    max_power : float or UFloat
-        Mean of the conditions' maximum powers, W: the same as ``best_power`` for one condition.
-    weights : tuple of float
-        Share of the time of each condition, sum 1.
-    best_resistances, max_powers : tuple of float or UFloat
-        Of each condition by itself, ohm and W.
-    candidates : tuple of Candidate
-        By ascending resistance.
-    choice : Candidate
-        The one to take.
-    choice_powers : tuple of float
-        Power into it at each condition, W; NaN where no curve is known.
-    worst_dissipation : float
-        What the ratings are for: the greatest maximum power plus twice its standard uncertainty,
-        W.
-    terms : Terms
+    best_resistance, best_power : float or UFloat. Resistance of greatest mean power, ohm, and that
+        power, W.
+    max_power : float or UFloat. Mean of the conditions' maximum powers, W: the same as
+        ``best_power`` for one condition.
+    weights : tuple of float. Share of the time of each condition, sum 1.
+    best_resistances, max_powers : tuple of float or UFloat. Of each condition by itself, ohm and W.
+    candidates : tuple of Candidate. By ascending resistance.
+    choice : The one to take.
+    choice_powers : tuple of float. Power into it at each condition, W; NaN where no curve is known.
+    worst_dissipation : What the ratings are for: the greatest maximum power plus twice its standard
+        uncertainty, W.
     """
 
     best_resistance: Any
@@ -166,22 +146,15 @@ def best_load(
 
     Parameters
     ----------
-    models : sequence of SingleDiode
-        One curve a condition.
-    weights : sequence of float, optional
-        How long each condition lasts, in any unit; 0 or greater, not all zero. Equal by default.
-    terms : Terms, optional
-        Where to choose from, and what the part has to stand.
-    parameters : sequence of mappings of str to UFloat, optional
-        Uncertain parameters of each curve by name, as in ``Fit.parameters``; without them the
-        results are plain floats.
+    models : sequence of SingleDiode. One curve a condition.
+    weights : sequence of float. How long each condition lasts, in any unit; 0 or greater, not all
+        zero. Equal by default.
+    terms : Where to choose from, and what the part has to stand.
+    parameters : sequence of mappings of str to UFloat. Uncertain parameters of each curve by name,
+        as in ``Fit.parameters``; without them the results are plain floats.
 
-    Raises
-    ------
-    RangeError
-        A weight, series, part, temperature or margin outside its range.
-    SweepError
-        A curve that delivers no power.
+    Raises RangeError: a weight, series, part, temperature or margin outside its range; SweepError:
+    a curve that delivers no power.
 
     Notes
     -----
@@ -288,29 +261,15 @@ def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> Load
     Without a curve nobody can tell what a load beside the best one loses: the powers and losses
     of the candidates are NaN, and the nearest value by ratio is chosen.
 
-    Parameters
-    ----------
-    v_mp, i_mp : float or UFloat
-        V and A, greater than 0.
-    terms : Terms, optional
+    ``v_mp``, ``i_mp``: float or UFloat. V and A, greater than 0.
 
-    Raises
-    ------
-    RangeError
-        A voltage or current that is not positive and finite.
-
-    Examples
-    --------
-    >>> found = best_load_of_point(17.2, 0.55)
-    >>> round(found.best_resistance, 2), found.choice.made_of.label, found.choice.ratings
-    (31.27, '33R', (25.0,))
+    Raises RangeError: a voltage or current that is not positive and finite.
     """
     terms = terms or Terms()
     for name, quantity, unit in (("v_mp", v_mp, "V"), ("i_mp", i_mp, "A")):
-        if not 0 < value_and_u(quantity)[0] < math.inf:
-            raise RangeError(
-                f"{name} is {value_and_u(quantity)[0]:g} {unit}", remedy="give it greater than 0"
-            )
+        value = value_and_u(quantity)[0]
+        if not 0 < value < math.inf:
+            raise RangeError(f"{name} is {value:g} {unit}", remedy="give it greater than 0")
     best, power = v_mp / i_mp, v_mp * i_mp
     value, u = value_and_u(power)
     worst = value + 2 * float(np.nan_to_num(u))
@@ -319,20 +278,9 @@ def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> Load
 
     def candidate(made_of: Combination) -> Candidate:
         heat = tuple(worst * share for share in made_of.heat_shares)
-        nan = math.nan
-        return Candidate(made_of, nan, nan, nan, nan, heat, tuple(map(terms.rating, heat)))
+        return Candidate(made_of, *[math.nan] * 4, heat, tuple(map(terms.rating, heat)))
 
     candidates = tuple(map(candidate, listed))
-    return LoadChoice(
-        best_resistance=best,
-        best_power=power,
-        max_power=power,
-        weights=(1.0,),
-        best_resistances=(best,),
-        max_powers=(power,),
-        candidates=candidates,
-        choice=candidates[listed.index(chosen)],
-        choice_powers=(math.nan,),
-        worst_dissipation=worst,
-        terms=terms,
-    )
+    choice = candidates[listed.index(chosen)]
+    alone = ((1.0,), (best,), (power,))  # weights, resistances and powers of the one condition
+    return LoadChoice(best, power, power, *alone, candidates, choice, (math.nan,), worst, terms)

@@ -26,10 +26,8 @@ class LoadedPanel:
 
     Attributes
     ----------
-    models : tuple of SingleDiode
-        One curve a condition, scalar parameters.
-    shares : ndarray, shape (K,)
-        Sum 1.
+    models : tuple of SingleDiode. One curve a condition, scalar parameters.
+    shares : shape (K,). Sum 1.
     """
 
     models: tuple[SingleDiode, ...]
@@ -39,33 +37,25 @@ class LoadedPanel:
     def of(cls, models: Sequence[SingleDiode], weights: Sequence[float] | None) -> "LoadedPanel":
         """Check the curves and their weights, and bring the weights to a sum of 1.
 
-        Raises
-        ------
-        RangeError
-            Weights that are negative, not finite, all zero, or not one a curve.
-        SweepError
-            No curve, one that could not be fitted, or one that delivers no power.
+        Raises RangeError: weights that are negative, not finite, all zero, or not one a curve;
+        SweepError: no curve, one that could not be fitted, or one that delivers no power.
         """
         if not models:
             raise SweepError("no curve to load", remedy="give at least one sweep")
         w = np.ones(len(models)) if weights is None else np.asarray(weights, dtype=float)
         if w.shape != (len(models),):
-            raise RangeError(
-                f"{w.size} weights for {len(models)} conditions", remedy="give one for each"
-            )
+            what = f"{w.size} weights for {len(models)} conditions"
+            raise RangeError(what, remedy="give one for each")
         if not np.all(np.isfinite(w)) or w.min() < 0 or w.sum() <= 0:
-            raise RangeError(
-                f"weights {', '.join(f'{x:g}' for x in w)}",
-                remedy="give numbers of 0 or more, such as hours, not all zero",
-            )
+            what = f"weights {', '.join(f'{x:g}' for x in w)}"
+            raise RangeError(what, remedy="give numbers of 0 or more, such as hours, not all zero")
         for place, model in enumerate(models, 1):
             power = np.asarray(model.key_points().p_mp)
             if power.ndim:
                 raise SweepError(f"curve {place} holds {power.size} curves", remedy="give one")
             if not power > 0:
-                raise SweepError(
-                    f"curve {place} delivers no power", remedy="check the light and the polarity"
-                )
+                what = f"curve {place} delivers no power"
+                raise SweepError(what, remedy="check the light and the polarity")
         return cls(tuple(models), w / w.sum())
 
     @cached_property
@@ -158,12 +148,6 @@ class LoadedPanel:
         """Return how the mean power on a resistance moves with the parameters, shape (K, 5)."""
         return self._at(resistance).by_p
 
-    def gradient_max_powers(self) -> Array:
-        """Return how each condition's maximum power moves with its parameters, shape (K, 5)."""
-        v, i = (x[:, None] for x in self.top)
-        # At the maximum a shift of the voltage changes nothing (envelope theorem).
-        return v * local(v, i, *self.raw).di[:, 0]
-
 
 @dataclass(frozen=True)
 class _Slopes:
@@ -180,12 +164,10 @@ def uncertain(value: float, gradient: Array, parameters: Sequence[Mapping[str, A
 
     Parameters
     ----------
-    value : float
-    gradient : ndarray, shape (K, 5)
-        How it moves with IL, I0, Rs, 1/Rsh and a of each condition.
-    parameters : sequence of K mappings of str to UFloat or None
-        Uncertain parameters by name; one that is missing or None does not move. Without
-        ``parameters`` the value comes back as a plain float.
+    gradient : shape (K, 5). How it moves with IL, I0, Rs, 1/Rsh and a of each condition.
+    parameters : sequence of K mappings of str to UFloat or None. Uncertain parameters by name; one
+        that is missing or None does not move. Without ``parameters`` the value comes back as a
+        plain float.
     """
     if parameters is None:
         return float(value)

@@ -5,7 +5,7 @@ None of that is a reading of a panel, and none of it is left out in silence.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -47,21 +47,16 @@ class CleanLog:
 
     Attributes
     ----------
-    time : ndarray, shape (N,)
-        s, increasing.
-    power : ndarray, shape (N,)
-        W.
-    angles : dict of str to ndarray, shape (N,)
-        ``pan``, ``tilt``, ``elevation``, ``angle``, as far as the log has them, deg; NaN before
-        the first one logged, and carried on where a cell is blank.
-    rows : ndarray of int, shape (N,)
-        Line of the file.
-    interval : float
-        Median time between readings, s.
+    time : shape (N,). s, increasing.
+    power : shape (N,). W.
+    angles : dict of str to ndarray, shape (N,). ``pan``, ``tilt``, ``elevation``, ``angle``, as far
+        as the log has them, deg; NaN before the first one logged, and carried on where a cell is
+        blank.
+    rows : ndarray of int, shape (N,). Line of the file.
+    interval : Median time between readings, s.
     gaps : tuple of Gap
     left_out : tuple of LeftOut
     notes : tuple of str
-    name : str
     """
 
     time: Array
@@ -80,33 +75,26 @@ class CleanLog:
     def between(self, start: float | None, end: float | None) -> "CleanLog":
         """Return the readings from ``start`` to ``end``, s.
 
-        Raises
-        ------
-        SweepError
-            Fewer than 20 readings are left.
+        Raises SweepError: fewer than 20 readings are left.
         """
         first = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
         last = len(self) if end is None else int(np.searchsorted(self.time, end, "right"))
         cut = slice(first, last)
-        if len(self.time[cut]) < _FEWEST:
+        time = self.time[cut]
+        if len(time) < _FEWEST:
             raise SweepError(
-                f"{len(self.time[cut])} readings between the times asked for",
+                f"{len(time)} readings between the times asked for",
                 self.name,
-                f"the log runs from {self.time[0]:g} to {self.time[-1]:g} s; "
-                f"keep at least {_FEWEST} readings",
+                f"the log runs from {self.time[0]:g} to {self.time[-1]:g} s; keep at least "
+                f"{_FEWEST} readings",
             )
-        return CleanLog(
-            self.time[cut],
-            self.power[cut],
-            {name: values[cut] for name, values in self.angles.items()},
-            self.rows[cut],
-            self.interval,
-            tuple(
-                g for g in self.gaps if g.end > self.time[cut][0] and g.start < self.time[cut][-1]
-            ),
-            self.left_out,
-            self.notes,
-            self.name,
+        return replace(
+            self,
+            time=time,
+            power=self.power[cut],
+            angles={name: values[cut] for name, values in self.angles.items()},
+            rows=self.rows[cut],
+            gaps=tuple(g for g in self.gaps if g.end > time[0] and g.start < time[-1]),
         )
 
 
@@ -121,20 +109,13 @@ def clean(
 
     Parameters
     ----------
-    time, power : array_like, shape (N,)
-        s and W, as they stand in the log; NaN where blank.
-    angles : mapping of str to array_like, optional
-        deg, shape (N,) each.
-    rows : array_like of int, shape (N,), optional
-        Lines of the file; 1 to N where not given.
-    name : str
-        File, for messages.
+    time, power : array_like, shape (N,). s and W, as they stand in the log; NaN where blank.
+    angles : mapping of str to array_like. deg, shape (N,) each.
+    rows : array_like of int, shape (N,). Lines of the file; 1 to N where not given.
+    name : File, for messages.
 
-    Raises
-    ------
-    SweepError
-        Fewer than 20 usable readings, or a clock that was set back so far that a tenth of the log
-        would be lost.
+    Raises SweepError: fewer than 20 usable readings, or a clock that was set back so far that a
+    tenth of the log would be lost.
 
     Examples
     --------
@@ -152,33 +133,16 @@ def clean(
     columns, lines, notes = _one_each(columns, lines, keep, left_out)
     if columns["time"].size < _FEWEST:
         why = "; ".join(f"{entry.count} left out: {entry.reason}" for entry in left_out)
-        raise SweepError(
-            f"{columns['time'].size} usable readings" + (f" ({why})" if why else ""),
-            name,
-            f"give a log with at least {_FEWEST}",
-        )
+        what = f"{columns['time'].size} usable readings" + (f" ({why})" if why else "")
+        raise SweepError(what, name, f"give a log with at least {_FEWEST}")
     steps = np.diff(columns["time"])
     interval = float(np.median(steps[:: 1 + steps.size // 20000]))
     wide = np.flatnonzero(steps > 5.0 * interval)
-    gaps = tuple(
-        Gap(float(columns["time"][k]), float(columns["time"][k + 1]), int(lines[k + 1]))
-        for k in wide
-    )
-    return CleanLog(
-        columns["time"],
-        columns["power"],
-        {
-            name: _carried_on(values)
-            for name, values in columns.items()
-            if name not in ("time", "power") and np.any(np.isfinite(values))
-        },
-        lines,
-        interval,
-        gaps,
-        tuple(left_out),
-        tuple(notes),
-        name,
-    )
+    time, power = columns.pop("time"), columns.pop("power")
+    gaps = tuple(Gap(float(time[k]), float(time[k + 1]), int(lines[k + 1])) for k in wide)
+    seen = {k: carried_on(values) for k, values in columns.items() if np.isfinite(values).any()}
+    said = tuple(left_out), tuple(notes), name
+    return CleanLog(time, power, seen, lines, interval, gaps, *said)
 
 
 def sound(part: Mapping[str, Array], name: str) -> tuple[dict[str, Array], list[LeftOut]]:
@@ -186,15 +150,10 @@ def sound(part: Mapping[str, Array], name: str) -> tuple[dict[str, Array], list[
 
     Parameters
     ----------
-    part : mapping of str to ndarray
-        ``time``, ``power``, ``rows`` and angles, as in `clean`.
-    name : str
-        File, for messages.
+    part : mapping of str to ndarray. ``time``, ``power``, ``rows`` and angles, as in `clean`.
+    name : File, for messages.
 
-    Raises
-    ------
-    SweepError
-        A clock that was set back so far that a tenth would be lost.
+    Raises SweepError: a clock that was set back so far that a tenth would be lost.
     """
     columns = {label: values for label, values in part.items() if label != "rows"}
     keep, left_out = _usable(columns, part["rows"], name)
@@ -227,13 +186,10 @@ def _usable(
         late = _out_of_order(columns["time"], keep)
         share = int(late.sum()) / int(keep.sum())
         if share > 0.1:
-            at = int(np.flatnonzero(late)[0])
-            raise SweepError(
-                f"the time runs backwards at row {lines[at]:g}, and {share:.0%} of the readings "
-                "would have to be left out",
-                name,
-                "the clock was set or the logger started anew: split the file there",
-            )
+            what = f"the time runs backwards at row {lines[int(np.flatnonzero(late)[0])]:g}, and "
+            what += f"{share:.0%} of the readings would have to be left out"
+            remedy = "the clock was set or the logger started anew: split the file there"
+            raise SweepError(what, name, remedy)
         _drop(keep, late, "the time runs backwards", lines, left_out)
     return keep, left_out
 
@@ -248,8 +204,7 @@ def _drop(
     """Take the readings of a mask out of those kept, and note how many and why."""
     at = np.flatnonzero(mask & keep)
     if at.size:
-        first = tuple(int(r) for r in lines[at[:_SHOWN]])
-        left_out.append(LeftOut(reason, int(at.size), first))
+        left_out.append(LeftOut(reason, int(at.size), tuple(map(int, lines[at[:_SHOWN]]))))
         keep[at] = False
 
 
@@ -259,18 +214,11 @@ def _spikes(power: Array, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
     usable = np.flatnonzero(keep)
     if usable.size < _FEWEST:
         return found
-    sample = np.abs(power[usable[:: 1 + usable.size // 20000]])
-    usual = np.quantile(sample, 0.98)
-    if not usual > 0:
-        return found
+    usual = np.quantile(np.abs(power[usable[:: 1 + usable.size // 20000]]), 0.98)
     with np.errstate(invalid="ignore"):
-        high = np.flatnonzero((np.abs(power) > 3.0 * usual) & keep)
-    if not high.size:
-        return found
-    runs = np.split(high, np.flatnonzero(np.diff(high) > 1) + 1)
-    for run in runs:
-        if run.size <= 3:
-            found[run] = True
+        high = np.flatnonzero((np.abs(power) > 3.0 * usual) & keep & (usual > 0))
+    for run in np.split(high, np.flatnonzero(np.diff(high) > 1) + 1):
+        found[run] = run.size <= 3
     return found
 
 
@@ -357,10 +305,10 @@ def _one_each(
     return columns, lines[first], [note]
 
 
-def _carried_on(values: Array) -> Array:
-    """Return an angle with its blanks filled by the last one logged."""
+def carried_on(values: Array, before: float = np.nan) -> Array:
+    """Return an angle with its blanks filled by the last one logged; ``before``: that before it."""
     known = np.isfinite(values)
     if known.all():
         return values
     last = np.maximum.accumulate(np.where(known, np.arange(values.size), -1))
-    return np.where(last >= 0, values[np.maximum(last, 0)], np.nan)
+    return np.where(last >= 0, values[np.maximum(last, 0)], before)

@@ -24,13 +24,10 @@ class LogPower:
 
     Attributes
     ----------
-    power : ndarray, shape (N,)
-        W; NaN or rubbish where the log holds it.
-    load_seen, u_load_seen : float or None
-        V/I where it stays the same while the power changes, ohm; None where it does not, or
-        where there is no telling.
-    load_varies : bool
-        V/I changes with the power: no fixed load.
+    power : shape (N,). W; NaN or rubbish where the log holds it.
+    load_seen, u_load_seen : V/I where it stays the same while the power changes, ohm; None where it
+        does not, or where there is no telling.
+    load_varies : V/I changes with the power: no fixed load.
     notes : tuple of str
     """
 
@@ -46,25 +43,12 @@ def log_power(log: Log, load_ohm: float | None = None, bench: "Bench | None" = N
 
     Parameters
     ----------
-    log : Log
-        With power, or two of voltage, current and load, or one of them and ``load_ohm``.
-    load_ohm : float, optional
-        The stated load, ohm.
-    bench : Bench, optional
-        Its front end is corrected for where the log has voltage and current.
+    log : With power, or two of voltage, current and load, or one of them and ``load_ohm``.
+    load_ohm : The stated load, ohm.
+    bench : Its front end is corrected for where the log has voltage and current.
 
-    Raises
-    ------
-    TableError
-        Power follows from no column.
-    RangeError
-        A stated load far from what voltage and current show.
-
-    Examples
-    --------
-    >>> log = Log({"time": np.arange(2.0), "voltage": np.array([1.0, 2.0])}, np.arange(1, 3))
-    >>> log_power(log, 10.0).power
-    array([0.1, 0.4])
+    Raises TableError: power follows from no column; RangeError: a stated load far from what voltage
+    and current show.
     """
     log = _told(log)
     voltage, current, notes = _measured(log, bench)
@@ -106,11 +90,8 @@ def power_of(log: Log, load_ohm: float | None = None, bench: "Bench | None" = No
 def _told(log: Log) -> Log:
     """Return the log without columns that hold no number, as in one that `ivkit watch` writes."""
     blank = [q for q, values in log.columns.items() if values.size and np.isnan(values).all()]
-    return (
-        replace(log, columns={q: v for q, v in log.columns.items() if q not in blank})
-        if blank
-        else log
-    )
+    told = {q: v for q, v in log.columns.items() if q not in blank}
+    return replace(log, columns=told) if blank else log
 
 
 def _measured(log: Log, bench: "Bench | None") -> tuple[Array | None, Array | None, list[str]]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from ivkit.errors import SweepError
 from ivkit.readings.log import Log
 from ivkit.readings.log_pieces import LogPieces
-from ivkit.verdict.log import ANGLES, CleanLog, LeftOut, clean, sound
+from ivkit.verdict.log import ANGLES, CleanLog, LeftOut, carried_on, clean, sound
 from ivkit.verdict.log_power import LogPower, log_power, power_of
 
 if TYPE_CHECKING:
@@ -88,26 +88,14 @@ def read_long_log(
 
     Parameters
     ----------
-    pieces : LogPieces
-    load_ohm, bench
-        As in `ivkit.verdict.log_power.log_power`.
-    start, end : float, optional
-        Leave out what is before or after, s.
-    most : int
-        Readings to hold, above which neighbours are averaged.
+    load_ohm, bench : As in `ivkit.verdict.log_power.log_power`.
+    start, end : Leave out what is before or after, s.
+    most : Readings to hold, above which neighbours are averaged.
 
-    Returns
-    -------
-    Log
-        Its notes and damage; no columns.
-    LogPower
-        What a sample of the log says of power and load; its ``power`` is that of the sample.
-    CleanLog
+    Returns Log: Its notes and damage; no columns; LogPower: What a sample of the log says of power
+    and load; its ``power`` is that of the sample; CleanLog.
 
-    Raises
-    ------
-    TableError, RangeError, SweepError
-        As reading, `log_power` and `clean` raise them.
+    Raises TableError, RangeError, SweepError: as reading, `log_power` and `clean` raise them.
     """
     series, sample = _Series(), _Sample()
     dropped: Counter[str] = Counter()
@@ -130,7 +118,8 @@ def read_long_log(
             reasons.setdefault(why, one.reason)
             first_rows[why] = (*first_rows.get(why, ()), *one.rows)[:_SHOWN]
         for name in [name for name in ANGLES if name in part]:
-            part[name], last[name] = _carried(part[name], last.get(name, np.nan))
+            part[name] = carried_on(part[name], last.get(name, np.nan))
+            last[name] = float(part[name][-1]) if part[name].size else last.get(name, np.nan)
         keep = np.ones(len(part["time"]), dtype=bool)
         if start is not None:
             keep &= part["time"] >= start
@@ -139,8 +128,8 @@ def read_long_log(
         if keep.any():
             series.add({name: values[keep] for name, values in part.items()}, most)
     powers = log_power(sample.log(pieces.name), load_ohm, bench)
-    raw = Log({}, np.empty(0, dtype=np.int64), pieces.name, pieces.told.damage, pieces.told.notes)
-    raw = replace(raw, unit_said=pieces.unit_said)
+    told, said = pieces.told, pieces.unit_said
+    raw = Log({}, np.empty(0, int), pieces.name, told.notes, damage=told.damage, unit_said=said)
     if not series.size:
         raise SweepError("no usable reading in the time asked for", pieces.name, "see --from, --to")
     whole = series.whole()
@@ -157,15 +146,6 @@ def read_long_log(
             f"to {2 * most} readings as logged",
         )
     return raw, powers, replace(found, left_out=(*left, *found.left_out), notes=notes)
-
-
-def _carried(values: Array, before: float) -> tuple[Array, float]:
-    """Return an angle with its blanks filled by the last one logged, and the last of all."""
-    known = np.isfinite(values)
-    if not known.all():
-        last = np.maximum.accumulate(np.where(known, np.arange(values.size), -1))
-        values = np.where(last >= 0, values[np.maximum(last, 0)], before)
-    return values, float(values[-1]) if values.size else before
 
 
 class _Sample:

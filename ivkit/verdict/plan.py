@@ -38,12 +38,9 @@ class PlannedLoad:
 
     Attributes
     ----------
-    load : float
-        ohm; 0 for a short circuit, infinity for none.
-    voltage, current, power : float
-        Where it should hold the panel, V, A and W.
-    rating : float
-        Power rating to buy, W; 0 where no part is needed.
+    load : ohm; 0 for a short circuit, infinity for none.
+    voltage, current, power : Where it should hold the panel, V, A and W.
+    rating : Power rating to buy, W; 0 where no part is needed.
     """
 
     load: float
@@ -59,14 +56,10 @@ class Channel:
 
     Attributes
     ----------
-    name : str
-        ``voltage`` or ``current``.
-    used : float
-        Largest signal over the converter's range.
-    step : float
-        One count, as a share of the largest signal.
-    better : str
-        What part would use the range well; empty where it is used well.
+    name : ``voltage`` or ``current``.
+    used : Largest signal over the converter's range.
+    step : One count, as a share of the largest signal.
+    better : What part would use the range well; empty where it is used well.
     """
 
     name: str
@@ -81,14 +74,10 @@ class Improvement:
 
     Attributes
     ----------
-    name : str
-        The effect, or ``noise``.
-    share : float
-        Its share of the variance of Pmp now.
-    u_power : float
-        Standard uncertainty of Pmp with this cause halved, W.
-    part : str
-        What halves it; empty where that is not a part of the bench.
+    name : The effect, or ``noise``.
+    share : Its share of the variance of Pmp now.
+    u_power : Standard uncertainty of Pmp with this cause halved, W.
+    part : What halves it; empty where that is not a part of the bench.
     """
 
     name: str
@@ -103,21 +92,14 @@ class Plan(Shown):
 
     Attributes
     ----------
-    loads : tuple of PlannedLoad
-        In the order to take them.
-    key_points : KeyPoints
-        As expected, with the uncertainty that the sweep will have.
-    sweep : Sweep
-        The readings as expected, without noise.
-    channels : tuple of Channel
-        Empty without a converter.
-    divider_share, shunt_share : float
-        Current that the divider takes, and voltage that the shunt takes, at maximum power, as
-        shares of Imp and Vmp.
-    improvements : tuple of Improvement
-        Largest help first.
-    assumed_noise : bool
-        No bench states a noise, so one was assumed.
+    loads : tuple of PlannedLoad. In the order to take them.
+    key_points : As expected, with the uncertainty that the sweep will have.
+    sweep : The readings as expected, without noise.
+    channels : tuple of Channel. Empty without a converter.
+    divider_share, shunt_share : Current that the divider takes, and voltage that the shunt takes,
+        at maximum power, as shares of Imp and Vmp.
+    improvements : tuple of Improvement. Largest help first.
+    assumed_noise : No bench states a noise, so one was assumed.
     notes : tuple of str
     """
 
@@ -146,28 +128,17 @@ def plan_sweep(
 
     Parameters
     ----------
-    model : SingleDiode
-        The curve that is expected.
-    bench : Bench, optional
-        Front end, and the loads at hand.
-    count : int
-        Readings, 5 or more.
-    aim : str
-        ``power``: least uncertainty of Pmp; ``parameters``: smallest ellipsoid of the five
+    model : The curve that is expected.
+    bench : Front end, and the loads at hand.
+    count : Readings, 5 or more.
+    aim : ``power``: least uncertainty of Pmp; ``parameters``: smallest ellipsoid of the five
         parameters; ``both``.
-    series : str
-        E-series to take loads from where neither drawer nor bench names any.
-    drawer : tuple of float
-        Loads at hand, ohm; go before those of the bench.
-    ends : bool
-        Short circuit and open circuit may be taken too: they need no part.
+    series : E-series to take loads from where neither drawer nor bench names any.
+    drawer : tuple of float. Loads at hand, ohm; go before those of the bench.
+    ends : Short circuit and open circuit may be taken too: they need no part.
 
-    Raises
-    ------
-    SweepError
-        A panel without power.
-    RangeError
-        Fewer than five readings, or fewer loads at hand than readings.
+    Raises SweepError: a panel without power; RangeError: fewer than five readings, or fewer loads
+    at hand than readings.
     """
     points = model.key_points()
     if not points.p_mp > 0:
@@ -181,9 +152,8 @@ def plan_sweep(
     if ends:
         at_hand = np.array([0.0, *at_hand, np.inf])
     if len(at_hand) < count:
-        raise RangeError(
-            f"{len(at_hand)} loads at hand for {count} readings", "", "ask for fewer, or add loads"
-        )
+        what = f"{len(at_hand)} loads at hand for {count} readings"
+        raise RangeError(what, "", "ask for fewer, or add loads")
     whole = expected_sweep(model, bench, at_hand)
     told = information(model, whole.voltage, whole.noise_voltage, whole.noise_current)
     spread = np.where(np.isinf(at_hand), 1e3 * best, np.maximum(at_hand, 1e-3 * best))
@@ -195,10 +165,10 @@ def plan_sweep(
     fixed = [0, len(at_hand) - 1] if ends else []
     start = [*fixed, *[k for k in start if k not in fixed][: count - len(fixed)]]
     chosen = choose(told, start, aim, fixed)
-    order = _order(chosen)
     sweep = whole.select(np.isin(np.arange(len(at_hand)), chosen))
     results, u_now = _results(model, sweep)
-    at = [(float(whole.voltage[k]), float(whole.current[k]), float(at_hand[k])) for k in order]
+    columns = (whole.voltage, whole.current, at_hand)
+    at = [tuple(float(x[k]) for x in columns) for k in _order(chosen)]
     loads = tuple(
         PlannedLoad(ohm, v, i, v * i, rating_to_buy(v * i) if 0 < ohm < np.inf else 0.0)
         for v, i, ohm in at
@@ -222,17 +192,12 @@ def expected_sweep(model: SingleDiode, bench: Bench, loads: Array) -> Sweep:
     ``loads`` (M,) in ohm may hold 0 and infinity.
     """
     front_end = bench.front_end
+    ends = model.key_points()
+    usual = [np.full(len(loads), _NOISE.u_fraction * float(x)) for x in (ends.v_oc, ends.i_sc)]
     if front_end is None:
         point = model.operating_point(loads)
-        ends = model.key_points()
-        return Sweep(
-            np.asarray(point.voltage),
-            np.asarray(point.current),
-            np.full(len(loads), _NOISE.u_fraction * float(ends.v_oc)),
-            np.full(len(loads), _NOISE.u_fraction * float(ends.i_sc)),
-            load=loads,
-            name="plan",
-        )
+        read = (np.asarray(point.voltage), np.asarray(point.current))
+        return Sweep(*read, *usual, load=loads, name="plan")
     point = model.operating_point(load_at_panel(front_end, loads))
     smooth = front_end
     if front_end.converter is not None:
@@ -259,12 +224,7 @@ def expected_sweep(model: SingleDiode, bench: Bench, loads: Array) -> Sweep:
     if len(sweep) < len(loads):
         raise saturated
     if sweep.noise_current is None or sweep.noise_voltage is None:
-        ends = model.key_points()
-        sweep = replace(
-            sweep,
-            noise_voltage=np.full(len(loads), _NOISE.u_fraction * float(ends.v_oc)),
-            noise_current=np.full(len(loads), _NOISE.u_fraction * float(ends.i_sc)),
-        )
+        sweep = replace(sweep, noise_voltage=usual[0], noise_current=usual[1])
     return replace(sweep, voltage=np.asarray(point.voltage), current=np.asarray(point.current))
 
 
@@ -276,11 +236,12 @@ def _results(model: SingleDiode, sweep: Sweep) -> tuple[KeyPoints, UFloat]:
     by_v, by_i = parameter_gradients(sweep.voltage, weights, *p)
     sources = Sources(sweep, sweep.noise_voltage, sweep.noise_current)
     values, moves = model.key_points(), key_point_gradients(*p)
-    told = {
-        name: sources.quantity(float(getattr(values, name)), moves[name] @ by_v, moves[name] @ by_i)
-        for name in ("i_sc", "v_oc", "v_mp", "i_mp")
-    }
-    points = KeyPoints(**told)
+    points = KeyPoints(
+        *(
+            sources.quantity(float(getattr(values, n)), moves[n] @ by_v, moves[n] @ by_i)
+            for n in ("i_sc", "v_oc", "v_mp", "i_mp")
+        )
+    )
     return points, points.p_mp
 
 
@@ -289,10 +250,7 @@ def _improvements(power: UFloat, front_end: FrontEnd | None) -> tuple[Improvemen
     variance = power.std_dev**2
     found = [
         Improvement(
-            name,
-            share,
-            float(np.sqrt(variance * (1.0 - 0.75 * share))),
-            halved(name, front_end),
+            name, share, float(np.sqrt(variance * (1.0 - 0.75 * share))), halved(name, front_end)
         )
         for name, share in budget(power).items()
     ]

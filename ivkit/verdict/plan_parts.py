@@ -4,15 +4,7 @@ from ivkit.bench import FrontEnd
 
 
 def halved(name: str, front_end: FrontEnd | None) -> str:
-    """Return what halves a cause of the budget, with the figure that does; empty if unknown.
-
-    Examples
-    --------
-    >>> from ivkit.bench import CurrentChannel
-    >>> shunt = CurrentChannel(shunt_ohm=0.1, shunt_tolerance_pct=1.0)
-    >>> halved("shunt", FrontEnd(divider_at="panel", current=shunt))
-    'a shunt of 0.5 % instead of 1 %'
-    """
+    """Return what halves a cause of the budget, with the figure that does; empty if unknown."""
     if name == "noise":
         return "average four readings where one was taken"
     if front_end is None:
@@ -20,11 +12,7 @@ def halved(name: str, front_end: FrontEnd | None) -> str:
     volt, ampere, converter = front_end.voltage, front_end.current, front_end.converter
     ends = (volt.divider_top_tolerance_pct, volt.divider_bottom_tolerance_pct, volt.tolerance_pct)
     parts: dict[str, tuple[str, float | None, str]] = {
-        "divider ratio": (
-            "divider resistors of",
-            max((t for t in ends if t), default=None),
-            "%",
-        ),
+        "divider ratio": ("divider resistors of", max((t for t in ends if t), default=None), "%"),
         "shunt": ("a shunt of", ampere.shunt_tolerance_pct, "%"),
         "burden": ("a burden known to", ampere.burden_tolerance_pct, "%"),
         "voltage amplifier gain": ("a voltage gain known to", volt.gain_tolerance_pct, "%"),

@@ -14,12 +14,12 @@ import numpy as np
 
 from ivkit.curve.uncertainty import coverage_factor
 from ivkit.errors import RangeError
-from ivkit.verdict.angle_law import AngleLaw
+from ivkit.predict.angle_law import AngleLaw
 from ivkit.verdict.steady_mean import Mean
 
 
 @dataclass(frozen=True)
-class Facing:
+class FacingPower:
     """The power with the panel facing the light, W, its standard uncertainty, and whence."""
 
     power: float
@@ -61,7 +61,7 @@ class Pointing:
     reason: str = ""
 
 
-def pointing_error(power: Mean, facing: Facing, law: AngleLaw) -> Pointing:
+def pointing_error(power: Mean, facing: FacingPower, law: AngleLaw) -> Pointing:
     """Return the angle off the light that a mean power implies.
 
     Parameters
@@ -69,7 +69,7 @@ def pointing_error(power: Mean, facing: Facing, law: AngleLaw) -> Pointing:
     power : Mean
         W; its own uncertainty is that of noise, not of the instrument's scale, which is in
         ``facing`` where the two were not read with one instrument.
-    facing : Facing
+    facing : FacingPower
     law : AngleLaw
 
     Returns

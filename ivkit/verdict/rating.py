@@ -1,10 +1,8 @@
 """How many watts a resistor must be rated for where it stands.
 
-A resistor holds its rated power up to a certain temperature of the air around it, and less and
-less above. The default rule, full power to 70 degC and none at 155 degC, is common for film
-resistors (manufacturers' data sheets; common practice, no standard). Wire-wound and housed parts
-end elsewhere, for instance at 200 degC, so it is a parameter. IEC 60115-8:2023 refers the rating
-to the temperature of the terminals instead.
+The default rule, full power in air of up to 70 degC and none at 155 degC, is common for film
+resistors (manufacturers' data sheets; common practice, no standard); wire-wound and housed parts
+end elsewhere. IEC 60115-8:2023 refers the rating to the temperature of the terminals instead.
 """
 
 import math
@@ -20,20 +18,10 @@ USUAL_RATINGS = (0.125, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 25.0, 50.0, 100.0)
 class Derating:
     """Full rated power up to one temperature, linearly less to zero at another.
 
-    Attributes
-    ----------
-    full_to, zero_at : float
-        Temperature of the air around the part, degC; ``zero_at`` is the higher one.
+    ``full_to``, ``zero_at``: Temperature of the air around the part, degC; ``zero_at`` is the
+    higher one.
 
-    Raises
-    ------
-    RangeError
-        ``zero_at`` is not above ``full_to``.
-
-    Examples
-    --------
-    >>> round(Derating().share(100.0), 5)
-    0.64706
+    Raises RangeError: ``zero_at`` is not above ``full_to``.
     """
 
     full_to: float = 70.0
@@ -56,35 +44,19 @@ def rating_to_buy(dissipation: float, share: float = 1.0, margin: float = 2.0) -
 
     Parameters
     ----------
-    dissipation : float
-        Largest power that the part has to turn into heat, W, 0 or greater.
-    share : float
-        Part of its rated power that the part may carry where it stands (`Derating.share`).
-    margin : float
-        Rated power wanted for each watt that is allowed, 1 or greater. At 2, the default, the
+    dissipation : Largest power that the part has to turn into heat, W, 0 or greater.
+    share : Part of its rated power that the part may carry where it stands (`Derating.share`).
+    margin : Rated power wanted for each watt that is allowed, 1 or greater. At 2, the default, the
         part runs at half its rating and stays cooler (common practice, no source).
 
-    Returns
-    -------
-    float
-        W; NaN where no usual size is large enough.
+    Returns float: W; NaN where no usual size is large enough.
 
-    Raises
-    ------
-    RangeError
-        A margin below 1, or a share of 0: no part may carry anything there.
-
-    Examples
-    --------
-    >>> rating_to_buy(10.2), rating_to_buy(0.045), rating_to_buy(300.0)
-    (25.0, 0.125, nan)
+    Raises RangeError: a margin below 1, or a share of 0: no part may carry anything there.
     """
     if not margin >= 1.0:
         raise RangeError(f"margin {margin:g} is below 1", remedy="a part may not be overloaded")
     if not share > 0.0:
-        raise RangeError(
-            "the air is so hot there that the part may carry nothing",
-            remedy="give a lower ambient temperature or the part's own derating",
-        )
+        what = "the air is so hot there that the part may carry nothing"
+        raise RangeError(what, remedy="give a lower ambient temperature or the part's own derating")
     needed = dissipation * margin / share
     return next((r for r in USUAL_RATINGS if r >= needed * (1 - 1e-12)), math.nan)

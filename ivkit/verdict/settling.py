@@ -30,27 +30,18 @@ class Settling:
 
     Attributes
     ----------
-    level : float
-        Middle of the settled power, W (its mean comes later, without disturbances).
-    spread : float
-        Standard deviation of single settled readings about the baseline, W, hunting included.
-    drift : float
-        Change of the settled power, W/s.
-    u_drift : float
-        Its standard uncertainty.
-    first_level : float
-        Power before it changes, W.
-    leaves : int
-        Index of the first reading after which the power leaves its first level; 0 where the log
-        starts in motion.
-    settled : int
-        Index of the first reading of the steady state.
-    moved : bool
-        The power changed at all: false where the log is steady from its start.
-    overshoot : float
-        W beyond the level, in the sense of the change, before it settles; 0 where none is seen.
-    band : float
-        Half width of the band that counts as settled, W.
+    level : Middle of the settled power, W (its mean comes later, without disturbances).
+    spread : Standard deviation of single settled readings about the baseline, W, hunting included.
+    drift : Change of the settled power, W/s.
+    u_drift : Its standard uncertainty.
+    first_level : Power before it changes, W.
+    leaves : Index of the first reading after which the power leaves its first level; 0 where the
+        log starts in motion.
+    settled : Index of the first reading of the steady state.
+    moved : The power changed at all: false where the log is steady from its start.
+    overshoot : W beyond the level, in the sense of the change, before it settles; 0 where none is
+        seen.
+    band : Half width of the band that counts as settled, W.
     """
 
     level: float
@@ -72,19 +63,7 @@ class Settling:
 def settle(log: CleanLog) -> Settling:
     """Return where a log settles.
 
-    Raises
-    ------
-    SweepError
-        The log is shorter than the settling time.
-
-    Examples
-    --------
-    >>> from ivkit.verdict.log import clean
-    >>> time = np.arange(200.0)
-    >>> power = np.where(time < 20, 0.005, 0.5) + 1e-4 * np.cos(time**2)
-    >>> found = settle(clean(time, power))
-    >>> found.leaves, found.settled, round(found.level, 4)
-    (20, 20, 0.5)
+    Raises SweepError: the log is shorter than the settling time.
     """
     group = max(1, len(log) // _FINE)
     fine = _fine(log.power, group)
@@ -118,18 +97,8 @@ def settle(log: CleanLog) -> Settling:
         overshoot = beyond if beyond > max(band, 1.2 * within) else 0.0
     at = offset + group * settled if settled else 0
     drift, u_drift, spread = _line(log, at, level)
-    return Settling(
-        level,
-        spread,
-        drift,
-        u_drift,
-        first,
-        offset + group * leaves if leaves else 0,
-        at,
-        moved,
-        overshoot,
-        band,
-    )
+    left = offset + group * leaves if leaves else 0
+    return Settling(level, spread, drift, u_drift, first, left, at, moved, overshoot, band)
 
 
 def _fine(power: Array, group: int) -> Array:
@@ -191,8 +160,7 @@ def _enters(inside: NDArray[np.bool_]) -> int | None:
         return None
     counts = np.concatenate(([0], np.cumsum(inside)))
     ahead = (counts[width:] - counts[:-width]) / width
-    good = inside[: ahead.size] & (ahead >= 0.9)
-    found = np.flatnonzero(good)
+    found = np.flatnonzero(inside[: ahead.size] & (ahead >= 0.9))
     return int(found[0]) if found.size else None
 
 

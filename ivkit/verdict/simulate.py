@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ivkit.bench import Bench, CurrentChannel, FrontEnd, VoltageChannel
 from ivkit.curve.diode import SingleDiode
+from ivkit.curve.many import PARAMETERS
 from ivkit.curve.string import SeriesString
 from ivkit.errors import RangeError, SweepError
 from ivkit.panel.conditions import ReferencePanel
@@ -17,6 +18,8 @@ from ivkit.readings.simulated import draw_hidden, load_at_panel, write_readings
 
 Array = NDArray[np.float64]
 USUAL_CELLS = 36  # where a shaded cell needs cells and nobody says how many
+_POINTS = {"isc_A": "i_sc", "voc_V": "v_oc", "vmp_V": "v_mp", "imp_A": "i_mp", "pmp_W": "p_mp"}
+_POINTS |= {"fill_factor": "fill_factor", "best_load_ohm": "best_load"}
 FEWEST_LOADS = 12  # so many that something can go wrong in the midst of a sweep
 
 
@@ -26,15 +29,13 @@ class Simulated:
 
     Attributes
     ----------
-    columns : dict of str to ndarray, shape (N,)
-        ``load`` as stated (ohm), then ``voltage`` and ``current`` (V, A) or their codes, and
-        ``temperature`` (degC) where the bench has a sensor for it.
-    truth : dict
-        For JSON: the panel, the key points, the hidden errors, the fault.
-    voltage, current : ndarray, shape (N,)
-        At the panel's terminals, V and A, as they were; of the rows before any was copied.
-    current_in_volts : bool
-        Whether the current column holds volts at the converter.
+    columns : dict of str to ndarray, shape (N,). ``load`` as stated (ohm), then ``voltage`` and
+        ``current`` (V, A) or their codes, and ``temperature`` (degC) where the bench has a sensor
+        for it.
+    truth : dict. For JSON: the panel, the key points, the hidden errors, the fault.
+    voltage, current : shape (N,). At the panel's terminals, V and A, as they were; of the rows
+        before any was copied.
+    current_in_volts : Whether the current column holds volts at the converter.
     """
 
     columns: dict[str, Array]
@@ -58,27 +59,16 @@ def simulate(
 
     Parameters
     ----------
-    panel : ReferencePanel
-    effective_irradiance : float
-        W/m2, above 0.
-    temp_cell : float
-        degC.
-    loads : array_like, shape (N,)
-        Stated loads in the order taken, ohm; 0 short circuit, infinity open.
-    rng : numpy Generator
-    bench : Bench, optional
-        Without a front end in it: two hand-held meters of 4000 counts with 0.1 % of noise.
-    broken : Break, optional
-        What goes wrong, from `ivkit.readings.broken.BREAKS`.
-    drift : float
-        By which share the light changes from the first reading to the last.
+    effective_irradiance : W/m2, above 0.
+    temp_cell : degC.
+    loads : array_like, shape (N,). Stated loads in the order taken, ohm; 0 short circuit, infinity
+        open.
+    bench : Without a front end in it: two hand-held meters of 4000 counts with 0.1 % of noise.
+    broken : What goes wrong, from `ivkit.readings.broken.BREAKS`.
+    drift : By which share the light changes from the first reading to the last.
 
-    Raises
-    ------
-    SweepError
-        No load is left, none was given, or so few that a fault cannot show.
-    RangeError
-        A fault that this bench cannot have.
+    Raises SweepError: no load is left, none was given, or so few that a fault cannot show;
+    RangeError: a fault that this bench cannot have.
     """
     bench = bench or Bench()
     model = panel.at(effective_irradiance, temp_cell)
@@ -93,11 +83,8 @@ def simulate(
     )
     course = Course.plain(loads)
     if broken is not None and course.loads.size < FEWEST_LOADS:
-        raise SweepError(
-            f"{course.loads.size} loads are too few for a fault to show",
-            "--loads",
-            f"take at least {FEWEST_LOADS}",
-        )
+        what = f"{course.loads.size} loads are too few for a fault to show"
+        raise SweepError(what, "--loads", f"take at least {FEWEST_LOADS}")
     course = replace(course, light=1.0 + drift * np.linspace(0.0, 1.0, course.loads.size))
     if broken is not None and broken.course is not None:
         course = broken.course(course, setting, rng)
@@ -120,16 +107,11 @@ def simulate(
         columns = _spoilt(columns, broken, front_end, setting, rng)
     truth = {
         "condition": {"irradiance_W_m2": effective_irradiance, "temp_cell_degC": temp_cell},
-        "single_diode": _parameters(model),
-        "key_points": {
-            "isc_A": points.i_sc,
-            "voc_V": points.v_oc,
-            "vmp_V": points.v_mp,
-            "imp_A": points.i_mp,
-            "pmp_W": points.p_mp,
-            "fill_factor": points.fill_factor,
-            "best_load_ohm": points.best_load,
+        "single_diode": {
+            f"{name}_{unit}": getattr(model, name)
+            for name, unit in zip(PARAMETERS, ("A", "A", "ohm", "ohm", "V"), strict=True)
         },
+        "key_points": {key: getattr(points, name) for key, name in _POINTS.items()},
         "hidden_errors": _hidden(front_end, hidden),
         "true_loads_ohm": true_load,
         "voltage_V": v,
@@ -210,16 +192,6 @@ def _full_scale(front_end: FrontEnd) -> float:
     return room / nominal_scale(front_end, "current")
 
 
-def _parameters(model: SingleDiode) -> dict[str, Any]:
-    return {
-        "photocurrent_A": model.photocurrent,
-        "saturation_current_A": model.saturation_current,
-        "resistance_series_ohm": model.resistance_series,
-        "resistance_shunt_ohm": model.resistance_shunt,
-        "nNsVth_V": model.nNsVth,
-    }
-
-
 def _operating_points(
     panel: ReferencePanel, irradiance: float, temp_cell: float, course: Course, seen: Array
 ) -> tuple[Array, Array]:
@@ -238,21 +210,11 @@ def _operating_points(
 def _shaded(model: SingleDiode, cells: int, light: float, seen: Array) -> Any:
     """Return the points of a panel in two bypassed groups with one cell in less light."""
     if cells < 2:
-        raise SweepError(
-            "one cell cannot be shaded against others", "--fault", "take a panel of more cells"
-        )
+        what = "one cell cannot be shaded against others"
+        raise SweepError(what, "--fault", "take a panel of more cells")
     each = np.ones(cells)
     each[0] = light
-    il, i0, rs, rsh, a = (
-        np.asarray(x, dtype=float).ravel()[0]
-        for x in (
-            model.photocurrent,
-            model.saturation_current,
-            model.resistance_series,
-            model.resistance_shunt,
-            model.nNsVth,
-        )
-    )
+    il, i0, rs, rsh, a = (float(np.ravel(getattr(model, name))[0]) for name in PARAMETERS)
     one = SingleDiode(il * each, i0, rs / cells, rsh / cells, a / cells)
     return SeriesString(one, [cells // 2, cells - cells // 2]).operating_point(seen)
 

@@ -12,13 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.errors import SweepError
+from ivkit.predict.angle_law import AngleLaw
+from ivkit.predict.score import UNDETERMINED
 from ivkit.shown import Shown
-from ivkit.verdict.angle_law import AngleLaw
 from ivkit.verdict.disturbance import Disturbance, disturbances, disturbed
 from ivkit.verdict.drive import Drive, Energy, energy_of
 from ivkit.verdict.hunting import Swing, find_swing
 from ivkit.verdict.log import CleanLog
-from ivkit.verdict.pointing import Facing, Pointing, pointing_error
+from ivkit.verdict.pointing import FacingPower, Pointing, pointing_error
 from ivkit.verdict.settling import Settling, settle
 from ivkit.verdict.steady_mean import Mean, mean_of
 from ivkit.verdict.turning import Rise, Turn, refuse_radians, rise, turn
@@ -75,7 +76,7 @@ class Tracking(Shown):
         Readings of the steady state that are disturbed.
     disturbances : tuple of Disturbance
     hunting : Hunt or None
-    facing : Facing or None
+    facing : FacingPower or None
     pointing : Pointing or None
         None where it cannot be told; ``unknown`` says what to record.
     at_least : float or None
@@ -104,7 +105,7 @@ class Tracking(Shown):
     off: NDArray[np.bool_]
     disturbances: tuple[Disturbance, ...]
     hunting: Hunt | None
-    facing: Facing | None
+    facing: FacingPower | None
     pointing: Pointing | None
     at_least: float | None
     turned: Turn
@@ -127,7 +128,7 @@ class Tracking(Shown):
 def track(
     log: CleanLog,
     law: AngleLaw | Callable[[float], AngleLaw] | None = None,
-    facing: Facing | None = None,
+    facing: FacingPower | None = None,
     drive: Drive | None = None,
     *,
     u_angle: float = 1.0,
@@ -141,10 +142,10 @@ def track(
     log : CleanLog
         From `ivkit.verdict.log.clean`.
     law : AngleLaw or callable, optional
-        Power against angle of this panel on its load, from `ivkit.verdict.angle_law`; or a
+        Power against angle of this panel on its load, from `ivkit.predict.angle_law`; or a
         function that makes it for a facing power (W), which is then the stated one or, without
         one, the steady power of the log itself.
-    facing : Facing, optional
+    facing : FacingPower, optional
         Power when it faces this light.
     drive : Drive, optional
     u_angle : float
@@ -166,9 +167,8 @@ def track(
     >>> from ivkit.verdict.log import clean
     >>> time = np.arange(300.0)
     >>> power = np.where(time < 20, 0.005, 0.45) + 1e-4 * np.cos(time**2)
-    >>> from ivkit.verdict.angle_law import angle_law
-    >>> law = angle_law(lambda aoi: np.cos(np.radians(aoi)) ** 2)
-    >>> print(track(clean(time, power), law, Facing(0.5, 0.005)))
+    >>> law = AngleLaw.of(lambda aoi: np.cos(np.radians(aoi)) ** 2)
+    >>> print(track(clean(time, power), law, FacingPower(0.5, 0.005)))
     log: 0.45 W, settled after 1 s, 16.7 to 20.1 deg off the light
     """
     refuse_radians(log, unit_said)
@@ -245,7 +245,7 @@ def _step(power: Array) -> float:
 
 
 def _pointing(
-    log: CleanLog, found: Settling, steady: Mean, law: AngleLaw | None, facing: Facing | None
+    log: CleanLog, found: Settling, steady: Mean, law: AngleLaw | None, facing: FacingPower | None
 ) -> tuple[Pointing | None, float | None]:
     """Return the pointing error, or else the least that the log's own best moment implies."""
     if law is None:
@@ -255,7 +255,7 @@ def _pointing(
     if found.overshoot <= 0 or found.level <= found.first_level:
         return None, None
     best = found.level + found.overshoot
-    at_least = pointing_error(steady, Facing(best, found.spread, "the log's best moment"), law)
+    at_least = pointing_error(steady, FacingPower(best, found.spread, "the log's best moment"), law)
     return None, at_least.low if at_least.low else None
 
 
@@ -264,7 +264,7 @@ def _hunting(
     found: Settling,
     off: NDArray[np.bool_],
     law: AngleLaw | None,
-    facing: Facing | None,
+    facing: FacingPower | None,
 ) -> Hunt | None:
     part = slice(found.settled, None)
     time, power = log.time[part], log.power[part]
@@ -336,7 +336,7 @@ def _beyond(log: CleanLog, found: Settling) -> float | None:
 
 def _unknown(
     law: AngleLaw | None,
-    facing: Facing | None,
+    facing: FacingPower | None,
     pointing: Pointing | None,
     turned: Turn,
     risen: Rise | None,
@@ -362,7 +362,7 @@ def _unknown(
         )
     elif pointing is not None and pointing.aoi is None:
         unknown.append((f"the pointing error: {pointing.reason}", "check --facing-power"))
-    if risen is not None and risen.verdict == "cannot tell":
+    if risen is not None and risen.verdict == UNDETERMINED:
         what, _, remedy = risen.reason.partition("; ")
         if not remedy:
             what, _, remedy = risen.reason.partition(": ")

@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from ivkit.errors import RangeError
 from ivkit.light.incidence import angle_between, direction
-from ivkit.verdict.angle_law import AngleLaw
+from ivkit.predict.angle_law import AngleLaw
+from ivkit.predict.score import HIGH, LOW, PLAUSIBLE, UNDETERMINED
 from ivkit.verdict.log import CleanLog
 from ivkit.verdict.pointing import Pointing
 from ivkit.verdict.steady_mean import Mean
@@ -28,12 +29,10 @@ class Turn:
 
     Attributes
     ----------
-    aoi_first, aoi_last : float or None
-        Angle off the light, deg, as far as the log's angles tell; None where they do not.
-    from_scale : bool
-        The log gives the angle of incidence itself, not only the drive's directions.
-    doubt : str
-        Why there is no angle; empty otherwise.
+    aoi_first, aoi_last : Angle off the light, deg, as far as the log's angles tell; None where they
+        do not.
+    from_scale : The log gives the angle of incidence itself, not only the drive's directions.
+    doubt : Why there is no angle; empty otherwise.
     """
 
     aoi_first: float | None
@@ -49,14 +48,14 @@ class Rise:
     Attributes
     ----------
     verdict : str
-        ``"plausible"``, ``"too high"``, ``"too low"`` or ``"cannot tell"``.
+        Plausible, too high, too low or undetermined.
     en : float or None
         E_n of the logarithms: difference over the root sum of squares of both 95 % half widths
         (ISO 13528).
     measured, predicted : (float, float, float) or None
         Ratio and its 95 % interval.
     reason : str
-        Why it cannot be told, and what to record.
+        Why it could not be determined, and what to record.
     """
 
     verdict: str
@@ -69,17 +68,10 @@ class Rise:
 def refuse_radians(log: CleanLog, unit_said: frozenset[str] = frozenset()) -> None:
     """Refuse angles that can only be radians.
 
-    Parameters
-    ----------
-    log : CleanLog
-    unit_said : frozenset of str
-        Angles whose unit the user named himself.
+    ``unit_said``: frozenset of str. Angles whose unit the user named himself.
 
-    Raises
-    ------
-    RangeError
-        No angle leaves -pi/2 to pi/2, yet the power changed by a tenth and more with them: in
-        degrees that would be a turn of less than four, which no panel's power feels so.
+    Raises RangeError: no angle leaves -pi/2 to pi/2, yet the power changed by a tenth and more with
+    them: in degrees that would be a turn of less than four, which no panel's power feels so.
     """
     known = {k: v[np.isfinite(v)] for k, v in log.angles.items() if k not in unit_said}
     known = {k: v for k, v in known.items() if v.size}
@@ -107,28 +99,20 @@ def turn(
 
     Parameters
     ----------
-    log : CleanLog
-    first, last : slice
-        Readings before the panel moves, and those of the steady state.
-    tilt_is : str, optional
-        What ``tilt`` counts: ``"panel"``, the tilt from lying flat, face up; or ``"elevation"``,
-        the height of the panel's normal above the horizon. Matters only where pan moves too.
+    first, last : Readings before the panel moves, and those of the steady state.
+    tilt_is : What ``tilt`` counts: ``"panel"``, the tilt from lying flat, face up; or
+        ``"elevation"``, the height of the panel's normal above the horizon. Matters only where pan
+        moves too.
 
-    Returns
-    -------
-    Turn
-    ndarray, shape (N,), or None
-        Angle between the panel's normal and its direction in the steady state, deg.
+    Returns Turn; ndarray, shape (N,), or None: Angle between the panel's normal and its direction
+    in the steady state, deg.
     """
     angles = log.angles
     if "angle" in angles:
         aoi = np.abs(angles["angle"])
         if np.nanmax(aoi) > 180:
-            raise RangeError(
-                f"an angle of incidence of {np.nanmax(aoi):g} deg",
-                log.name,
-                "count from the panel's normal, 0 to 180 deg",
-            )
+            what = f"an angle of incidence of {np.nanmax(aoi):g} deg"
+            raise RangeError(what, log.name, "count from the panel's normal, 0 to 180 deg")
         return Turn(_middle(aoi[first]), _middle(aoi[last]), True), aoi
     pan = angles.get("pan")
     tilt = angles.get("tilt", angles.get("elevation"))
@@ -167,14 +151,9 @@ def rise(
 
     Parameters
     ----------
-    first, last : Mean
-        Power before and after, W.
-    turned : Turn
-    pointing : Pointing or None
-        The angle off the light in the end, where the power told it.
-    law : AngleLaw or None
-    u_angle : float
-        Standard uncertainty of the turn, deg.
+    first, last : Power before and after, W.
+    pointing : The angle off the light in the end, where the power told it.
+    u_angle : Standard uncertainty of the turn, deg.
 
     Notes
     -----
@@ -183,21 +162,15 @@ def rise(
     """
     measured = _measured(first, last)
     if measured is None:
-        return Rise(
-            "cannot tell",
-            reason="the first power is not clear of zero; record it with a finer range",
-        )
+        why = "the first power is not clear of zero; record it with a finer range"
+        return Rise(UNDETERMINED, reason=why)
     if law is None:
-        return Rise(
-            "cannot tell",
-            measured=measured,
-            reason="no curve of the panel, or no load: give --sweep or --datasheet, and --load or "
-            "--max-power",
-        )
+        why = "no curve of the panel, or no load: give --sweep or --datasheet, and --load or "
+        return Rise(UNDETERMINED, measured=measured, reason=f"{why}--max-power")
     if turned.aoi_first is None:
         doubt = turned.doubt or "the log has no angle of the start"
         remedy = "" if "--tilt-is" in doubt else "; record pan and tilt, or the angle off the light"
-        return Rise("cannot tell", measured=measured, reason=doubt + remedy)
+        return Rise(UNDETERMINED, measured=measured, reason=doubt + remedy)
     rng = np.random.default_rng(20)
     before = np.abs(turned.aoi_first + u_angle * rng.standard_normal(_DRAWS))
     if turned.from_scale:
@@ -212,28 +185,28 @@ def rise(
         after = np.abs(u_angle * rng.standard_normal(_DRAWS))
     before = np.minimum(before, 180.0)
     shares = [law.at(np.minimum(angle, 90.0)) for angle in (before, after)]
-    for shift_name in law.shifts:
+    for shift in law.shifts.values():
         z = rng.standard_normal(_DRAWS)
         for k, angle in enumerate((before, after)):
-            shares[k] = shares[k] + z * law.shift_at(np.minimum(angle, 90.0))[shift_name]
+            shares[k] = shares[k] + z * np.interp(np.minimum(angle, 90.0), law.aoi, shift)
     floor = 1e-6
     logs = np.log(np.maximum(shares[1], floor)) - np.log(np.maximum(shares[0], floor))
     low, middle, high = np.quantile(logs, [0.025, 0.5, 0.975])
     predicted = tuple(float(x) for x in np.exp([middle, low, high]))
     if max(high - middle, middle - low) > _TOO_WIDE:
         return Rise(
-            "cannot tell",
+            UNDETERMINED,
             measured=measured,
             predicted=predicted,
             reason=f"{turned.aoi_first:.0f} deg off the light the stray light decides: measure the "
-            "power with the lamp or the sun shaded off, as --diffuse",
+            "power with the lamp or the sun shaded off, as --stray",
         )
     m = np.log(measured)
     difference = m[0] - middle
     half_p = high - middle if difference > 0 else middle - low
     half_m = m[0] - m[1] if difference > 0 else m[2] - m[0]
     en = float(difference / np.hypot(half_p, half_m))
-    verdict = "plausible" if abs(en) <= 1 else "too high" if en > 0 else "too low"
+    verdict = PLAUSIBLE if abs(en) <= 1 else HIGH if en > 0 else LOW
     return Rise(verdict, en, measured, predicted)
 
 

@@ -17,12 +17,12 @@ import pandas as pd
 
 from ivkit.answer.text import table
 from ivkit.errors import IvkitError
-from ivkit.panel.expected import expected_key_points
 from ivkit.predict.facing import Facing
 from ivkit.predict.readings import Readings
 from ivkit.predict.scene import Scene, Warmth
 from tests.benchmarks.row import Row
 from tests.laboratory import QUANTITIES, U_RELATIVE, knows_key, single_junction, u_measured
+from tests.predicted import points_at
 from tests.sound_benches import ACCUSED, verdict
 
 ALPHA, K = 0.05, 2.0
@@ -67,7 +67,7 @@ def predictions(variant="stated"):
         for row in module.others(*stated).itertuples():
             points = None
             if sheet is not None:
-                points = expected_key_points(sheet, float(row.irradiance), float(row.temp_cell))
+                points = points_at(sheet, float(row.irradiance), float(row.temp_cell))
             for name in QUANTITIES:
                 measured, told = getattr(row, name), getattr(points, name, None)
                 value, u = (told.nominal_value, told.std_dev) if told is not None else (np.nan,) * 2

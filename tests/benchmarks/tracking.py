@@ -10,18 +10,15 @@ import numpy as np
 import pandas as pd
 from scipy.signal import lfilter
 
-from ivkit.curve.diode import SingleDiode
 from ivkit.light.glass import GRAZING, LOSS, PLAIN
 from ivkit.readings.log import read_log
-from ivkit.verdict.angle_law import Surroundings, panel_law, power_in_light
 from ivkit.verdict.log import clean
 from ivkit.verdict.log_power import log_power
-from ivkit.verdict.pointing import Facing
+from ivkit.verdict.pointing import FacingPower
 from ivkit.verdict.tracking import Tracking, track
 from tests.benchmarks.row import Row, seconds
+from tests.logs import LAMP, facing, own, panel_law
 
-# An invented 10 W panel of 36 cells under a work lamp.
-LAMP = SingleDiode(0.0868, 3.7e-10, 1.2, 6400.0, 1.0175)
 ROWS = 1_000_000
 LOGS = 2000
 
@@ -49,25 +46,25 @@ def judged(path: Path) -> Tracking:
     raw = read_log(path)
     power = log_power(raw, 68.0).power
     log = clean(raw["time"], power, {k: raw[k] for k in ("pan", "tilt")}, raw.rows, raw.name)
-    return track(log, panel_law(LAMP, 68.0), Facing(0.5, 0.005))
+    return track(log, panel_law(LAMP, 68.0), FacingPower(0.5, 0.005))
 
 
 def coverage(load: float | None, logs: int = LOGS) -> float:
     """Return how often the true angle lies in its 95 % interval, 5 to 40 deg."""
     rng, inside = np.random.default_rng(7), 0
-    stated = panel_law(LAMP, load, surroundings=Surroundings(0.02, 0.01))
-    facing = float(power_in_light(LAMP, 1.0, load))
+    load = np.nan if load is None else load
+    stated, top = own(LAMP, load, 0.02, 0.01), facing(panel_law(LAMP, load))
     time = 0.25 * np.arange(400)
     step = np.clip((time - 10) / 8, 0, 1)
     for _ in range(logs):
         glass = PLAIN.off(LOSS, rng.normal()).off(GRAZING, rng.normal())
-        hidden = Surroundings(max(0.0, rng.normal(0.02, 0.01)), 0, glass)
+        hidden = own(LAMP, load, max(0.0, rng.normal(0.02, 0.01)), glass=glass)
         aoi = rng.uniform(5, 40)
-        power = panel_law(LAMP, load, surroundings=hidden).at(80 + (aoi - 80) * step)
+        power = hidden.at(80 + (aoi - 80) * step)
         alike = lfilter([np.sqrt(1 - 0.49)], [1, -0.7], rng.normal(size=450))[50:]
-        power = facing * (power * (1 + 0.01 * alike) + 0.001 * rng.normal(size=400))
-        told = facing * (1 + 0.01 * rng.normal())
-        found = track(clean(time, power), stated, Facing(told, 0.01 * told)).pointing
+        power = top * (power * (1 + 0.01 * alike) + 0.001 * rng.normal(size=400))
+        told = top * (1 + 0.01 * rng.normal())
+        found = track(clean(time, power), stated, FacingPower(told, 0.01 * told)).pointing
         inside += found.aoi is not None and found.low <= aoi <= found.high
     return inside / logs
 

@@ -100,7 +100,7 @@ EXAMPLES = [
     f"track shed_track.csv --load 68 {_LABEL} --facing-power 0.51 --u-facing 3",
     f"track jetty_track.csv --sweep jetty_sweep.csv {_JETTY}",
     f"track jetty_track.csv --sweep jetty_sweep.csv {_JETTY} --drive-power 2 --drive-idle 0.1 "
-    "--diffuse 14 --tilt-is panel",
+    "--stray 0.14 --tilt-is panel",
     f"track jetty_track.csv {_LABEL} --from 100 --to 320",
     "track shed_track.csv",
     # watch

@@ -1,15 +1,20 @@
-"""What a log says in words."""
+"""The answer of ``ivkit track``: what a log of a turning panel says."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from ivkit.report.text import number, percent, table, wrap
+from uncertainties import ufloat
+
+from ivkit.answer import Answer, Column, Table, columns, drawn_by
+from ivkit.answer.text import number, percent
+from ivkit.predict.score import UNDETERMINED
 
 if TYPE_CHECKING:
     from ivkit.verdict.steady_mean import Mean
     from ivkit.verdict.tracking import Tracking
 
 _MOST = 12  # disturbances shown
+_FINDING = ("finding", "value", "about")
 
 CAUTION = (
     "Caution: a work lamp burns skin, and a panel in the light cannot be switched off: hold it by "
@@ -17,7 +22,46 @@ CAUTION = (
 )
 
 
-def answer(found: "Tracking") -> str:
+def track_answer(
+    found: "Tracking",
+    based_on: Sequence[str] = (),
+    assumed: Sequence[str] = (),
+    notes: Sequence[str] = (),
+    damage: Sequence[Any] = (),
+) -> Answer:
+    """Return what a log says as an answer.
+
+    Parameters
+    ----------
+    found : Tracking
+    based_on, assumed, notes : sequence of str
+    damage : sequence of Damage
+        Rows that could not be read.
+    """
+    summary = _summary(found, damage)
+    single = {key: value for key, value in summary.items() if not isinstance(value, list | tuple)}
+    row = Table("", [Column(key, [value]) for key, value in single.items()], most_rows=0)
+    unknown = [f"{what}: {how}." for what, how in found.unknown]
+    by_hand = any("by hand" in how for _, how in found.unknown)
+    return Answer(
+        "track",
+        headline(found),
+        None if found.rise is None else found.rise.verdict,
+        based_on=tuple(based_on),
+        summary=summary,
+        tables={"log": row} | _tables(found),
+        assumptions=tuple(dict.fromkeys(assumed)),
+        notes=(*notes, *found.log.notes),
+        skipped=tuple(_lost(found, damage)),
+        cautions=(CAUTION,) if by_hand else (),
+        next=f"Could not be determined, and what to do next time: {' '.join(unknown)}"
+        if unknown
+        else "",
+        figure=drawn_by("ivkit.report.track_figure:track_figure", found),
+    )
+
+
+def headline(found: "Tracking") -> str:
     """Return the answer in one sentence or two."""
     name = found.log.name or "log"
     steady = number(found.steady.value, found.steady.u, "W")
@@ -29,7 +73,7 @@ def answer(found: "Tracking") -> str:
             f"{name}: settles at {steady} after {before}{seconds(found.acquire)}",
             f"from {number(found.first.value, found.first.u, 'W')}",
         ]
-        if found.rise is not None and found.rise.verdict != "cannot tell":
+        if found.rise is not None and found.rise.verdict != UNDETERMINED:
             word = {"plausible": "as angle and load predict"}.get(
                 found.rise.verdict, f"which is {found.rise.verdict} for angle and load"
             )
@@ -40,7 +84,7 @@ def answer(found: "Tracking") -> str:
     elif found.at_least is not None:
         parts.append(f"it points at least {found.at_least:.0f} deg off the light")
     else:
-        parts.append("how well it points cannot be told")
+        parts.append("how well it points could not be determined")
     if found.hunting is not None:
         word = "swings" if found.hunting.moves is not True else "hunts"
         parts.append(
@@ -50,42 +94,94 @@ def answer(found: "Tracking") -> str:
     return ", ".join(parts[:3]) + "".join(f"; {p}" for p in parts[3:]) + "."
 
 
-def describe(
-    found: "Tracking",
-    remarks: Sequence[str] = (),
-    damage: Sequence[Any] = (),
-    width: int | None = None,
-) -> str:
-    """Return the whole result as text: answer, table, disturbances, what is missing.
+def _summary(found: "Tracking", damage: Sequence[Any]) -> dict[str, Any]:
+    """Return the findings by key."""
+    log, settling, energy, turned = found.log, found.settling, found.energy, found.turned
+    told, hunt, risen, first = found.pointing, found.hunting, found.rise, found.first
+    swing = None if hunt is None else hunt.swing
+    measured = None if risen is None else risen.measured
+    predicted = None if risen is None else risen.predicted
+    lost = [*((one.what, one) for one in damage), *((one.reason, one) for one in log.left_out)]
+    return {
+        "file": log.name,
+        "readings": len(log),
+        "interval_s": log.interval,
+        "first_power_W": None if first is None else _pair(first),
+        "first_to_s": log.time[max(settling.leaves - 1, 0)] if first is not None else None,
+        "already_moving": found.starts_moving,
+        "first_aoi_deg": turned.aoi_first,
+        "steady_power_W": _pair(found.steady),
+        "steady_from_s": log.time[settling.settled],
+        "steady_to_s": log.time[-1],
+        "steady_readings": found.steady.n,
+        "independent_readings": found.steady.n_effective,
+        "steady_spread_W": settling.spread,
+        "drift_W_per_s": ufloat(settling.drift, settling.u_drift),
+        "acquire_s": found.acquire,
+        "acquire_is_lower_limit": found.starts_moving,
+        "overshoot_W": settling.overshoot,
+        "overshoot_deg": found.overshoot_deg,
+        "hunting_period_s": swing and ufloat(swing.period, swing.u_period),
+        "hunting_swing_W": swing and ufloat(swing.size, swing.u),
+        "hunting_swing_deg": hunt and hunt.degrees and hunt.degrees[1] - hunt.degrees[0],
+        "hunting_swing_deg_interval_95": hunt and hunt.degrees_interval,
+        "hunting_swing_deg_is_upper_limit": hunt and hunt.at_most,
+        "hunting_logged_swing_deg": hunt and hunt.measured_degrees,
+        "angle_moves_with_hunting": hunt and hunt.moves,
+        "hunting_period_wanders": hunt and not hunt.swing.coherent,
+        "pointing_error_deg": None if told is None else told.aoi,
+        "pointing_error_low_95_deg": found.at_least if told is None else told.low,
+        "pointing_error_high_95_deg": None if told is None else told.high,
+        "facing_power_W": found.facing and ufloat(found.facing.power, found.facing.u),
+        "of_facing_power_fraction": None if told is None else ufloat(told.share, told.u_share),
+        "exponent": None if told is None else told.exponent,
+        "aoi_by_scale_deg": turned.aoi_last if turned.from_scale else None,
+        "rise": measured and measured[0],
+        "rise_interval_95": measured and list(measured[1:]),
+        "rise_predicted": predicted and predicted[0],
+        "rise_predicted_interval_95": predicted and list(predicted[1:]),
+        "rise_en": None if risen is None else risen.en,
+        "energy_J": energy.panel,
+        "had_it_stayed_J": energy.stayed,
+        "drive_J": energy.drive,
+        "net_gain_J": energy.net,
+        "covered_s": energy.covered,
+        "moving_s": energy.moving,
+        "turn_pays_after_s": energy.pays_after,
+        "skipped_rows": sum(one.count for _, one in lost),
+    }
 
-    Parameters
-    ----------
-    found : Tracking
-    remarks : sequence of str
-        What was understood and assumed on the way.
-    damage : sequence of Damage
-        Rows that could not be read.
-    width : int
-        Characters in a line.
-    """
-    blocks = [wrap(answer(found), width), _aligned(_rows(found))]
+
+def _tables(found: "Tracking") -> dict[str, Table]:
+    """Return the findings in words, what broke in, and where there are no readings."""
+    rows = _rows(found)
+    told = [Column(key, [row[k] for row in rows], missing="") for k, key in enumerate(_FINDING)]
+    tables = {"findings": Table("", told)}
     if found.disturbances:
-        blocks.append(_disturbances(found, width))
-    lost = _lost(found, damage)
-    if lost:
-        blocks.append("Left out:\n" + "\n".join(wrap(t, width, "  - ", "    ") for t in lost))
-    if found.unknown:
-        lines = [wrap(f"{what}: {how}.", width, "  - ", "    ") for what, how in found.unknown]
-        blocks.append("Cannot tell, and what to do next time:\n" + "\n".join(lines))
-    notes = [*remarks, *found.log.notes]
-    if notes:
-        blocks.append(
-            "Understood:\n" + "\n".join(wrap(note, width, "  - ", "    ") for note in notes)
+        says = {d.kind: d.says for d in found.disturbances}
+        made = columns(
+            found.disturbances,
+            {"kind": "disturbance", "from_s": "from, s", "to_s": "to, s"}
+            | {"of_steady_fraction": "of steady", "of_facing_fraction": "of facing"}
+            | {"light_of_facing_fraction": "light", "to_the_end": None, "message": None},
+            {"from_s": "{:.1f}".format, "to_s": "{:.1f}".format},
+            kind="kind",
+            from_s="start",
+            to_s="end",
+            first_row=lambda one: one.rows[0],
+            last_row=lambda one: one.rows[1],
+            power_W="extreme",
+            of_steady_fraction="ratio",
+            of_facing_fraction="over_facing",
+            light_of_facing_fraction="light",
+            to_the_end="to_the_end",
+            message="says",
         )
-    blocks.append("In parentheses: the standard uncertainty (1 sigma) of the last digits.")
-    if any("by hand" in how for _, how in found.unknown):
-        blocks.append(wrap(CAUTION, width))
-    return "\n\n".join(blocks)
+        note = "; ".join(f"{kind}: {what}" for kind, what in says.items())
+        tables["disturbances"] = Table("", made, _MOST, note=f"{note[0].upper()}{note[1:]}.")
+    gaps = found.log.gaps
+    made = columns(gaps, from_s="start", to_s="end", row_after="row")
+    return tables | {"gaps": Table("", made, most_rows=0)}
 
 
 def _rows(found: "Tracking") -> list[list[str]]:
@@ -145,17 +241,6 @@ def _rows(found: "Tracking") -> list[list[str]]:
     rows += _rise(found)
     rows += _energy(found)
     return rows
-
-
-def _aligned(rows: Sequence[Sequence[str]]) -> str:
-    """Return rows of label, value and what goes with it: left, right, left."""
-    first, second = (max(len(row[k]) for row in rows) for k in (0, 1))
-    then = " " * (first + second + 7)
-    lines = (
-        wrap(f"{a.ljust(first)}  {b.rjust(second)}   {c}".rstrip(), None, "  ", then)
-        for a, b, c in rows
-    )
-    return "\n".join(lines)
 
 
 def _overshoot(found: "Tracking") -> list[str]:
@@ -235,34 +320,6 @@ def _energy(found: "Tracking") -> list[list[str]]:
     return rows
 
 
-def _disturbances(found: "Tracking", width: int | None) -> str:
-    """Return the disturbances as a table, and what each kind may be once."""
-    rows = []
-    for d in found.disturbances[:_MOST]:
-        over = "-" if d.over_facing is None else percent(d.over_facing)
-        light = "-" if d.light is None else percent(d.light)
-        rows.append(
-            [
-                d.kind,
-                f"{d.start:.1f}",
-                f"{d.end:.1f}",
-                f"{d.rows[0]}-{d.rows[1]}" if d.rows[0] != d.rows[1] else f"{d.rows[0]}",
-                number(d.extreme, None, "W"),
-                percent(d.ratio),
-                over,
-                light,
-            ]
-        )
-    head = ("disturbance", "from s", "to s", "rows", "power", "of steady", "of facing", "light")
-    text = table(rows, head)
-    more = len(found.disturbances) - _MOST
-    if more > 0:
-        text += f"\n  and {more} more"
-    for kind, says in {d.kind: d.says for d in found.disturbances}.items():
-        text += "\n" + wrap(f"{kind}: {says}", width, "  - ", "    ")
-    return text
-
-
 def _lost(found: "Tracking", damage: Sequence[Any]) -> list[str]:
     """Return what was left out, and where there are no readings."""
     lines = []
@@ -320,3 +377,7 @@ def _range(low: float, high: float) -> str:
 def _interval(low: float, high: float) -> str:
     """Return angles from low to high, deg."""
     return f"{low:.0f} to {high:.0f} deg" if high >= 10 else f"{low:.1f} to {high:.1f} deg"
+
+
+def _pair(mean: "Mean") -> Any:
+    return ufloat(mean.value, mean.u)
