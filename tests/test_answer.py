@@ -191,7 +191,6 @@ LINES = (
     "track shed_track.csv --load 68",
     f"translate jetty_sweep.csv --bench jetty.toml --datasheet {SHEET}",
 )
-
 #: Numbers without a unit, by name; a key that is not here carries its unit or ends in _fraction.
 PURE = {
     *("points", "points_used", "row", "limiting_cell", "tried_on", "margin", "sweeps", "seed"),
@@ -199,10 +198,10 @@ PURE = {
     *("chi_square", "chi_square_limit", "chi_square_single_fits", "residuals_over_single_fits"),
     *("degrees_of_freedom", "degrees_of_freedom_single_fits", "adjusted"),
     *("light", "light_of_sweep", "light_en", "exponent"),  # light in times of a sweep's own
+    *("readings", "independent_readings", "steady_readings", "skipped_rows"),
+    *("rise", "rise_predicted", "rise_en", "probability_within"),
     *("law_current_exponent", "law_diode_exponent", "law_diode_bend", "law_series_exponent"),
     *("law_shunt_exponent", "law_shunt_exponent_low"),
-    *("readings", "steady_readings", "independent_readings", "skipped_rows"),  # of a log
-    *("rise", "rise_predicted", "rise_en"),  # last over first power
 }
 
 

@@ -3,6 +3,7 @@
 import inspect
 import math
 import re
+import shutil
 import sys
 import tomllib
 from dataclasses import replace
@@ -265,7 +266,32 @@ def test_a_paper_is_written_in_full_once_and_shown_where_it_is_named():
 
 
 #: Command -> runs on examples/ that between them come by every function that its text names.
+LABEL = ("--datasheet", "../datasheets/jetty_10W.toml")
+#: An invented sweep whose shunt nothing shows.
+STEEP = "steep.csv"
+STEEP_ROWS = (
+    "V,A\n0,0.500\n4,0.500\n8,0.500\n12,0.499\n14,0.495\n"
+    "15,0.485\n16,0.455\n17,0.370\n18,0.180\n18.5,0.02\n"
+)
+PLACE = ("--latitude", 51.5, "--longitude", 0, "--timezone", "Europe/London")
+JETTY = ("jetty_sweep.csv", "--bench", "jetty.toml", *LABEL)
 RUNS = {
+    "angle": (
+        ("shed_angle.csv", "--sweep", "shed_sweep.csv"),
+        (*LABEL, "--load", 33, "--parallel"),
+    ),
+    "load": (("shed_sweep.csv",),),
+    "characterize": (("shed_sweep.csv", "--trials", 200), (STEEP, "--bench", "plain.toml")),
+    "plan": ((*LABEL, "--irradiance", 140, "--temperature", 33),),
+    "translate": (
+        (*JETTY, "--temperature-from-voc"),
+        ("jetty_sweep.csv", "jetty_sweep.csv", *JETTY[1:], "--second-irradiance", 700),
+    ),
+    "track": (
+        ("shed_track.csv", "--sweep", "shed_sweep.csv", "--same-light", "--load", 68),
+        ("shed_track.csv", *LABEL, "--load", 68, "--irradiance", 140, "--open-voltage", 18.4),
+    ),
+    "sun": ((*PLACE, "--day", "2026-06-21", *LABEL, "--load", 33),),
     "check": (
         ("shed_check.csv", "--sweep", "shed_sweep.csv", "--share", 1),
         ("--power", 0.5, "--load", 220),
@@ -283,8 +309,11 @@ RUNS = {
 
 
 @pytest.mark.parametrize("name", RUNS)
-def test_every_function_that_a_text_names_is_entered(name, command_line, monkeypatch):
-    monkeypatch.chdir(ROOT / "examples")
+def test_every_function_that_a_text_names_is_entered(name, command_line, monkeypatch, tmp_path):
+    monkeypatch.chdir(shutil.copytree(ROOT / "examples", tmp_path / "examples"))
+    shutil.copytree(ROOT / "datasheets", tmp_path / "datasheets")
+    Path(STEEP).write_text(STEEP_ROWS)
+    Path("plain.toml").write_text("")
     entered = set()
 
     def note(frame, event, _):

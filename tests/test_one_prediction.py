@@ -39,7 +39,7 @@ def by_check(command_line, panel, light, angle, load, *more):
 
 
 def by_watch(command_line, panel, light, angle, load, *more):
-    row = f"power_W,load_ohm,angle_deg\n1.0,{load},{angle}\n"
+    row = f"power_W,load_ohm,angle_deg\n1.0000000,{load},{angle}\n"  # its last digit counts
     Path("log.csv").write_text(row)
     shone = ("--same-light",) if light is None else ("--irradiance", light)
     status, out, err = command_line("watch", "log.csv", *panel, *shone, "--log", "-", *ZERO, *more)

@@ -115,17 +115,17 @@ def test_a_bench_without_light_log_or_readings_has_no_such_parts(examples):
     assert parts(load_bench("bare.toml"), "bare.toml", ["shed_sweep.csv"], []) == []
 
 
-def test_what_a_command_hands_over_is_not_printed(examples, capsys):
-    delivered = ask(["lamp", "--bench", "bench.toml", "--temperature", "33"])
+def test_what_a_command_answers_is_not_printed(examples, capsys):
+    answer = ask("lamp", bench="bench.toml", temperature=33.0)
     assert capsys.readouterr().out == ""
-    assert "W/m2 of sunlight" in delivered.answer.headline
-    assert delivered.answer["pmp_W"].std_dev > 0
-    assert delivered.figure().axes
+    assert "W/m2 of sunlight" in answer.headline
+    assert answer["pmp_W"].std_dev > 0
+    assert answer.figure().axes
 
 
 def test_a_usage_that_the_bench_causes_is_an_error_of_the_bench(examples):
     with pytest.raises(BenchError, match="name the panel"):
-        ask(["lamp", "--lux", "100", "--bench", "bare.toml", "--distance", "1"])
+        ask("lamp", lux=100.0, bench="bare.toml", distance=1.0)
 
 
 @pytest.fixture(autouse=True)

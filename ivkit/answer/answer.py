@@ -152,8 +152,8 @@ class Answer:
     headline : str
         The answer in a sentence or two.
     verdict : str or None
-        plausible, too high, too low, inconsistent, impossible or undetermined; None where
-        nothing is judged.
+        plausible, too high, too low, inconsistent, impossible or undetermined; against a
+        specification conforms, does not conform or in the guard band; None where nothing is judged.
     based_on : sequence of str
         The first lines: which panel, light and bench file it rests on.
     summary : mapping

@@ -1,7 +1,7 @@
 """``ivkit check``: is this reading, or this table of readings, plausible."""
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -9,8 +9,11 @@ from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import SweepOptions
 from ivkit.cli.lamp_options import CellTemperature
 from ivkit.cli.options import Irradiance, Load
-from ivkit.cli.output import FiniteNumber, Output, output_options
+from ivkit.cli.output import FiniteNumber, Output, output_options, said_no
 from ivkit.cli.panel_source import panel_and_sweep, panel_options
+
+if TYPE_CHECKING:
+    from ivkit.answer import Answer
 
 
 def _number(name: str, low: float, high: float, unit: str, text: str, *, metavar: str = "N") -> Any:
@@ -105,14 +108,7 @@ def _number(name: str, low: float, high: float, unit: str, text: str, *, metavar
 @click.option("--outdoors", is_flag=True, help="The light is the sky's.")
 @click.option("--column", multiple=True, metavar="QUANTITY=NAME", help="Which column is what.")
 @output_options(plot=False)
-def command(
-    table: str | None,
-    output: Output,
-    bench: str | None,
-    datasheet: str | None,
-    module: str | None,
-    **given: Any,
-) -> int:
+def command(output: Output, **given: Any) -> int:
     """Is this reading, or this table of readings, what physics says it should be.
 
     TABLE has voltage, current or power, one row a reading; and if you like load, angle, distance
@@ -120,10 +116,22 @@ def command(
 
     Example: ivkit check --datasheet panel.toml --power 0.2 --load 33 --irradiance 800
     """
+    answer, inputs = answered(**given)
+    output.deliver(answer, inputs=inputs)
+    return said_no(answer)
+
+
+def answered(
+    table: str | None,
+    bench: str | None,
+    datasheet: str | None,
+    module: str | None,
+    **given: Any,
+) -> "tuple[Answer, list[str]]":
+    """Return the answer to what is asked, by the options' names, and the files that were read."""
     from ivkit.cli.check_readings import of_options, of_table, with_uncertainty
     from ivkit.errors import about
     from ivkit.predict.build_scene import scene_of
-    from ivkit.predict.score import PLAUSIBLE, UNDETERMINED
     from ivkit.report.check_answer import check_answer
     from ivkit.verdict.limits import at_a_cloud_edge
     from ivkit.verdict.plausibility import judge
@@ -155,14 +163,12 @@ def command(
     notes += panel.law_assumed if sweep is None else ()
     source = given["sweep"] or datasheet or module or panel.path
     named = ", ".join(dict.fromkeys(x for x in (panel.name, source) if x))
-    output.deliver(
-        check_answer(
-            found,
-            panel=f"{named}, by its {'datasheet' if sweep is None else 'sweep'}",
-            bench=None if set_up is None else Path(set_up.path).name,
-            assumptions=notes,
-            warnings=warnings,
-        ),
-        inputs=[*files, *(name for name in (table, datasheet, given["sweep"]) if name)],
+    answer = check_answer(
+        found,
+        panel=f"{named}, by its {'datasheet' if sweep is None else 'sweep'}",
+        bench=None if set_up is None else Path(set_up.path).name,
+        assumptions=notes,
+        warnings=warnings,
     )
-    return 1 if found.verdict not in (PLAUSIBLE, UNDETERMINED) else 0
+    read = (table, datasheet, given["sweep"])
+    return answer, [*files, *(name for name in read if name)]

@@ -7,10 +7,11 @@ import click
 from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import SweepOptions
 from ivkit.cli.lamp_options import lamp_options
-from ivkit.cli.output import Output, output_options
+from ivkit.cli.output import Output, output_options, said_no
 from ivkit.cli.panel_source import panel_of, panel_options
 
 if TYPE_CHECKING:
+    from ivkit.answer import Answer
     from ivkit.predict.readings import Readings
 
 
@@ -18,9 +19,7 @@ if TYPE_CHECKING:
 @panel_options
 @lamp_options
 @output_options()
-def command(
-    output: Output, bench: str | None, datasheet: str | None, module: str | None, **given: Any
-) -> int:
+def command(output: Output, **given: Any) -> int:
     """What the panel should give under this lamp, and whether a reading fits.
 
     Say how strong the lamp is by --lux, --irradiance, --watts or --cell-isc, and what its light is
@@ -29,6 +28,15 @@ def command(
 
     Example: ivkit lamp --datasheet panel.toml --lux 6000 --source halogen --distance 0.35
     """
+    answer, inputs = answered(**given)
+    output.deliver(answer, inputs=inputs)
+    return said_no(answer)
+
+
+def answered(
+    bench: str | None, datasheet: str | None, module: str | None, **given: Any
+) -> "tuple[Answer, list[str]]":
+    """Return the answer to what is asked, by the options' names, and the files that were read."""
     from pathlib import Path
 
     from ivkit.answer import based_on, drawn_by
@@ -36,7 +44,6 @@ def command(
     from ivkit.predict.build import mount_of, warmth_of
     from ivkit.predict.build_lamp import U_TILT, lamp_of, with_bench
     from ivkit.predict.scene import Scene
-    from ivkit.predict.score import PLAUSIBLE, UNDETERMINED
     from ivkit.predict.under_lamp import around, under_lamp
     from ivkit.report.lamp_answer import lamp_answer
     from ivkit.verdict.plausibility import judge
@@ -83,11 +90,8 @@ def command(
         ),
         drawn_by("ivkit.report.lamp_figure:lamp_figure", found),
     )
-    output.deliver(
-        answer,
-        inputs=[*files, *(name for name in (datasheet, given["sweep"], given["spectrum"]) if name)],
-    )
-    return 1 if judged is not None and judged.verdict not in (PLAUSIBLE, UNDETERMINED) else 0
+    named = (datasheet, given["sweep"], given["spectrum"])
+    return answer, [*files, *(name for name in named if name)]
 
 
 def _light(given: dict[str, Any]) -> str:

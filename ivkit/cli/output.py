@@ -8,59 +8,46 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
-from ivkit import __version__
 from ivkit.answer import Answer, said_of
-from ivkit.answer.document import plain
 from ivkit.errors import FileError
-from ivkit.report.delivered import Delivered
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-    from pandas import DataFrame
 
 FIGURE_FORMATS = (".png", ".svg", ".pdf")
-
-
-_TAKERS: ContextVar[list[Delivered] | None] = ContextVar("takers", default=None)
-
-
-@contextmanager
-def taken() -> "Iterator[list[Delivered]]":
-    """Take what commands deliver inside, instead of printing and writing it.
-
-    That is how the page of a bench gets the same answer as the command that it names.
-    """
-    delivered: list[Delivered] = []
-    token = _TAKERS.set(delivered)
-    try:
-        yield delivered
-    finally:
-        _TAKERS.reset(token)
 
 
 _READ = "ivkit.cli.read"
 
 
 def understood(name: str, notes: Iterable[str]) -> None:
-    """Keep what was understood of a file that was read, for the JSON of this call."""
+    """Keep what was understood of a file that was read, for the answer of this call."""
     context = click.get_current_context(silent=True)
     if context is not None:
         context.meta.setdefault(_READ, {})[name] = list(notes)
 
 
-def _read_here() -> dict[str, Any]:
+def with_reading(answer: Answer) -> Answer:
+    """Return an answer with how the files were read in this call, where it does not say it yet."""
     context = click.get_current_context(silent=True)
     read = context.meta.get(_READ, {}) if context is not None else {}
-    return (
-        {"read": [{"file": name, "notes": notes} for name, notes in read.items()]} if read else {}
+    notes, assumed = said_of(list(read.items()))
+    return replace(
+        answer,
+        notes=list(dict.fromkeys([*answer.notes, *notes])),
+        assumptions=list(dict.fromkeys([*answer.assumptions, *assumed])),
     )
+
+
+def said_no(answer: Answer) -> int:
+    """Return the exit status of a verdict: 1 where the answer is no."""
+    return int(answer.verdict in ("too high", "too low", "inconsistent", "impossible"))
 
 
 @dataclass(frozen=True)
@@ -82,26 +69,13 @@ class Output:
         if len(set(names)) < len(names):
             raise click.UsageError("--json, --csv and --plot must name different files")
 
-    def deliver(
-        self,
-        text: str | Answer,
-        document: Any = None,
-        table: "Callable[[], DataFrame] | None" = None,
-        figure: "Callable[[], Figure] | None" = None,
-        inputs: Iterable[str | Path] = (),
-    ) -> None:
-        """Write what was asked for; print ``text`` unless standard output is taken.
+    def deliver(self, answer: Answer, inputs: Iterable[str | Path] = ()) -> None:
+        """Write what was asked for; print the text unless standard output is taken.
 
         Parameters
         ----------
-        text : Answer or str
-            The answer; alone it is enough. The other form, a text with its ``document``, ``table``
-            and ``figure``, is for commands that have no `Answer` yet.
-        document : mapping
-            For ``--json``, to which is added what was understood of each file read; NaN and
-            infinity become null, numpy numbers become plain ones.
-        table, figure : callable, optional
-            Made only when asked for, because pandas and matplotlib take their time to load.
+        answer : Answer
+            To which is added how the files were read.
         inputs : iterable of path
             Files that were read; none of them is ever overwritten.
 
@@ -110,53 +84,7 @@ class Output:
         FileError
             A file cannot be written, or is one of the inputs.
         """
-        if isinstance(text, Answer):
-            self._answer(text, inputs)
-            return
-        taker = _TAKERS.get()
-        if taker is not None:
-            taker.append(Delivered(text, plain(document), figure, tuple(map(str, inputs))))
-            return
-        files: dict[str, bytes] = {}
-        screen = text
-        if self.json:
-            everything = {"ivkit": __version__, **document}
-            if "sweeps" not in document:  # whose own notes say it
-                everything |= _read_here()
-            whole = json.dumps(plain(everything), indent=2) + "\n"
-            if self.json == "-":
-                screen = whole
-            else:
-                files[self.json] = whole.encode()
-        if self.csv:
-            if table is None:
-                raise click.UsageError("this command has no table for --csv")
-            whole = table().to_csv(index=False, lineterminator="\n")
-            if self.csv == "-":
-                screen = whole
-            else:
-                files[self.csv] = whole.encode()
-        if self.plot:
-            if figure is None:
-                raise click.UsageError("this command has no figure for --plot")
-            files[self.plot] = _render(figure(), Path(self.plot).suffix.lower()[1:])
-        write_whole(files, inputs)
-        click.echo(screen.rstrip("\n"))
-
-    def _answer(self, answer: Answer, inputs: Iterable[str | Path]) -> None:
-        """Write and print an answer, with how the files were read where it does not say it."""
-        read = _read_here().get("read", ())
-        notes, assumed = said_of([(one["file"], one["notes"]) for one in read])
-        answer = replace(
-            answer,
-            notes=list(dict.fromkeys([*answer.notes, *notes])),
-            assumptions=list(dict.fromkeys([*answer.assumptions, *assumed])),
-        )
-        taker = _TAKERS.get()
-        if taker is not None:
-            read = tuple(map(str, inputs))
-            taker.append(Delivered(str(answer), {}, answer.figure, read, answer))
-            return
+        answer = with_reading(answer)
         files: dict[str, bytes] = {}
         if self.json:
             files[self.json] = (json.dumps(answer.to_dict(), indent=2) + "\n").encode()

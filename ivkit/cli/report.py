@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from ivkit.answer import Answer
     from ivkit.bench import Bench
     from ivkit.curve.fit import Fit
-    from ivkit.report.page import Section
 
 
 @click.command("report")
@@ -43,7 +42,6 @@ def command(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) ->
 def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> None:
     """Make the page, write it, and print its answers."""
     import hashlib
-    from functools import partial
 
     from ivkit import __version__
     from ivkit.answer.text import wrap
@@ -51,7 +49,7 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
     from ivkit.cli.beside import beside
     from ivkit.cli.explain import sources
     from ivkit.cli.output import write_whole
-    from ivkit.cli.report_parts import parts, without_picture
+    from ivkit.cli.report_parts import parts
     from ivkit.errors import BenchError
     from ivkit.report.bench_page import CAUTIONS, answer_section, front_end_section
     from ivkit.report.page import Page, render
@@ -64,47 +62,39 @@ def _write(bench: str, sweeps: tuple[str, ...], out: str, title: str | None) -> 
             bench,
             'give SWEEP files, or add [data] with sweeps = ["sweep.csv"]',
         )
-    options = SweepOptions(bench=bench)
-    fits = options.fit_all(tuple(paths))
-    sections: list[Section] = [front_end_section(settings)]
+    fits = SweepOptions(bench=bench).fit_all(tuple(paths))
     told = [fit for fit in fits if fit.model is not None]
     todo = parts(settings, bench, paths, told)
-    # Turning the panel takes longest and goes to the other core, with what else has no picture:
-    # the pictures' library would have to be loaded there too. Else all further parts go there.
-    turns = bool(settings.data.angle and told)
-    there = [part for part in todo if not turns or without_picture(part)]
-    first = partial(_turned, settings, told[0]) if turns else tuple
-    wait = beside(lambda: (first(), [part() for part in there])) if turns or todo else None
-    here = {id(part): part() for part in todo if part not in there}
-    answers, more = _sections(fits)
-    sections += more
-    used = ["characterize", "load"]
-    turned, found = wait() if wait else ((), [])
-    if turned:
-        answers.append(turned.headline)
-        sections.append(answer_section(turned, "angle"))
-    used += ["angle"] if settings.data.angle else []
-    told_there = iter(found)
-    for part in todo:
-        name, answer, section = here[id(part)] if id(part) in here else next(told_there)
-        used.append(name)
-        answers.append(f"{section.title}: {answer}")
-        sections.append(section)
+    # The other parts go to the other core while the sweeps are drawn on this one.
+    wait = beside(lambda: [part() for part in todo]) if todo else list
+    answers = _sweeps_and_load(fits)
+    names = [Path(fit.sweep.name).name for fit in fits]
+    sections = [front_end_section(settings)]
+    sections += [
+        answer_section(answer, f"s{k}", names[k] if k < len(fits) else "")
+        for k, answer in enumerate(answers)
+    ]
+    lines = [answer.headline for answer in answers]
+    for answer in wait():
+        sections.append(answer_section(answer, answer.command))
+        which = f"{sections[-1].title}: " if answer.command == "check" else ""
+        lines.append(f"{which}{answer.headline}")
+        answers.append(answer)
     read = [bench, *paths, *_extra_files(settings)]
     page = Page(
         title or settings.name or Path(bench).stem,
         f"{len(paths)} sweep{'s' if len(paths) > 1 else ''}, "
         f"{sum(len(fit.sweep) for fit in fits)} readings",
-        answers,
+        lines,
         sections,
         CAUTIONS,
-        sources([*used, "report"]),
+        sources([*dict.fromkeys(answer.command for answer in answers), "report"]),
         f"ivkit report {bench} {' '.join(sweeps)}".strip() + f" --out {out}",
         __version__,
         [(name, hashlib.sha256(Path(name).read_bytes()).hexdigest()) for name in read],
     )
     write_whole({out: render(page).encode()}, read)
-    click.echo("\n".join(map(wrap, answers)) + f"\n\nWritten: {out}")
+    click.echo("\n".join(map(wrap, lines)) + f"\n\nWritten: {out}")
 
 
 def _extra_files(settings: "Bench") -> list[str]:
@@ -114,9 +104,8 @@ def _extra_files(settings: "Bench") -> list[str]:
     return [name for name in names if name and Path(name).is_file()]
 
 
-def _sections(fits: list["Fit"]) -> tuple[list[str], list["Section"]]:
-    """Return the sentences for the top of the page, and its sections."""
-    from ivkit.report.bench_page import answer_section
+def _sweeps_and_load(fits: list["Fit"]) -> "list[Answer]":
+    """Return what the sweeps answer, one each, and which load to take where they tell it."""
     from ivkit.report.load_answer import load_answer
     from ivkit.report.sweep_answer import sweep_answer
     from ivkit.verdict.load import best_load_of_fits
@@ -125,25 +114,4 @@ def _sections(fits: list["Fit"]) -> tuple[list[str], list["Section"]]:
     choice = best_load_of_fits(told) if told else None
     take = choice.choice.resistance if told else None
     answers = [sweep_answer(fit, load_ohm=take) for fit in fits]
-    sections = [
-        answer_section(answer, f"s{k}", Path(fits[k].sweep.name).name)
-        for k, answer in enumerate(answers)
-    ]
-    if choice is not None:
-        answers.append(load_answer(choice, told))
-        sections.append(answer_section(answers[-1], "load"))
-    return [answer.headline for answer in answers], sections
-
-
-def _turned(settings: "Bench", fit: "Fit") -> "Answer":
-    """Return the answer about a panel turned in the light of a sweep; its picture is not yet."""
-    from ivkit.cli.angle import read_angles
-    from ivkit.panel.datasheet import load_datasheet
-    from ivkit.predict.build_turned import turned_of
-    from ivkit.report.angle_answer import angle_answer
-    from ivkit.verdict.angle import turned_power
-
-    read = read_angles(settings.data.angle, tolerance=settings.loads.tolerance_pct)
-    sheet = settings.panel.datasheet and load_datasheet(settings.panel.datasheet)
-    turned = turned_of({}, settings, sheet or None, fit)
-    return angle_answer(turned_power(turned, (), read), fit.sweep.name, settings.path)
+    return [*answers, load_answer(choice, told)] if told else answers

@@ -8,9 +8,10 @@ import click
 from ivkit.assumptions import ASSUMED
 from ivkit.cli.inputs import SweepOptions, named_columns
 from ivkit.cli.options import Irradiance, Load
-from ivkit.cli.output import FiniteNumber, Output, output_options
+from ivkit.cli.output import FiniteNumber, Output, output_options, said_no
 
 if TYPE_CHECKING:
+    from ivkit.answer import Answer
     from ivkit.bench import Bench
 
 
@@ -107,8 +108,7 @@ def _option(name: str, low: float, high: float, unit: str, metavar: str, text: s
 )
 @click.option("--sheet", metavar="NAME", help="Sheet of a workbook.")
 @output_options()
-@click.pass_context
-def command(context: click.Context, log_file: str, output: Output, **given: Any) -> None:
+def command(output: Output, **given: Any) -> int:
     """What a log of a turning panel says: settling, hunting, pointing error, and the rise.
 
     LOG is a table with a time column and power, or voltage with current or --load; columns pan
@@ -119,12 +119,18 @@ def command(context: click.Context, log_file: str, output: Output, **given: Any)
 
     Example: ivkit track log.csv --load 68 --sweep sweep.csv --facing-power 0.51
     """
+    answer, inputs = answered(**given)
+    output.deliver(answer, inputs=inputs)
+    return said_no(answer)
+
+
+def answered(log_file: str, **given: Any) -> "tuple[Answer, list[str]]":
+    """Return the answer to what is asked, by the options' names, and the files that were read."""
     load = math.nan if given["max_power"] else given["load"]
     _refuse(log_file, given)
 
     from ivkit.answer import based_on
     from ivkit.errors import about
-    from ivkit.predict.score import HIGH, LOW
     from ivkit.report.track_answer import track_answer
     from ivkit.verdict.drive import Drive
     from ivkit.verdict.tracked_panel import TRACKED, load_of, tracked
@@ -159,9 +165,7 @@ def command(context: click.Context, log_file: str, output: Output, **given: Any)
         [*raw.notes, *powers.notes, *(notes if panel else ()), *by.notes],
         raw.damage,
     )
-    output.deliver(answer, inputs=[log_file, *files, *([str(bench.path)] if bench else [])])
-    if found.rise is not None and found.rise.verdict in (HIGH, LOW):
-        context.exit(1)
+    return answer, [log_file, *files, *([str(bench.path)] if bench else [])]
 
 
 def _refuse(log_file: str, given: dict[str, Any]) -> None:

@@ -64,9 +64,10 @@ def setting_of(given: dict[str, Any]) -> Setting:
         return Setting(stated, bench, None, "", "", notes, files)
     light, per_lux = _light(given, panel, sweep, notes)
     warm = warmth_of(given["temperature"], given["u_temperature"], notes, sweep)
-    mount = mount_of(
-        notes, u_angle=given["u_angle"], stray=given["stray"], u_stray=given["u_stray"]
-    )
+    u_angle = given["u_angle"]
+    if u_angle is None and bench is not None:
+        u_angle = bench.mount.u_tilt_deg
+    mount = mount_of(notes, u_angle=u_angle, stray=given["stray"], u_stray=given["u_stray"])
     relative = sweep is not None and (given["same_light"] or sweep.relative)
     by_bench = bench is not None and bench.loads.tolerance_pct is not None
     if not by_bench and not given["max_power"]:

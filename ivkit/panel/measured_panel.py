@@ -177,13 +177,10 @@ def measured_panel(
         name=measured.sweep.name,
         kind=known.kind,
         cells=known.cells,
-        bypass_groups=sheet.bypass_groups if sheet is not None else 0,
-        area_m2=sheet.area_m2 if sheet is not None else None,
-        label=sheet.p_mp if sheet is not None else None,
         estimates=estimates,
         shifts=shifts,
         notes=tuple(known.notes),
-        iam=sheet.iam if sheet is not None else PLAIN,
+        **_of_sheet(sheet),
     )
 
 
@@ -215,14 +212,19 @@ def panel_from_together(found: "Together", sheet: Datasheet | None = None) -> Me
         name=f"{len(found.fits)} sweeps",
         kind=sheet.kind if sheet is not None else TECHNOLOGY[found.technology],
         cells=panel.cells,
-        bypass_groups=sheet.bypass_groups if sheet is not None else 0,
-        area_m2=sheet.area_m2 if sheet is not None else None,
-        label=sheet.p_mp if sheet is not None else None,
         estimates=estimates,
         shifts=shifts,
         notes=found.notes,
-        iam=sheet.iam if sheet is not None else PLAIN,
+        **_of_sheet(sheet),
     )
+
+
+def _of_sheet(sheet: Datasheet | None) -> dict[str, Any]:
+    """Return what no sweep tells."""
+    if sheet is None:
+        return {"bypass_groups": 0, "area_m2": None, "label": None}
+    own = {name: getattr(sheet, name) for name in ("bypass_groups", "area_m2", "iam")}
+    return {**own, "label": sheet.p_mp}
 
 
 def _sources_of(quantities: Sequence[Any]) -> tuple[Array, dict[str, Array]]:

@@ -4,8 +4,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ivkit.answer.text import number
 from ivkit.report import style
-from ivkit.report.text import number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

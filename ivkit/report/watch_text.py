@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ivkit.answer import Answer, Entry, based_on
+from ivkit.answer.text import number, percent
 from ivkit.predict.score import HIGH, IMPOSSIBLE, INCONSISTENT, LOW, PLAUSIBLE, UNDETERMINED
 from ivkit.readings.live_line import BadLine
-from ivkit.report.text import number, percent
 from ivkit.verdict.live import Judged
 from ivkit.verdict.session import State
 
