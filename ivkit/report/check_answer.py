@@ -155,9 +155,7 @@ def _readings(found: "Judgement") -> Table:
             columns.append(
                 Column(key, np.where(here, values, np.nan), np.where(here, u, np.nan), heading)
             )
-    columns.append(
-        Column("en", each.en, show=signed)
-    )
+    columns.append(Column("en", each.en, show=signed))
     if not found.compared.single:
         quantity = each.quantities[0]
         columns.append(Column("adjusted", found.compared.adjusted_prediction, heading=None))
