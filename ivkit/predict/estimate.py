@@ -85,6 +85,7 @@ def estimate(
     --------
     >>> from ivkit.panel.datasheet import make_datasheet
     >>> from ivkit.panel.sheet_file import SheetFile
+    >>> from ivkit.predict.scene import At
     >>> panel = make_datasheet(SheetFile(pmp_W=10.0, cells=36))
     >>> at = At.of(load=20.0, angle=np.linspace(-60.0, 60.0, 9) - 3.0)
     >>> power = Scene(panel, Facing(500.0)).solve(at)["voltage"][0] ** 2 / 20.0

@@ -45,8 +45,8 @@ class Estimate:
     names : tuple of str
         Inputs: those of the scene, then loads that several readings share.
     shifts, u_shifts : ndarray, shape (K,)
-        Inputs as the readings have them, and what they are still uncertain by, in u: the conditional
-        normal distribution (JCGM 100:2008, F.1.2).
+        Inputs as the readings have them, and what they are still uncertain by, in u: the
+        conditional normal distribution (JCGM 100:2008, F.1.2).
     read, prior, adjusted : ndarray, shape (N,)
         What was compared, V, A or W; the same as predicted: free quantities as they were known, or
         as found where they were not, with inputs at their estimates; and all as found.
