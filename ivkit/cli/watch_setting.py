@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from ivkit.verdict.live import Stated
 
 _ANY = 1000.0  # W/m2, in place of light that a column tells, or nobody
+_TIMES = 10.0  # a sweep's light: further from it, its curve is no guide
 
 
 @dataclass
@@ -96,9 +97,6 @@ def setting_of(given: dict[str, Any]) -> Setting:
         said += f" +- {100 * light.u:.2g} %"
     condition = f"expected for: {said}, cells {warm.celsius:.0f} +- {warm.total:.0f} degC"
     return Setting(stated, bench, shown_by, str(panel.name or panel), condition, notes, files)
-
-
-_TIMES = 10.0  # a sweep's light: further from it, its curve is no guide
 
 
 def _refuse(given: dict[str, Any]) -> None:

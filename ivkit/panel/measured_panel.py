@@ -134,6 +134,12 @@ class MeasuredPanel:
         """Return the panel with its estimates off by so much, shape (..., 19)."""
         with np.errstate(over="ignore"):
             moved = np.where(_BY_SHARE, self.estimates * np.exp(off), self.estimates + off)
+            # By how much I0 and a move together, Voc does not feel: a step along is straight in
+            # a ln(IL/I0), not in ln I0.
+            width = np.log(self.estimates[0] / self.estimates[1])
+            if width > 1.0:
+                narrower = width * np.exp((off[..., 0] - off[..., 1]) / width)
+                moved[..., 1] = moved[..., 0] * np.exp(-narrower)
         if (
             not np.all(np.isfinite(moved))
             or not np.all(moved[..., _BY_SHARE] > 0)

@@ -81,10 +81,8 @@ def at_terminals(
     (array([0.5]), ('voltage',))
     """
     names = tuple(readings[0].values) if readings else ()
-    raw = {
-        q: np.array([one.values.get(q, np.nan) for one in readings], dtype=float)
-        for q in dict.fromkeys((*QUANTITIES, *names))
-    }
+    raw = {q: np.full(len(readings), np.nan) for q in QUANTITIES}
+    raw |= {q: np.array([one.values[q] for one in readings], dtype=float) for q in names}
     if load_ohm is not None:
         raw["load"] = np.where(np.isnan(raw["load"]), load_ohm, raw["load"])
     lines = tuple(one.line for one in readings)
@@ -95,9 +93,8 @@ def at_terminals(
         raw = raw | {"voltage": found.voltage, "current": found.current}
     values = {q: raw[q] for q in QUANTITIES}
     values["power"], given = _power(values)
-    for k, source in enumerate(given):
-        if not source and not trouble[k]:
-            trouble[k] = _why_no_power(values, k)
+    for k in np.flatnonzero(np.isnan(values["power"])):
+        trouble[k] = trouble[k] or _why_no_power(values, int(k))
     if found is None:
         return AtTerminals(lines, values, given, tuple(trouble))
     noise = found.noise_voltage, found.noise_current
