@@ -51,9 +51,11 @@ def fit():
 def results(fit):
     """Return one result of each kind."""
     from ivkit.panel.datasheet import load_datasheet
+    from ivkit.predict.build_turned import turned_of
     from ivkit.predict.facing import Facing
     from ivkit.predict.readings import Readings
     from ivkit.predict.scene import Scene
+    from ivkit.verdict.angle import turned_power
     from ivkit.verdict.load import best_load
     from ivkit.verdict.log import clean
     from ivkit.verdict.plan import plan_sweep
@@ -77,6 +79,7 @@ def results(fit):
         "Judgement": judge(Scene(sheet, Facing.of(137.0, 15.0, "lux meter")), readings),
         "Plan": plan_sweep(fit.model),
         "Tracking": track(log),
+        "AngleAnswer": turned_power(turned_of({"stray": 0.01}, None, sheet), [33.0]),
         "Translated": translate(ivkit.fit(jetty), sheet=sheet),
         "UnderLamp": _under_lamp(sheet),
         "Datasheet": sheet,

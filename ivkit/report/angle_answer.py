@@ -9,7 +9,7 @@ from ivkit.answer import Answer, Column, Entry, Table, based_on, drawn_by
 from ivkit.answer.text import interval, number, percent, signed
 from ivkit.assumptions import ASSUMED
 from ivkit.curve.uncertainty import budget
-from ivkit.predict.estimate import Estimate
+from ivkit.predict.found import Estimate
 from ivkit.predict.prediction import CURRENT, VOLTAGE
 from ivkit.verdict.angle import AngleAnswer, AngleTable
 

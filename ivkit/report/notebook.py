@@ -98,12 +98,6 @@ def _fits(fits: Any) -> Answer:
     return Answer("fits", said, tables={"sweeps": _frame(fits.to_frame())})
 
 
-def _tracking(found: Any) -> Answer:
-    from ivkit.report.track_answer import track_answer
-
-    return track_answer(found)
-
-
 def _datasheet(sheet: Any) -> Answer:
     points = {
         key: name for key, name in KEY_POINTS.items() if key not in ("fill_factor", "best_load_ohm")
@@ -125,7 +119,8 @@ _KINDS: dict[str, str | Callable[[Any], Answer]] = {
     "LoadChoice": "load_answer:load_answer",
     "Judgement": "check_answer:check_answer",
     "Plan": "plan_answer:plan_answer",
-    "Tracking": _tracking,
+    "Tracking": "track_answer:track_answer",
+    "AngleAnswer": "angle_answer:angle_answer",
     "Datasheet": _datasheet,
     "Translated": "translate_text:translate_answer",
     "UnderLamp": "lamp_answer:lamp_answer",

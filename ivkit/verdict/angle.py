@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from ivkit.assumptions import ASSUMED
 from ivkit.predict.angle_readings import AngleReadings
 from ivkit.predict.build_turned import Turned
-from ivkit.predict.estimate import Estimate, estimate
+from ivkit.predict.estimate import estimate
+from ivkit.predict.found import Estimate
 from ivkit.predict.prediction import Prediction, predict
 from ivkit.predict.scene import At, Scene
 from ivkit.shown import Shown
