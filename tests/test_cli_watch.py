@@ -2,6 +2,7 @@
 
 import csv
 import fcntl
+import json
 import os
 import pty
 import re
@@ -18,6 +19,7 @@ from pathlib import Path
 import pytest
 
 from ivkit.cli import main
+from tests.schema import errors
 from tests.terminal import Terminal
 
 ROOT = Path(__file__).parents[1]
@@ -156,6 +158,10 @@ def test_lux_needs_its_source_and_gives_a_prediction_with_it(run):
         (("--same-light", EXAMPLES / "shed_track.csv"), "goes with --sweep"),
         ((EXAMPLES / "shed_track.csv", *SWEEP, "--irradiance", "90"), "--same-light instead"),
         ((EXAMPLES / "shed_track.csv", *SHED, "--irradiance", "90"), "say the light once"),
+        ((EXAMPLES / "shed_track.csv", *SHED, "--u-irradiance", "9"), "--u-share, a fraction"),
+        ((EXAMPLES / "shed_track.csv", "--u-share", "0.1"), "goes with --same-light"),
+        ((EXAMPLES / "shed_track.csv", "--load", "4q7"), "is no load"),
+        ((EXAMPLES / "shed_track.csv", "--temperature", "300"), "300 K are 26.85"),
         ((EXAMPLES / "shed_track.csv", "--log", EXAMPLES / "shed_track.csv"), "is an input"),
         ((EXAMPLES / "shed_track.csv", "--log", "no/log.csv"), "cannot be written"),
         ((EXAMPLES / "shed_sweep.csv",), "no bench says what a code is"),
@@ -385,3 +391,96 @@ def test_a_terminal_with_nothing_to_read_is_told_so():
     os.close(master)
     assert one.returncode == 2
     assert b"nothing to watch" in err
+
+
+# The same as the other commands
+
+
+LABEL = ("--datasheet", str(ROOT / "datasheets" / "jetty_10W.toml"))
+READ = "voltage_V,current_A,angle_deg\n5.83,0.0857,0\n14.13,0.0790,10\n17.51,0.0440,20\n"
+
+
+@pytest.mark.parametrize(
+    ("table", "told", "of_check"),
+    [
+        (READ, (*LABEL, "--irradiance", 140, "--u-irradiance", 5, "--temperature", 33), ()),
+        (READ, (*SWEEP, "--same-light"), (*SWEEP, "--share", 1)),
+        (
+            READ.replace("angle", "irradiance_W_m2,angle")
+            .replace("0857", "0857,140")
+            .replace("0790", "0790,140")
+            .replace("0440", "0440,140"),
+            (*LABEL, "--u-irradiance", 7),
+            (),
+        ),
+        ("power_W,load_ohm,angle_deg\n0.5,68,0\n1.1,180,10\n", (*LABEL, "--irradiance", 140), ()),
+    ],
+)
+def test_check_says_the_same_of_the_same_readings(run, tmp_path, capsys, table, told, of_check):
+    """One prediction: value, u, E_n and word agree, but for the seven digits of a log."""
+    bare = tmp_path / "bare.toml"
+    bare.write_text("")
+    more = () if of_check else ("--bench", bare)
+    status, out, err = run(table, *told, *more, "--log", "-")
+    assert status == 0, err
+    seen = list(csv.DictReader(out.splitlines()))
+    asked = (tmp_path / "input.csv", *(of_check or told), *more, "--csv", "-")
+    with pytest.raises(SystemExit):
+        main(["check", *map(str, asked)])
+    checked = list(csv.DictReader(capsys.readouterr().out.splitlines()))
+    assert len(seen) == len(checked) > 1
+    for one, two in zip(seen, checked, strict=True):
+        for key in ("power_W", "u_power_W", "predicted_power_W", "u_predicted_power_W", "en"):
+            assert float(one[key]) == pytest.approx(float(two[key]), rel=2e-6, abs=1e-7), key
+        assert one["verdict"] == two["verdict"]
+
+
+def test_a_load_may_be_written_as_it_is_printed_or_be_maximum_power(run):
+    status, out, _ = run("power_W\n0.07\n" * 1, *LABEL, "--irradiance", 140, "--load", "4k7")
+    assert status == 0
+    assert "4.7 kohm" in out
+    for best in (("--load", "max"), ("--max-power",)):
+        status, out, _ = run("power_W\n1.2\n", *LABEL, "--irradiance", 140, *best)
+        assert status == 0
+        assert "1 plausible" in out
+
+
+def test_a_sweep_goes_with_a_datasheet(run):
+    """The datasheet tells what no sweep does: its area, for the hard limits."""
+    sweep = ("--sweep", EXAMPLES / "jetty_sweep.csv", "--sweep-bench", EXAMPLES / "jetty.toml")
+    told = (*sweep, *LABEL, "--irradiance", 140, "--load", 220)
+    status, out, err = run("power_W\n1.0\n9.9\n", *told)
+    assert (status, err) == (0, "")
+    # 0.081 m2 at 140 W/m2 give 3.8 W at most (Ruehle 2016), 4.4 W with three u of the light.
+    assert "1 plausible, 1 impossible" in out
+
+
+def test_what_was_seen_is_an_answer(run, tmp_path):
+    path = tmp_path / "seen.json"
+    status, _, _ = run(TRACK, *SHED, "--json", path)
+    assert status == 0
+    found = json.loads(path.read_text())
+    assert not list(errors(found))
+    assert found["summary"]["readings"] == 600
+    assert found["summary"]["plausible"] + found["summary"]["undetermined"] == 600
+    assert found["headline"].startswith("600 readings, 0 bad lines (end of the input).")
+    assert any(line.startswith("bench: bench.toml") for line in found["based_on"])
+    status, _, err = run(TRACK, *SHED, "--json", "-")
+    assert status == 2
+    assert "name a file" in err
+
+
+def test_a_stream_does_not_grow_a_scene(tmp_path):
+    """A logger may run for weeks: what is kept of its light is bounded."""
+    from ivkit.panel.datasheet import load_datasheet
+    from ivkit.predict.facing import Facing
+    from ivkit.predict.scene import Scene
+    from ivkit.readings.live_line import LiveReading
+    from ivkit.readings.terminals import at_terminals
+    from ivkit.verdict.live import LiveJudge, Stated
+
+    scene = Scene(load_datasheet(LABEL[1]), Facing.of(140.0, 7.0))
+    judge = LiveJudge(Stated(scene, True, u_reading=0.02))
+    for k in range(200):
+        judge.judge(at_terminals([LiveReading(k, {"power": 0.5, "load": 68.0})]))
+    assert len(scene._known) <= 64

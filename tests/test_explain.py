@@ -18,6 +18,8 @@ from ivkit.cli import COMMANDS, main
 from ivkit.cli.explain import TEXTS, explanation
 
 ROOT = Path(__file__).parent.parent
+EXAMPLES = Path(__file__).parent.parent / "examples"
+PYTHON_3_11 = sys.version_info >= (3, 11)
 SOURCED = re.compile(r"IEC|ISO|ASTM|JCGM|GUM|CIE|WCAG|doi|common practice, no source")
 
 
@@ -279,7 +281,7 @@ RUNS = {
         (*LABEL, "--load", 33, "--parallel"),
     ),
     "load": (("shed_sweep.csv",),),
-    "characterize": (("shed_sweep.csv", "--trials", 200), (STEEP,)),
+    "characterize": (("shed_sweep.csv", "--trials", 200), (STEEP, "--bench", "plain.toml")),
     "plan": ((*LABEL, "--irradiance", 140, "--temperature", 33),),
     "translate": (
         (*JETTY, "--temperature-from-voc"),
@@ -311,6 +313,7 @@ def test_every_function_that_a_text_names_is_entered(name, command_line, monkeyp
     monkeypatch.chdir(shutil.copytree(ROOT / "examples", tmp_path / "examples"))
     shutil.copytree(ROOT / "datasheets", tmp_path / "datasheets")
     Path(STEEP).write_text(STEEP_ROWS)
+    Path("plain.toml").write_text("")
     entered = set()
 
     def note(frame, event, _):
@@ -329,3 +332,39 @@ def test_every_function_that_a_text_names_is_entered(name, command_line, monkeyp
         if function[0].isupper():  # a class: any of its module's functions
             function, module = module, ""
         assert (module, function) in entered or function in {m for m, _ in entered}, code
+
+
+ENTERED = {
+    "angle": (
+        "angle shed_angle.csv --sweep shed_sweep.csv --sweep-irradiance 140 --parallel --load 220",
+        "angle --datasheet ../datasheets/jetty_10W.toml --load 33 --parallel",
+    ),
+    "track": (
+        "track jetty_track.csv --bench jetty.toml --tilt-is panel --drive-power 1 --load 22",
+        "track shed_track.csv --datasheet ../datasheets/jetty_10W.toml --load 68 --irradiance 140 "
+        "--open-voltage 18.5",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", ENTERED)
+def test_the_code_that_a_text_names_is_what_the_command_enters(command_line, monkeypatch, name):
+    entered = set()
+
+    def note(frame, event, _):
+        if event == "call":
+            module = frame.f_globals.get("__name__", "")
+            entered.add(module)
+            parts = frame.f_code.co_qualname.split(".") if PYTHON_3_11 else [frame.f_code.co_name]
+            entered.update(f"{module}.{part}" for part in parts)
+
+    monkeypatch.chdir(EXAMPLES)
+    for line in ENTERED[name]:
+        sys.setprofile(note)
+        try:
+            status, _, err = command_line(*line.split())
+        finally:
+            sys.setprofile(None)
+        assert status in (0, 1), err
+    codes = {code for code, _ in _blocks(explanation(name))}
+    assert codes <= entered, codes - entered

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from uncertainties import correlation_matrix, umath
 
 from ivkit.bench import (
     Bench,
@@ -22,7 +21,7 @@ from ivkit.bench import (
 from ivkit.errors import BenchError, SweepError, TableError
 from ivkit.readings import circuit
 from ivkit.readings.columns import converter_noise
-from ivkit.readings.effects import directions, repeated
+from ivkit.readings.effects import directions
 from ivkit.readings.front_end import at_panel, make_sweep
 from ivkit.readings.simulated import draw_hidden, load_at_panel, write_readings
 from ivkit.readings.table import Table
@@ -92,59 +91,6 @@ def test_the_step_of_a_converter_makes_the_noise_of_the_gum(bits, reference, mil
     )
     digits = 0.5 * 10.0 ** -(len(str(millivolts).split(".")[1]))
     np.testing.assert_allclose(1e3 * sweep.noise_voltage, millivolts, atol=digits)
-
-
-# JCGM 100:2008 (GUM), table H.2: simultaneous voltage (V), current (mA) and phase (rad).
-GUM_H2 = np.array(
-    [
-        [5.007, 19.663, 1.0456],
-        [4.994, 19.639, 1.0438],
-        [5.005, 19.640, 1.0468],
-        [4.990, 19.685, 1.0428],
-        [4.999, 19.678, 1.0433],
-    ]
-) * [1.0, 1e-3, 1.0]
-
-
-def impedance(volts, amperes, phase):
-    return (
-        volts / amperes * umath.cos(phase),
-        volts / amperes * umath.sin(phase),
-        volts / amperes,
-    )
-
-
-def test_repeated_readings_have_the_uncertainties_and_correlations_of_gum_h2():
-    volts, amperes, phase = repeated(GUM_H2, ("V", "I", "phi"))
-    # GUM table H.2: means, standard uncertainties of the means, correlation coefficients
-    assert [f"{q.n:.4f}" for q in (volts, amperes * 1e3, phase)] == ["4.9990", "19.6610", "1.0445"]
-    assert (round(volts.s, 4), round(1e3 * amperes.s, 4)) == (0.0032, 0.0095)
-    assert round(phase.s, 5) == 0.00075
-    r = correlation_matrix((volts, amperes, phase))
-    assert [round(float(x), 2) for x in (r[0, 1], r[0, 2], r[1, 2])] == [-0.36, 0.86, -0.65]
-
-
-def test_resistance_reactance_and_impedance_come_out_as_in_gum_h2():
-    quantities = impedance(*repeated(GUM_H2))
-    # GUM table H.3: 127.732(71), 219.847(295), 254.260(236) ohm. The unrounded uncertainties of
-    # the same data are 0.071071, 0.295582, 0.236336; the GUM cuts the second.
-    np.testing.assert_allclose([q.n for q in quantities], [127.732, 219.847, 254.260], atol=5e-4)
-    np.testing.assert_allclose([q.s for q in quantities], [0.071071, 0.295582, 0.236336], atol=5e-7)
-    r = correlation_matrix(quantities)
-    np.testing.assert_allclose([r[0, 1], r[0, 2], r[1, 2]], [-0.588, -0.485, 0.993], atol=5e-4)
-
-
-def test_without_the_correlations_gum_h2_would_come_out_otherwise():
-    apart = [repeated(GUM_H2[:, [k]])[0] for k in range(3)]
-    # The same data with correlations ignored: 0.195, 0.201, 0.204 ohm
-    np.testing.assert_allclose([q.s for q in impedance(*apart)], [0.195, 0.201, 0.204], atol=5e-4)
-
-
-def test_repeated_readings_that_are_too_few_or_not_finite_are_refused():
-    with pytest.raises(SweepError, match=r"repeated readings of shape \(1, 2\); give two or more"):
-        repeated([[1.0, 2.0]])
-    with pytest.raises(SweepError, match="repeated readings hold values that are not finite"):
-        repeated([[1.0], [np.nan]])
 
 
 # --- the circuit, by Ohm and Kirchhoff -----------------------------------------------------------

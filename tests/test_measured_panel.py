@@ -1,5 +1,6 @@
 """A panel known by a sweep: its own curve in its own light, the truth in other light."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -72,6 +73,23 @@ def test_the_truth_of_the_shed_lies_within_what_the_sweep_in_the_sun_says_of_it(
     for name, true in (("i_sc", 0.08500), ("v_oc", 18.8399), ("p_mp", 1.20798)):
         assert abs(found[name].nominal_value - true) < 2 * found[name].std_dev, name
         assert found[name].std_dev < 0.06 * true, name
+
+
+@pytest.mark.parametrize("amount", [0.1, 1.0, 3.0])
+def test_a_source_that_moves_i0_and_a_alone_together_leaves_voc_where_it_was_read(amount):
+    # Voc = a ln(IL/I0) but for the shunt: it stays where d(ln a) = d(ln I0) / ln(IL/I0), by
+    # however much ln I0 moves; in ln I0 and ln a themselves that is far from straight.
+    known = {"effective_irradiance": 800.0, "temp_cell": 25.0}
+    panel = measured_panel(swept(800.0, u_effective_irradiance=8.0, u_temp_cell=1.0, **known))
+    shift = np.zeros(len(panel.estimates))
+    shift[1] = amount
+    shift[4] = amount / np.log(panel.estimates[0] / panel.estimates[1])
+    panel = replace(panel, shifts={"load of one reading": shift})
+    scene = Scene(panel, Facing(800.0), Warmth(25.0, 0.0), Mount(0.0, 0.0, 0.0))
+    v_oc = predict(scene, At.of(), ends=True)["v_oc"]
+    read = float(SYNTHETIC.at(800.0, 25.0).key_points().v_oc)
+    assert v_oc.value[0] == pytest.approx(read, rel=1e-3)
+    assert v_oc.u[0] < 1e-3 * read
 
 
 @pytest.mark.parametrize("light", [20.0, 150.0])

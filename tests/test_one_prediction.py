@@ -39,7 +39,7 @@ def by_check(command_line, panel, light, angle, load, *more):
 
 
 def by_watch(command_line, panel, light, angle, load, *more):
-    row = f"power_W,load_ohm,angle_deg\n1.0,{load},{angle}\n"
+    row = f"power_W,load_ohm,angle_deg\n1.0000000,{load},{angle}\n"  # its last digit counts
     Path("log.csv").write_text(row)
     shone = ("--same-light",) if light is None else ("--irradiance", light)
     status, out, err = command_line("watch", "log.csv", *panel, *shone, "--log", "-", *ZERO, *more)
@@ -93,3 +93,17 @@ def test_lamp_and_check_predict_the_same_under_the_lamp_of_the_bench(command_lin
     assert a["value"] == pytest.approx(b["value"], rel=1e-9)
     assert a["u"] == pytest.approx(b["u"], rel=1e-9)
     assert lamp["verdict"] == check["verdict"]
+
+
+@pytest.mark.parametrize("load", [68, "max"])
+def test_track_and_check_predict_the_same_power_facing_the_light(command_line, load):
+    shone = ("--irradiance", 140, "--u-irradiance", 7, "--temperature", 33, "--u-temperature", 2)
+    rows = (f"{t},{0.1 if t < 50 else 1.0 + 1e-3 * (t % 3)}" for t in range(300))
+    Path("log.csv").write_text("\n".join(["t_s,P_W", *rows]) + "\n")
+    line = ("log.csv", "--datasheet", LABEL, *shone, "--load", load)
+    told = predicted(command_line, "track", *line)
+    reading = ("--power", 1.0, "--load", load, "--angle", 0, *ZERO)
+    found = predicted(command_line, "check", "--datasheet", LABEL, *shone, *reading)["summary"]
+    facing = told["summary"]["facing_power_W"]
+    assert facing["value"] == pytest.approx(found["predicted_W"]["value"], rel=1e-9)
+    assert facing["u"] == pytest.approx(found["predicted_W"]["u"], rel=1e-9)

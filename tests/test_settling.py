@@ -7,7 +7,7 @@ from ivkit.curve.uncertainty import coverage_factor
 from ivkit.errors import SweepError
 from ivkit.verdict.hunting import find_swing
 from ivkit.verdict.log import clean
-from ivkit.verdict.pointing import Facing
+from ivkit.verdict.pointing import FacingPower
 from ivkit.verdict.settling import settle
 from ivkit.verdict.steady_mean import mean_of
 from ivkit.verdict.tracking import track
@@ -184,7 +184,7 @@ def test_swing_in_degrees_is_what_the_law_makes_of_it():
     aoi = 12 + 4 * np.sin(2 * np.pi * time / 8)
     power = 0.5 * np.cos(np.radians(aoi)) ** 2
     power += 1e-4 * np.random.default_rng(10).normal(size=2000)
-    found = track(clean(time, power, {"angle": aoi}), SQUARE, Facing(0.5, 1e-4)).hunting
+    found = track(clean(time, power, {"angle": aoi}), SQUARE, FacingPower(0.5, 1e-4)).hunting
     assert found.degrees == (pytest.approx(8, abs=0.3), pytest.approx(16, abs=0.3))
     assert found.moves
     assert found.measured_degrees == pytest.approx(8, abs=0.2)

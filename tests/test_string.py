@@ -268,7 +268,6 @@ def test_a_bypassed_group_is_held_at_the_drop_of_its_diode():
     assert_allclose(rest.current(state.cell_voltage[20]), state.current, rtol=1e-10)
     assert_allclose(rest.current(state.cell_voltage[3]), state.cell_current[3], rtol=1e-10)
     assert state.cell_voltage[7] < 0
-    assert state.cell_power[7] < 0
     assert state.limiting_cell >= 18
 
 
@@ -320,7 +319,6 @@ def test_many_strings_at_once_are_the_strings_one_by_one():
         one = string(light[k], bypass_groups=3)
         assert_allclose(points.p_mp[k], one.key_points().p_mp, rtol=1e-13)
         assert_allclose(power[1][k], one.operating_point(50.0).power, rtol=1e-13)
-    assert_allclose(many.power(5.0), 5.0 * many.current(5.0))
 
 
 def test_a_dark_string_gives_nothing_and_nan_stays_nan():

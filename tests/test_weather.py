@@ -84,7 +84,8 @@ def test_an_epw_hour_is_taken_at_its_middle(tmp_path):
     assert weather.times[11].isoformat() == "2026-06-21T11:30:00+00:00"
     assert (weather.ghi[11], weather.dni[11], weather.dhi[11]) == (500, 600, 100)
     assert (weather.temp_air[11], weather.wind_speed[11]) == (20, 2)
-    assert weather.place == Place(51.5, 0.0, 5.0, "Jetty")
+    assert weather.place == Place(51.5, 0.0, 5.0)
+    assert weather.source == "jetty.epw (Jetty)"
 
 
 def test_what_an_epw_marks_as_missing_is_left_out_and_counted(tmp_path):

@@ -121,6 +121,15 @@ def percent(fraction: float) -> str:
     return f"{100 * fraction:.{1 if size >= 1 else 2 if size >= 0.1 else 3}f} %"
 
 
+def signed(en: float) -> str:
+    """Return an E_n number with its sign; none where it is nought as shown.
+
+    >>> signed(-0.4412), signed(-0.002)
+    ('-0.44', '0.00')
+    """
+    return f"{en:+.2f}" if abs(en) >= 0.005 else "0.00"
+
+
 def table(
     rows: Sequence[Sequence[str]],
     head: Sequence[str] = (),

@@ -4,7 +4,7 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from itertools import groupby
@@ -174,7 +174,9 @@ def watch(
             told = True
             show.notes([*reader.notes, *setting.notes])
         for k in range(0, len(found), _MOST):
-            outcomes = judge_lines(found[k : k + _MOST], judge, setting.bench, load_ohm)
+            outcomes = judge_lines(
+                found[k : k + _MOST], judge, setting.bench, load_ohm, reader.resolution
+            )
             arrival = clock()
             for one in outcomes:
                 if log is not None:
@@ -217,6 +219,7 @@ def judge_lines(
     judge: LiveJudge,
     bench: "Bench | None",
     load_ohm: float | None,
+    step: Mapping[str, float],
 ) -> list[Judged | BadLine]:
     """Return the lines judged, in their order; readings that tell nothing become bad lines."""
     out: list[Judged | BadLine] = []
@@ -230,7 +233,7 @@ def judge_lines(
             continue
         readings = list(group)
         at = at_terminals(readings, load_ohm, bench)
-        judged = {one.line: one for one in judge.judge(at)}
+        judged = {one.line: one for one in judge.judge(at, step)}
         for line, trouble in zip(at.lines, at.trouble, strict=True):
             out.append(BadLine(line, trouble, "") if trouble else judged[line])
     return out

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from ivkit.verdict.live import Stated
 
 _ANY = 1000.0  # W/m2, in place of light that a column tells, or nobody
+_TIMES = 10.0  # a sweep's light: further from it, its curve is no guide
 
 
 @dataclass
@@ -64,9 +65,10 @@ def setting_of(given: dict[str, Any]) -> Setting:
         return Setting(stated, bench, None, "", "", notes, files)
     light, per_lux = _light(given, panel, sweep, notes)
     warm = warmth_of(given["temperature"], given["u_temperature"], notes, sweep)
-    mount = mount_of(
-        notes, u_angle=given["u_angle"], stray=given["stray"], u_stray=given["u_stray"]
-    )
+    u_angle = given["u_angle"]
+    if u_angle is None and bench is not None:
+        u_angle = bench.mount.u_tilt_deg
+    mount = mount_of(notes, u_angle=u_angle, stray=given["stray"], u_stray=given["u_stray"])
     relative = sweep is not None and (given["same_light"] or sweep.relative)
     by_bench = bench is not None and bench.loads.tolerance_pct is not None
     if not by_bench and not given["max_power"]:
@@ -95,9 +97,6 @@ def setting_of(given: dict[str, Any]) -> Setting:
         said += f" +- {100 * light.u:.2g} %"
     condition = f"expected for: {said}, cells {warm.celsius:.0f} +- {warm.total:.0f} degC"
     return Setting(stated, bench, shown_by, str(panel.name or panel), condition, notes, files)
-
-
-_TIMES = 10.0  # a sweep's light: further from it, its curve is no guide
 
 
 def _refuse(given: dict[str, Any]) -> None:

@@ -7,18 +7,20 @@ machine calls it, and so do other processes and other machines; all give the sam
 import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 
 import numpy as np
 from scipy.constants import Boltzmann, elementary_charge
 
 from ivkit.bench import Bench
+from ivkit.curve import many
 from ivkit.curve.batch_uncertainty import parameter_covariance, result_uncertainties
 from ivkit.curve.diode import SingleDiode
 from ivkit.curve.engine import Array
 from ivkit.curve.fault_list import all_faults
 from ivkit.curve.fit import FEWEST_LEFT, UNRESOLVED, fit_readings
-from ivkit.curve.many import PARAMETERS, Fits, fit_many
+from ivkit.curve.many import PARAMETERS, UNITS, Fits, fit_many
 from ivkit.curve.uncertainty import noise_as_taken
 from ivkit.errors import IvkitError
 from ivkit.readings.fault import Fault
@@ -31,16 +33,7 @@ from ivkit.readings.sweep import Sweep
 #: Sweeps fitted in one go: enough for the engine to be quick, few enough to hold at once.
 CHUNK = 512
 
-KEY_POINTS = {
-    "isc_A": "i_sc",
-    "voc_V": "v_oc",
-    "vmp_V": "v_mp",
-    "imp_A": "i_mp",
-    "pmp_W": "p_mp",
-    "fill_factor": "fill_factor",
-    "best_load_ohm": "best_load",
-}
-UNITS = dict(zip(PARAMETERS, ("A", "A", "ohm", "ohm", "V"), strict=True))
+KEY_POINTS = many.KEY_POINTS | {"best_load_ohm": "best_load"}
 #: The flags that take a key point away.
 _SHORT, _OPEN, _KNEE = "short_circuit_not_reached", "open_circuit_not_reached", "knee_not_reached"
 TAKEN = {key: {_KNEE} for key in KEY_POINTS} | {
@@ -151,13 +144,8 @@ def failed_row(file: str, sweep: str, error: str) -> Row:
 
 def chunks(items: Iterable[Any], size: int = CHUNK) -> Iterator[list[Any]]:
     """Yield the items in lists of ``size``; only one list is held at a time."""
-    held = []
-    for item in items:
-        held.append(item)
-        if len(held) == size:
-            yield held
-            held = []
-    if held:
+    left = iter(items)
+    while held := list(islice(left, size)):
         yield held
 
 

@@ -24,14 +24,10 @@ def parameter_covariance(
 ) -> Array:
     """Return the covariance of IL, I0, Rs, 1/Rsh and a of B fits, (B, 5, 5); A, A, ohm, S, V.
 
-    Parameters
-    ----------
-    parameters : five ndarrays, shape (B,)
-        IL (A), I0 (A), Rs (ohm), 1/Rsh (S) and a (V). Rs = 0 and 1/Rsh = 0 are bounds that hold.
-    voltage, noise_voltage, noise_current, weights : ndarray, shape (B, N)
-        V, and as `ivkit.curve.uncertainty.noise_as_taken` returns them.
-    effects : B sequences of Effect
-        What shifts the readings of each sweep together.
+    ``parameters`` are these five, shape (B,); Rs = 0 and 1/Rsh = 0 are bounds that hold.
+    ``voltage`` (V), noise and weights, shape (B, N), are as
+    `ivkit.curve.uncertainty.noise_as_taken` has them; ``effects`` are what shifts the readings of
+    each sweep together.
     """
     by_voltage, by_current = parameter_gradients(voltage, weights, *parameters)
     covariance = np.zeros((len(voltage), 5, 5))

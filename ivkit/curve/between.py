@@ -17,13 +17,7 @@ _FINE = 400  # places between two readings at which the bounds of the power are 
 
 @dataclass(frozen=True)
 class Between:
-    """Least and largest value that the readings allow; NaN where one side is open.
-
-    Attributes
-    ----------
-    i_sc, v_oc, p_mp : tuple of two floats
-        A, V and W.
-    """
+    """Least and largest Isc (A), Voc (V), Pmp (W) that the readings allow; NaN for an open side."""
 
     i_sc: tuple[float, float]
     v_oc: tuple[float, float]
@@ -33,13 +27,9 @@ class Between:
 def key_points_between(voltage: ArrayLike, current: ArrayLike) -> Between | None:
     """Return the bounds of Isc, Voc and Pmp, or None where the readings are not of a concave curve.
 
-    Parameters
-    ----------
-    voltage, current : array_like, shape (N,)
-        V and A, in any order; readings that deliver power are used.
+    ``voltage`` (V) and ``current`` (A), shape (N,), in any order; readings that deliver power are
+    used.
 
-    Examples
-    --------
     >>> found = key_points_between([0.0, 8.0, 16.0, 20.0], [0.60, 0.59, 0.54, 0.10])
     >>> found.i_sc, tuple(round(v, 2) for v in found.v_oc)
     ((0.6, 0.6), (20.0, 20.91))

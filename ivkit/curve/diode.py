@@ -41,14 +41,10 @@ class SingleDiode(Shown):
 
     Attributes
     ----------
-    photocurrent : float or ndarray
-        IL, A.
-    saturation_current : float or ndarray
-        I0, A, greater than 0.
-    resistance_series : float or ndarray
-        Rs, ohm, 0 or greater.
-    resistance_shunt : float or ndarray
-        Rsh, ohm, greater than 0; infinity for none.
+    photocurrent, saturation_current : float or ndarray
+        IL, A; I0, A, greater than 0.
+    resistance_series, resistance_shunt : float or ndarray
+        Rs, ohm, 0 or greater; Rsh, ohm, greater than 0, infinity for none.
     nNsVth : float or ndarray
         a = n Ns k T / q, V, greater than 0.
 
@@ -80,19 +76,15 @@ class SingleDiode(Shown):
             array = np.asarray(value, dtype=float)
             if array.size and array.min() > 0.0 and array.max() < np.inf:
                 continue  # the usual ones, in a third of the time
-            low_is_in = field.name == "resistance_series"
+            bad, sense = array <= 0, "greater than 0"
             if field.name == "photocurrent":
-                bad = np.isinf(array)
-            else:
-                bad = (array < 0) if low_is_in else (array <= 0)
-                if field.name != "resistance_shunt":
-                    bad = bad | np.isinf(array)
+                bad, sense = False, "finite"
+            elif field.name == "resistance_series":
+                bad, sense = array < 0, "0 or greater"
+            if field.name != "resistance_shunt":
+                bad = bad | np.isinf(array)
             if np.any(bad):
-                sense = {"photocurrent": "finite", "resistance_series": "0 or greater"}
-                raise RangeError(
-                    f"{field.name} is {array[bad].flat[0]:g}, "
-                    f"expected {sense.get(field.name, 'greater than 0')}"
-                )
+                raise RangeError(f"{field.name} is {array[bad].flat[0]:g}, expected {sense}")
 
     @property
     def conductance_shunt(self) -> Any:
@@ -153,6 +145,9 @@ class SingleDiode(Shown):
         v_oc = solve_voltage(0.0, *parameters)
         v_mp, i_mp = solve_max_power(*parameters)
         return KeyPoints(i_sc, v_oc, v_mp, i_mp)
+
+
+PARAMETERS = tuple(field.name for field in fields(SingleDiode))
 
 
 def solve_current(v: Any, il: Any, i0: Any, rs: Any, g: Any, a: Any) -> Any:
@@ -257,14 +252,8 @@ def solve_max_power(il: Any, i0: Any, rs: Any, g: Any, a: Any) -> tuple[Any, Any
 class Local:
     """The curve near a point: slope, curvature, and how both move with the parameters.
 
-    The last axis of ``di`` and ``dslope`` runs over the parameters IL, I0, Rs, 1/Rsh, a.
-
-    Attributes
-    ----------
-    slope : dI/dV, A/V
-    curvature : d2I/dV2, A/V2
-    di : dI/dp at fixed V, shape (..., 5)
-    dslope : d(dI/dV)/dp at fixed V, shape (..., 5)
+    ``slope`` is dI/dV (A/V), ``curvature`` d2I/dV2 (A/V2); ``di`` is dI/dp and ``dslope``
+    d(dI/dV)/dp at a fixed V, shape (..., 5) over the parameters IL, I0, Rs, 1/Rsh, a.
     """
 
     slope: Any

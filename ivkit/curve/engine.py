@@ -49,14 +49,12 @@ class Problem:
     Attributes
     ----------
     v, i : ndarray, shape (N, B)
-        Voltage and current over ``scale_v`` and ``scale_i``; 0 where padded.
+        Voltage and current over ``scale_v`` (V) and ``scale_i`` (A), shape (B,); 0 where padded.
     weight : ndarray, shape (N, B)
         One over the standard uncertainty of each current, scaled; 0 where padded.
     ratio : ndarray, shape (N, B), or None
         Standard uncertainty of each voltage over that of its current, scaled; None where
         voltages count as exact.
-    scale_v, scale_i : ndarray, shape (B,)
-        V and A.
     """
 
     v: Array
@@ -68,30 +66,29 @@ class Problem:
 
     def take(self, which: Any) -> "Problem":
         """Return the problem of only the sweeps ``which`` (an index into B)."""
-        return Problem(
-            self.v[:, which],
-            self.i[:, which],
-            self.weight[:, which],
-            None if self.ratio is None else self.ratio[:, which],
-            self.scale_v[which],
-            self.scale_i[which],
-        )
+        ratio = None if self.ratio is None else self.ratio[:, which]
+        parts = (self.v[:, which], self.i[:, which], self.weight[:, which], ratio)
+        return Problem(*parts, self.scale_v[which], self.scale_i[which])
+
+    def unscaled(self, theta: Array) -> tuple[Array, Array, Array, Array, Array]:
+        """Return IL (A), I0 (A), Rs (ohm), 1/Rsh (S) and a (V) of parameters, shape (5, B)."""
+        il, i0, rs, g, a = unpack(theta)
+        ohm = self.scale_v / self.scale_i
+        return il * self.scale_i, i0 * self.scale_i, rs * ohm, g / ohm, a * self.scale_v
+
+    def scaled(self, il: Any, i0: Any, rs: Any, g: Any, a: Any) -> Array:
+        """Return the engine's parameters of IL (A), I0 (A), Rs (ohm), 1/Rsh (S) and a (V)."""
+        ohm = self.scale_v / self.scale_i
+        return pack(il / self.scale_i, i0 / self.scale_i, rs / ohm, g * ohm, a / self.scale_v)
 
 
 @dataclass(frozen=True)
 class Normal:
     """The cost at some parameters and what the next step needs.
 
-    Attributes
-    ----------
-    cost : ndarray, shape (B,)
-        Sum of squared residuals.
-    matrix : ndarray, shape (B, 5, 5)
-        J^T J.
-    gradient : ndarray, shape (B, 5)
-        J^T r.
-    current : ndarray, shape (N, B)
-        Current of the model at each voltage, for the next evaluation to start from.
+    ``cost`` (B,) is the sum of squared residuals, ``matrix`` (B, 5, 5) J^T J, ``gradient`` (B, 5)
+    J^T r, ``current`` (N, B) that of the model at each voltage, for the next evaluation to start
+    from.
     """
 
     cost: Array
@@ -215,13 +212,10 @@ def minimise(
     tolerance: float = _TOLERANCE,
     near: Array | None = None,
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Return parameters (5, B), cost (B,) and whether each sweep converged, from a start.
+    """Return parameters (5, B), cost (B,) and whether each sweep converged, from a start (5, B).
 
     Parameters
     ----------
-    problem : Problem
-    theta : ndarray, shape (5, B)
-        Start.
     free : ndarray of bool, shape (5,) or (5, B), optional
         Parameters to move; the others are held.
     damping : float

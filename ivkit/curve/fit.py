@@ -15,7 +15,7 @@ from uncertainties import UFloat, ufloat
 
 from ivkit.curve.between import Between, key_points_between
 from ivkit.curve.diode import SingleDiode, local
-from ivkit.curve.engine import Array, pack
+from ivkit.curve.engine import Array
 from ivkit.curve.fault_list import all_faults
 from ivkit.curve.key_points import DataKeyPoints, KeyPoints, key_points_from_data
 from ivkit.curve.limits import resistance_limits
@@ -96,10 +96,8 @@ class Fit(Shown):
         Names in `ivkit.curve.health.FLAGS`.
     faults : tuple of Fault
         What is wrong with the readings; points count in ``taken``.
-    taken : Sweep or None
-        Every reading as taken; None where it was not looked through.
-    left_out : ndarray of bool, shape (M,), or None
-        Which of them the fit does without.
+    taken, left_out : Sweep and ndarray of bool, shape (M,), or None
+        Every reading as taken, and which of them the fit does without.
     """
 
     sweep: Sweep
@@ -163,21 +161,10 @@ class Fit(Shown):
 def fit(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fit:
     """Fit one sweep and carry its noise and its effects to every result.
 
-    Readings at fault are left out, and every fault that is found is told with the fit.
+    Readings at fault are left out, and every fault that is found is told with the fit. ``shared``
+    are effects that other sweeps have in common with this one, by name. SweepError where nothing at
+    all can be told: fewer than two readings, or every current zero.
 
-    Parameters
-    ----------
-    sweep : Sweep
-    shared : mapping of str to UFloat, optional
-        Effects that other sweeps have in common with this one, by name.
-
-    Raises
-    ------
-    SweepError
-        Nothing at all can be told: fewer than two readings, or every current zero.
-
-    Examples
-    --------
     >>> panel = SingleDiode(0.62, 3.7e-10, 1.2, 900.0, 1.0175)
     >>> v = np.linspace(0.0, 21.5, 30)
     >>> noise = 0.0005 * np.cos(np.arange(30.0) ** 2)
@@ -220,12 +207,10 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
             "check the ammeter or shunt, its range, and that the loads were connected",
         )
     sigma_v, sigma_i = sweep.noise_voltage, sweep.noise_current
-    many = fit_many(
-        sweep.voltage[None],
-        sweep.current[None],
-        None if sigma_v is None or sigma_i is None else sigma_v[None],
-        None if sigma_i is None else sigma_i[None],
-    )
+    stated = sigma_i is not None
+    parts = (sweep.voltage, sweep.current, sigma_v if stated else None, sigma_i)
+    arrays = [None if x is None else x[None] for x in parts]
+    many = fit_many(*arrays)
     flags = many.flags[0]
     told = bool(np.isfinite(many.rmse[0]) and np.isfinite(many.nNsVth[0]))
     n = len(sweep)
@@ -236,33 +221,20 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
         model = SingleDiode(*(float(getattr(many, name)[0]) for name in PARAMETERS))
         p = model.raw
         residuals = sweep.current - model.current(sweep.voltage)
-        stated = sigma_i is not None
-        u_v, u_i, weights, left = noise_as_taken(
-            many,
-            [0],
-            sweep.voltage[None],
-            sweep.current[None],
-            sigma_v[None] if stated and sigma_v is not None else None,
-            sigma_i[None] if stated else None,
-        )
+        u_v, u_i, weights, left = noise_as_taken(many, [0], *arrays)
         if not stated:
             freedom = float(left[0])
         sigma_v, sigma_i = None if u_v is None else u_v[0], u_i[0]
         gradients = parameter_gradients(sweep.voltage, weights[0], *p)
-    elif sigma_i is None:
+    elif not stated:
         sigma_v, sigma_i, freedom = None, np.full(n, np.nan), 0.0
     sources = Sources(sweep, sigma_v, sigma_i, shared)
     from_data = key_points_from_data(sweep.voltage, sweep.current)
-    data_points = {
-        name: None
-        if not np.isfinite(getattr(from_data.key_points, name))
-        else sources.quantity(
-            getattr(from_data.key_points, name),
-            from_data.gradient_v[name],
-            from_data.gradient_i[name],
-        )
-        for name in ("i_sc", "v_oc", "v_mp", "i_mp")
-    }
+    data_points = {}
+    for name in _NEEDS:
+        value = getattr(from_data.key_points, name)
+        by_v, by_i = from_data.gradient_v[name], from_data.gradient_i[name]
+        data_points[name] = sources.quantity(value, by_v, by_i) if np.isfinite(value) else None
     parameters: dict[str, Any] = dict.fromkeys((*PARAMETERS, "ideality_factor"))
     points = None
     limits: dict[str, float] = {}
@@ -270,6 +242,7 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
         parameters |= _parameters(model, gradients, sources, sweep)
         points = _points(model, gradients, sources, flags)
         limits = _limits(sweep, model, flags, freedom, float(many.cost[0]) / max(n - 5, 1))
+    few = "too_few_points" in flags
     return Fit(
         sweep=sweep,
         model=model,
@@ -283,9 +256,7 @@ def fit_readings(sweep: Sweep, shared: Mapping[str, UFloat] | None = None) -> Fi
         noise_current=sigma_i,
         gradients=gradients,
         freedom=freedom,
-        between=key_points_between(sweep.voltage, sweep.current)
-        if "too_few_points" in flags
-        else None,
+        between=key_points_between(sweep.voltage, sweep.current) if few else None,
         limits=limits,
         converged=bool(many.converged[0]),
         flags=flags,
@@ -302,9 +273,7 @@ def _limits(
     if not (series or shunt):
         return {}
     problem = one_problem(sweep)
-    ohm = problem.scale_v / problem.scale_i
-    il, i0, rs, g, a = (np.array([x]) for x in model.raw)
-    theta = pack(il / problem.scale_i, i0 / problem.scale_i, rs / ohm, g * ohm, a / problem.scale_v)
+    theta = problem.scaled(*(np.array([x]) for x in model.raw))
     variance = 1.0
     if np.isfinite(freedom):
         variance = scatter / float(problem.scale_i[0]) ** 2
@@ -343,8 +312,8 @@ def _points(
 ) -> KeyPoints:
     """Return the model's key points as uncertain numbers; NaN where no reading is near.
 
-    Far from the readings the model's own uncertainty is a fantasy: there it only says what the
-    equation would do, not what the panel does.
+    There the uncertainty of the model only says what the equation would do, not what the panel
+    does.
     """
     values = model.key_points()
     moves = key_point_gradients(*model.raw)

@@ -5,6 +5,7 @@ A batch keeps its flags as one integer a sweep; bit k stands for the k-th entry 
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri, ndtri
 
 from ivkit.curve.diode import solve_current, solve_max_power, solve_voltage
 from ivkit.curve.engine import LOG_A, LOW, RS, Array, G, Normal, Problem, unpack
@@ -127,8 +128,7 @@ def after(
     scatter = normal.cost / freedom
     spread = np.sqrt(np.einsum("bii->ib", covariance(normal, theta)))
     if stated:
-        # 99.9 % point of chi-square over its freedom, Wilson and Hilferty (1931).
-        limit = (1 - 2 / (9 * freedom) + 3.0902 * np.sqrt(2 / (9 * freedom))) ** 3
+        limit = chdtri(freedom, 0.001) / freedom
         mark("noise_larger_than_stated", (scatter > limit) & (n > 5))
         spread = spread * np.sqrt(np.where(scatter > limit, scatter, 1.0))
     else:
@@ -145,15 +145,13 @@ def after(
     with np.errstate(invalid="ignore"):
         i_sc, v_oc = solve_current(0.0, *parameters), solve_voltage(0.0, *parameters)
         v_mp, _ = solve_max_power(*parameters)
-        far = np.where(used, np.abs(problem.v), np.inf).min(axis=0)
-        both = np.where(used, problem.v, np.inf).min(axis=0) < 0
-        mark("short_circuit_not_reached", (far > _NEAR_SHORT * v_oc) & ~both)
-        far = np.where(used, np.abs(problem.i), np.inf).min(axis=0)
-        both = np.where(used, problem.i, np.inf).min(axis=0) < 0
-        mark("open_circuit_not_reached", (far > _NEAR_OPEN * i_sc) & ~both)
-        lowest = np.where(used, problem.v, np.inf).min(axis=0)
-        highest = np.where(used, problem.v, -np.inf).max(axis=0)
-        mark("knee_not_reached", (lowest > v_mp) | (highest < v_mp))
+        v, i = problem.v, problem.i
+        nearest_v, nearest_i, low_v, low_i, other_v = (
+            np.where(used, x, np.inf).min(axis=0) for x in (np.abs(v), np.abs(i), v, i, -v)
+        )
+        mark("short_circuit_not_reached", (nearest_v > _NEAR_SHORT * v_oc) & ~(low_v < 0))
+        mark("open_circuit_not_reached", (nearest_i > _NEAR_OPEN * i_sc) & ~(low_i < 0))
+        mark("knee_not_reached", (low_v > v_mp) | (-other_v < v_mp))
     mark("residuals_not_random", _waves(problem, normal, used, n))
     return bits
 
@@ -193,4 +191,4 @@ def _waves(
     with np.errstate(all="ignore"):
         mean = 1 + 2 * up * down / n
         sigma = np.sqrt((mean - 1) * (mean - 2) / (n - 1))
-        return (n >= 10) & (up > 0) & (down > 0) & ((runs - mean) / sigma < -3.0902)
+        return (n >= 10) & (up > 0) & (down > 0) & ((runs - mean) / sigma < ndtri(0.001))

@@ -22,25 +22,18 @@ def upper_limit(
 
     Parameters
     ----------
-    problem : Problem
-        One sweep, B = 1.
-    theta : ndarray, shape (5, 1)
-        Its best fit.
+    problem, theta : Problem and ndarray, shape (5, 1)
+        One sweep, B = 1, and its best fit.
     which : int
-        `engine.RS` or `engine.G`; in the engine's units.
+        `engine.RS` or `engine.G`; in the engine's units, as the limit; infinity for none.
     freedom : float
         Degrees of freedom of the noise; infinite where it was stated.
     variance : float
         Cost of one standard deviation: 1 where the noise was stated, else the variance of the
         residuals.
-
-    Returns
-    -------
-    float
-        In the engine's units; infinity where even the largest value is not ruled out.
     """
     best = float(engine.evaluate(problem, theta).cost[0])
-    factor = stdtrit(freedom if np.isfinite(freedom) else 1e12, 0.95)
+    factor = stdtrit(min(freedom, 1e12), 0.95)
     allowed = best + factor**2 * variance
     found = float(theta[which, 0])
     low = max(found, 1e-6)
@@ -76,8 +69,7 @@ def resistance_limits(
 ) -> dict[str, float]:
     """Return the largest Rs and the least Rsh that the readings allow at 95 %, in ohm.
 
-    Only those asked for by ``series`` and ``shunt`` are worked out; an infinite limit of Rs or
-    a zero limit of Rsh means that the readings say nothing.
+    Of those asked for; infinity for Rs, 0 for Rsh where the readings say nothing.
     """
     ohm = float(problem.scale_v[0] / problem.scale_i[0])
     out = {}

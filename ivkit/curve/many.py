@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ivkit.curve import engine, health
-from ivkit.curve.diode import SingleDiode
+from ivkit.curve.diode import PARAMETERS, SingleDiode
 from ivkit.curve.engine import Array, Problem
 from ivkit.curve.start import starts
 from ivkit.errors import SweepError
@@ -23,13 +23,16 @@ if TYPE_CHECKING:
 
     from ivkit.readings.sweep import Sweep
 
-PARAMETERS = (
-    "photocurrent",
-    "saturation_current",
-    "resistance_series",
-    "resistance_shunt",
-    "nNsVth",
-)
+UNITS = dict(zip(PARAMETERS, ("A", "A", "ohm", "ohm", "V"), strict=True))
+#: Key points by their name in tables.
+KEY_POINTS = {
+    "isc_A": "i_sc",
+    "voc_V": "v_oc",
+    "vmp_V": "v_mp",
+    "imp_A": "i_mp",
+    "pmp_W": "p_mp",
+    "fill_factor": "fill_factor",
+}
 FEWEST_POINTS = 5
 
 _ELEMENTS = 8192  # readings worked on at once: the engine's arrays then fit a core's cache
@@ -90,25 +93,10 @@ class Fits(Shown):
         from pandas import DataFrame
 
         points = self.model.key_points()
-        return DataFrame(
-            {
-                "photocurrent_A": self.photocurrent,
-                "saturation_current_A": self.saturation_current,
-                "resistance_series_ohm": self.resistance_series,
-                "resistance_shunt_ohm": self.resistance_shunt,
-                "nNsVth_V": self.nNsVth,
-                "isc_A": points.i_sc,
-                "voc_V": points.v_oc,
-                "vmp_V": points.v_mp,
-                "imp_A": points.i_mp,
-                "pmp_W": points.p_mp,
-                "fill_factor": points.fill_factor,
-                "rmse_A": self.rmse,
-                "points": self.points,
-                "converged": self.converged,
-                "flags": [" ".join(names) for names in self.flags],
-            }
-        )
+        told = {f"{name}_{unit}": getattr(self, name) for name, unit in UNITS.items()}
+        told |= {key: getattr(points, name) for key, name in KEY_POINTS.items()}
+        told |= {"rmse_A": self.rmse, "points": self.points, "converged": self.converged}
+        return DataFrame(told | {"flags": [" ".join(names) for names in self.flags]})
 
 
 def fit_many(
@@ -127,10 +115,6 @@ def fit_many(
     noise_voltage, noise_current : array_like, optional
         Standard uncertainty of each reading, V and A; anything that broadcasts to (B, N).
         Without a noise of the current every current counts alike.
-
-    Returns
-    -------
-    Fits
 
     Raises
     ------
@@ -186,35 +170,41 @@ class _Readings:
     def problem(self, rows: NDArray[np.int64]) -> Problem:
         """Return the scaled problem of some sweeps."""
         n = self.points[rows].max()
-        used = np.arange(n)[:, None] < self.points[rows]
+        parts = (self.v, self.i, self.sigma_v, self.sigma_i)
+        columns = (None if x is None else x[rows, :n].T for x in parts)
+        return scaled_problem(*columns, np.arange(n)[:, None] < self.points[rows])
 
-        def cut(values: Array) -> Array:
-            return np.ascontiguousarray(np.where(used, values[rows, :n].T, 0.0))
 
-        v, i = cut(self.v), cut(self.i)
-        scale_v, scale_i = (np.maximum(np.abs(x).max(axis=0), 1e-300) for x in (v, i))
-        v, i = v / scale_v, i / scale_i
-        u_i, ratio = np.ones_like(v), None
-        if self.sigma_i is not None:
-            u_i = np.maximum(cut(self.sigma_i) / scale_i, engine.LEAST_NOISE)
-        if self.sigma_v is not None and np.any(self.sigma_v[rows] > 0):
-            if self.sigma_i is None:
-                raise SweepError(
-                    "a noise of the voltage is stated and none of the current",
-                    remedy="state both, or neither",
-                )
-            ratio = cut(self.sigma_v) / scale_v / u_i
-        return Problem(v, i, np.where(used, 1.0 / u_i, 0.0), ratio, scale_v, scale_i)
+def scaled_problem(
+    v: Array, i: Array, u_v: Array | None, u_i: Array | None, used: NDArray[np.bool_]
+) -> Problem:
+    """Return readings (V, A) and their noise as the engine takes them; all broadcast to (N, B)."""
+
+    def cut(values: Array) -> Array:
+        return np.ascontiguousarray(np.where(used, values, 0.0))
+
+    v, i = cut(v), cut(i)
+    scale_v, scale_i = (np.maximum(np.abs(x).max(axis=0), 1e-300) for x in (v, i))
+    v, i = v / scale_v, i / scale_i
+    noise, ratio = np.ones_like(v), None
+    if u_i is not None:
+        noise = np.maximum(cut(u_i) / scale_i, engine.LEAST_NOISE)
+    if u_v is not None and np.any(u_v > 0):
+        if u_i is None:
+            raise SweepError(
+                "a noise of the voltage is stated and none of the current",
+                remedy="state both, or neither",
+            )
+        ratio = cut(u_v) / scale_v / noise
+    return Problem(v, i, np.where(used, 1.0 / noise, 0.0), ratio, scale_v, scale_i)
 
 
 def one_problem(sweep: "Sweep") -> Problem:
     """Return one sweep as the engine takes it, B = 1."""
-    known = sweep.noise_current is not None
-    sigma_i = sweep.noise_current[None] if known else None
-    sigma_v = sweep.noise_voltage[None] if known and sweep.noise_voltage is not None else None
-    points = np.array([len(sweep)])
-    readings = _Readings(sweep.voltage[None], sweep.current[None], sigma_v, sigma_i, points)
-    return readings.problem(np.array([0]))
+    noise = (None if sweep.noise_current is None else sweep.noise_voltage, sweep.noise_current)
+    parts = (sweep.voltage, sweep.current, *noise)
+    columns = (None if x is None else x[:, None] for x in parts)
+    return scaled_problem(*columns, np.ones((len(sweep), 1), dtype=bool))
 
 
 def _noise(value: ArrayLike | None, shape: tuple[int, ...], name: str) -> Array | None:
@@ -242,12 +232,8 @@ def _batches(rows: NDArray[np.int64], points: NDArray[np.int64]) -> Iterator[NDA
 def _empty(points: NDArray[np.int64]) -> dict[str, Any]:
     """Return the arrays of `Fits` as they stand before any fit."""
     b = len(points)
-    floats = {name: np.full(b, np.nan) for name in (*PARAMETERS, "rmse", "cost")}
-    return {
-        **floats,
-        "converged": np.zeros(b, dtype=bool),
-        "flag_bits": np.zeros(b, dtype=np.int64),
-    }
+    out: dict[str, Any] = {name: np.full(b, np.nan) for name in (*PARAMETERS, "rmse", "cost")}
+    return out | {"converged": np.zeros(b, dtype=bool), "flag_bits": np.zeros(b, dtype=np.int64)}
 
 
 def _fit_batch(
@@ -262,7 +248,7 @@ def _fit_batch(
         if not rows.size:
             return rows
         problem = readings.problem(rows)
-    theta, converged, late = best_of_starts(problem, steps)
+    theta, _, converged, late = best_of_starts(problem, steps)
     if steps < _PATIENT:
         done = ~late
         if not np.all(done):
@@ -275,22 +261,19 @@ def _fit_batch(
 
 
 def best_of_starts(
-    problem: Problem, steps: int
-) -> tuple[Array, NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return the best parameters (5, B), whether they converged, and which sweeps want longer."""
-    theta = cost = converged = None
-    late = np.zeros(problem.v.shape[1], dtype=bool)
-    for start in starts(problem):
-        trial, trial_cost, trial_converged = engine.minimise(problem, start, iterations=steps)
-        late |= ~trial_converged
-        if theta is None:
-            theta, cost, converged = trial, trial_cost, trial_converged
-            continue
-        better = trial_cost < cost
-        theta = np.where(better, trial, theta)
-        cost = np.where(better, trial_cost, cost)
-        converged = np.where(better, trial_converged, converged)
-    return theta, converged, late
+    problem: Problem, steps: int, **how: Any
+) -> tuple[Array, Array, NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return the best parameters (5, B), cost, convergence, and which sweeps want longer."""
+    trials = [engine.minimise(problem, one, iterations=steps, **how) for one in starts(problem)]
+    theta, cost, converged = trials[0]
+    late = ~converged
+    for other, other_cost, other_converged in trials[1:]:
+        late = late | ~other_converged
+        better = other_cost < cost
+        theta = np.where(better, other, theta)
+        cost = np.where(better, other_cost, cost)
+        converged = np.where(better, other_converged, converged)
+    return theta, cost, converged, late
 
 
 def _record(
@@ -304,16 +287,9 @@ def _record(
     """Write the fits at ``theta`` into ``out``, in V, A and ohm."""
     normal = engine.evaluate(problem, theta)
     bits = health.after(problem, theta, normal, converged, stated)
-    il, i0, rs, g, a = engine.unpack(theta)
-    ohm = problem.scale_v / problem.scale_i
+    il, i0, rs, g, a = problem.unscaled(theta)
     with np.errstate(divide="ignore"):
-        values = (
-            il * problem.scale_i,
-            i0 * problem.scale_i,
-            rs * ohm,
-            ohm / g,
-            a * problem.scale_v,
-        )
+        values = (il, i0, rs, 1.0 / g, a)
     used = problem.weight > 0
     residual = np.where(used, normal.current - problem.i, 0.0)
     # A curve without a junction has no five parameters to give.

@@ -62,14 +62,7 @@ class Suspicion:
 def misfits(sweep: Sweep, model: SingleDiode | None, flags: tuple[str, ...]) -> list[Fault]:
     """Return what is wrong with a sweep by the curve that fits it: at most one fault.
 
-    Parameters
-    ----------
-    sweep : Sweep
-        As fitted.
-    model : SingleDiode or None
-        The best single diode; None where there is none.
-    flags : tuple of str
-        Of the fit.
+    ``model`` is its best single diode, None where there is none; ``flags`` are those of the fit.
     """
     n = len(sweep)
     if n < FEWEST_READINGS or (model is None and "straight_line" not in flags):
@@ -89,12 +82,8 @@ def misfits(sweep: Sweep, model: SingleDiode | None, flags: tuple[str, ...]) -> 
     # The usual noise is 0.3 % of the range, and (scatter / usual)^2 what is left of the cost.
     scatter = USUAL_NOISE * np.sqrt(base / max(n - 5, 1))
     if not known and scatter > SCATTER:
-        return [
-            fault(
-                "noisy_readings",
-                f"the readings scatter by {scatter:.1%} of their range about the best curve",
-            )
-        ]
+        said = f"the readings scatter by {scatter:.1%} of their range about the best curve"
+        return [fault("noisy_readings", said)]
     return []
 
 

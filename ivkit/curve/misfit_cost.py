@@ -12,11 +12,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from ivkit.curve import engine
 from ivkit.curve.diode import SingleDiode, local
-from ivkit.curve.engine import Array, Problem
+from ivkit.curve.engine import Array
+from ivkit.curve.many import best_of_starts, scaled_problem
 from ivkit.curve.misfit_ways import Way
-from ivkit.curve.start import starts
 from ivkit.readings.sweep import Sweep
 
 FEWEST = 6  # readings that a curve is held against
@@ -28,12 +27,8 @@ _AT_ONCE = 8192  # readings
 def least_costs(v: Array, i: Array, u_v: Array, u_i: Array) -> tuple[Array, Array]:
     """Return the cost of each sweep's best curve, shape (B,), and the curves, shape (5, B).
 
-    Parameters
-    ----------
-    v, i : ndarray, shape (B, N)
-        V and A; NaN for readings left out.
-    u_v, u_i : ndarray, shape (N,)
-        Their noise, V and A.
+    ``v`` and ``i``, shape (B, N), are in V and A, NaN for readings left out; ``u_v`` and ``u_i``,
+    shape (N,), are their noise.
     """
     cost, curves = np.full(len(v), np.inf), np.full((5, len(v)), np.nan)
     width = max(_AT_ONCE // v.shape[1], 1)
@@ -45,28 +40,9 @@ def least_costs(v: Array, i: Array, u_v: Array, u_i: Array) -> tuple[Array, Arra
 
 def _costs(v: Array, i: Array, u_v: Array, u_i: Array) -> tuple[Array, Array]:
     used = np.isfinite(v) & np.isfinite(i)
-    v, i = np.where(used, v, 0.0), np.where(used, i, 0.0)
-    scale_v, scale_i = (np.maximum(np.abs(x).max(axis=1), 1e-300) for x in (v, i))
-    weight = np.where(used, scale_i[:, None] / u_i, 0.0)
-    ratio = np.where(used, (u_v / u_i) * (scale_i / scale_v)[:, None], 0.0)
-    problem = Problem(
-        *(np.ascontiguousarray(x.T) for x in (v / scale_v[:, None], i / scale_i[:, None])),
-        np.ascontiguousarray(weight.T),
-        np.ascontiguousarray(ratio.T),
-        scale_v,
-        scale_i,
-    )
-    best = theta = None
-    for start in starts(problem):
-        trial, cost, _ = engine.minimise(problem, start, iterations=_STEPS, tolerance=_NEARLY)
-        if best is None:
-            best, theta = cost, trial
-        else:
-            theta = np.where(cost < best, trial, theta)
-            best = np.minimum(cost, best)
-    il, i0, rs, g, a = engine.unpack(theta)
-    ohm = scale_v / scale_i
-    curves = np.stack([il * scale_i, i0 * scale_i, rs * ohm, g / ohm, a * scale_v])
+    problem = scaled_problem(v.T, i.T, u_v[:, None], u_i[:, None], used.T)
+    theta, best, _, _ = best_of_starts(problem, _STEPS, tolerance=_NEARLY)
+    curves = np.stack(problem.unscaled(theta))
     told = (used.sum(axis=1) >= FEWEST) & np.isfinite(best)
     return np.where(told, best, np.inf), curves
 
@@ -80,12 +56,7 @@ def curve_of(parameters: Array) -> SingleDiode:
 class Residuals:
     """The residuals of a sweep about its best curve, and what a way to undo a fault would gain.
 
-    Parameters
-    ----------
-    sweep : Sweep
-    curve : SingleDiode
-    u_v, u_i : ndarray, shape (N,)
-        The noise of voltage and current, V and A.
+    ``u_v`` and ``u_i``, shape (N,), are the noise of voltage and current, V and A.
     """
 
     def __init__(self, sweep: Sweep, curve: SingleDiode, u_v: Array, u_i: Array) -> None:

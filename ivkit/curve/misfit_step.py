@@ -14,17 +14,12 @@ SURE = 6.0  # standard deviations
 
 
 def plateau(sweep: Sweep, u_v: Array, u_i: Array) -> tuple[Way, float] | None:
-    """Return the widest step that four readings show, and its height as a share of Isc.
+    """Return the widest step that four readings show, and its height as a fraction of Isc.
 
     In order of voltage the current falls from the first to the second, hardly to the third, and
     falls again to the fourth. The current of a sound curve falls ever more steeply: no reading
-    of it stays below the straight line between two others.
-
-    Parameters
-    ----------
-    sweep : Sweep
-    u_v, u_i : ndarray, shape (N,)
-        Noise of voltage and current, V and A; what neighbours scatter by counts where it is more.
+    of it stays below the straight line between two others. The noise ``u_v`` (V) and ``u_i`` (A),
+    shape (N,), gives way to what neighbours scatter by where that is more.
     """
     order = np.argsort(sweep.voltage, kind="stable")
     v, i, u_v, u_i = (x[order] for x in (sweep.voltage, sweep.current, u_v, u_i))

@@ -31,7 +31,7 @@ class Way:
         ``undo(share)`` returns voltage and current, shape (N,), as they would be without a fault
         of that size; NaN for readings left out.
     shares : tuple of float
-        The sizes to try, rising, in the share that `LEAST` is in.
+        The sizes to try, rising, as a fraction of what `LEAST` is of.
     finer : callable or None
         ``finer(width)`` yields ways of a like shape, for a closer look at the best.
     """
@@ -86,8 +86,7 @@ def _equal_readings(sweep: Sweep) -> Iterator[Way]:
 def _clipped_or_stuck(sweep: Sweep, channel: str, top: NDArray[np.int64]) -> Way:
     """Return the way without the readings that share the largest value of a channel.
 
-    A channel at its end shows it wherever there is more; one that sticks shows it in a row, also
-    where others in between say that there is less.
+    A channel at its end shows it wherever there is more; one that sticks shows it in a row.
     """
     other = sweep.current if channel == "voltage" else sweep.voltage
     rest = np.setdiff1d(np.arange(len(sweep)), top)
@@ -155,7 +154,7 @@ def _warming(sweep: Sweep) -> Iterator[Way]:
 
 
 def _blocking(sweep: Sweep) -> Iterator[Way]:
-    """Yield the sweep with the voltage that a blocking contact takes given back.
+    """Yield the sweep with the voltage given back that a blocking contact takes.
 
     It takes up to ``share`` of Voc, most of that already at ``bend`` of Isc.
     """

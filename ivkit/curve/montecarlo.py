@@ -16,6 +16,7 @@ import numpy as np
 from ivkit.curve import engine
 from ivkit.curve.diode import local, solve_current, solve_max_power, solve_voltage
 from ivkit.curve.engine import Array, Problem
+from ivkit.curve.many import scaled_problem
 from ivkit.errors import RangeError, SweepError
 
 if TYPE_CHECKING:
@@ -72,10 +73,8 @@ class Trials:
     ----------
     results : dict of str to Spread
         By the names of `RESULTS`; A, V, W, ohm, siemens.
-    trials : int
-        Draws made.
-    failed : int
-        Draws whose fit did not converge; they are left out.
+    trials, failed : int
+        Draws made; those whose fit did not converge and are left out.
     values : ndarray, shape (trials - failed, len(RESULTS))
         Every result of every trial, for whoever wants another interval.
     seed : int
@@ -105,22 +104,17 @@ def run_trials(
 
     Parameters
     ----------
-    fit : Fit
     trials : int
         JCGM 101 asks for 10^6 where two figures of a 95 % interval matter; 10^4 show its size.
     seed : int
-        The same seed gives the same draws, whatever ``workers`` is.
-    workers : int
-        Threads.
+        The same seed gives the same draws, whatever ``workers`` (threads) is.
     progress : callable
         Called with the number of trials done since the last call.
 
     Raises
     ------
-    SweepError
-        A sweep without a curve, or with no noise to draw from.
-    RangeError
-        Fewer than 200 trials.
+    SweepError, RangeError
+        A sweep without a curve, or with no noise to draw from; fewer than 200 trials.
     """
     if trials < FEWEST_TRIALS:
         raise RangeError(
@@ -129,9 +123,7 @@ def run_trials(
     if fit.model is None:
         raise SweepError("no curve was fitted, so none can be drawn again", fit.sweep.name)
     draw = _Draws(fit)
-    sizes = [_AT_ONCE] * (trials // _AT_ONCE)
-    if trials % _AT_ONCE:
-        sizes.append(trials % _AT_ONCE)
+    sizes = [min(_AT_ONCE, trials - k) for k in range(0, trials, _AT_ONCE)]
     seeds = np.random.SeedSequence(seed).spawn(len(sizes))
     values = np.empty((trials, len(RESULTS)))
 
@@ -175,16 +167,13 @@ class _Draws:
             )
         if self.u_v is not None and not np.any(self.u_v):
             self.u_v = None
-        self.scale_v = float(np.max(np.abs(sweep.voltage)))
-        self.scale_i = float(np.max(np.abs(sweep.current)))
-        u_i = np.maximum(self.u_i / self.scale_i, engine.LEAST_NOISE)
-        self.weight = 1.0 / u_i
-        self.ratio = None if self.u_v is None else self.u_v / self.scale_v / u_i
-        il, i0, rs, g, a = fit.model.raw
+        used = np.ones(self.v.shape, dtype=bool)
+        as_read = scaled_problem(self.v, self.i, self.u_v, self.u_i, used)
+        self.weight, self.ratio = as_read.weight, as_read.ratio
+        self.scale_v, self.scale_i = float(as_read.scale_v[0]), float(as_read.scale_i[0])
         ohm = self.scale_v / self.scale_i
-        self.theta = engine.pack(
-            il / self.scale_i, i0 / self.scale_i, rs / ohm, g * ohm, a / self.scale_v
-        )[:, None]
+        self.theta = as_read.scaled(*(np.array([x]) for x in fit.model.raw))
+        _, i0, _, _, a = fit.model.raw
         at = local(sweep.voltage, fit.model.current(sweep.voltage), *fit.model.raw)
         self.near = fit.model.current(sweep.voltage)[:, None] / self.scale_i
         self.slope = at.slope[:, None] * ohm
@@ -194,13 +183,7 @@ class _Draws:
             moves *= unit
             log_a = moves[4] / a
             log_diode = moves[1] / i0 - log_a * self.scale_v / a
-            moves[:] = (
-                moves[0] / self.scale_i,
-                log_diode,
-                moves[2] / ohm,
-                moves[3] * ohm,
-                log_a,
-            )
+            moves[:] = moves[0] / self.scale_i, log_diode, moves[2] / ohm, moves[3] * ohm, log_a
         self.by_v, self.by_i = by_v, by_i
         scaled = (self.scale_i, i0, ohm, 1.0 / ohm, a)
         by_theta = at.di * np.array(scaled) / self.scale_i
@@ -225,14 +208,9 @@ class _Draws:
         v /= self.scale_v
         i /= self.scale_i
         shape = (n, count)
-        problem = Problem(
-            v,
-            i,
-            np.broadcast_to(self.weight, shape),
-            None if self.ratio is None else np.broadcast_to(self.ratio, shape),
-            np.broadcast_to(self.scale_v, count),
-            np.broadcast_to(self.scale_i, count),
-        )
+        ratio = None if self.ratio is None else np.broadcast_to(self.ratio, shape)
+        scales = (np.full(count, self.scale_v), np.full(count, self.scale_i))
+        problem = Problem(v, i, np.broadcast_to(self.weight, shape), ratio, *scales)
         dv, di = v - self.v / self.scale_v, i - self.i / self.scale_i
         shift = self.by_v @ dv + self.by_i @ di
         shift[engine.LOG_A] = np.clip(shift[engine.LOG_A], -0.5, 0.5)
@@ -245,9 +223,7 @@ class _Draws:
             tolerance=_TOLERANCE,
             near=self.near + self.slope * dv + self.by_theta @ (start - self.theta),
         )
-        il, i0, rs, g, a = engine.unpack(theta)
-        ohm = self.scale_v / self.scale_i
-        p = (il * self.scale_i, i0 * self.scale_i, rs * ohm, g / ohm, a * self.scale_v)
+        p = problem.unscaled(theta)
         i_sc, v_oc = solve_current(0.0, *p), solve_voltage(0.0, *p)
         v_mp, i_mp = solve_max_power(*p)
         power = v_mp * i_mp

@@ -24,7 +24,7 @@ from ivkit.errors import RangeError
 
 @dataclass(frozen=True)
 class Breakdown:
-    """Bishop's three numbers for a cell in reverse.
+    """Bishop's three numbers for a cell in reverse; RangeError outside their range.
 
     Attributes
     ----------
@@ -34,11 +34,6 @@ class Breakdown:
         Vbr, the breakdown voltage of one cell, V, negative. The junction never goes below it.
     exponent : float
         m, greater than 0.
-
-    Raises
-    ------
-    RangeError
-        A number outside its range.
     """
 
     factor: float

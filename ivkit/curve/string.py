@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ivkit.curve.diode import OperatingPoint, SingleDiode
+from ivkit.curve.diode import PARAMETERS, OperatingPoint, SingleDiode
 from ivkit.curve.key_points import KeyPoints
 from ivkit.curve.reverse import SILICON, Breakdown
 from ivkit.curve.string_solver import Circuit, greatest_power, shifts, solve
@@ -34,10 +34,9 @@ class StringState:
     ----------
     voltage, current : float or ndarray
         At the terminals, V and A.
-    cell_voltage : ndarray, shape (..., cells)
-        V, negative for a cell driven backwards.
-    cell_current : ndarray, shape (..., cells)
-        A; less than ``current`` in a group whose bypass diode carries the rest.
+    cell_voltage, cell_current : ndarray, shape (..., cells)
+        V, negative for a cell driven backwards; A, less than ``current`` in a group whose bypass
+        diode carries the rest.
     bypassed : ndarray of bool, shape (..., groups)
         Whether the group's bypass diode conducts.
     limiting_cell : int or ndarray of int
@@ -53,11 +52,6 @@ class StringState:
     cell_current: Any
     bypassed: Any
     limiting_cell: Any
-
-    @property
-    def cell_power(self) -> Any:
-        """Power each cell delivers, W, shape (..., cells); negative where it is heated."""
-        return self.cell_voltage * self.cell_current
 
 
 @dataclass(frozen=True)
@@ -76,8 +70,7 @@ class SeriesString:
         Forward voltage of a bypass diode, V, 0 or greater. 0.5 V is common practice for Schottky
         diodes and the value of pvlib's partial-shading example.
     breakdown : Breakdown or None
-        How a cell breaks down in reverse, for every cell; crystalline silicon unless given. None:
-        it never does, and only its shunt bounds it.
+        How a cell breaks down in reverse; None: it never does, and only its shunt bounds it.
 
     Raises
     ------
@@ -110,7 +103,7 @@ class SeriesString:
         cells = SingleDiode(
             *(
                 np.stack([np.broadcast_to(getattr(x.cells, name), shape) for x in strings])
-                for name in _PARAMETERS
+                for name in PARAMETERS
             )
         )
         return cls(cells, first.bypass_groups, first.bypass_drop, first.breakdown)
@@ -133,7 +126,7 @@ class SeriesString:
     def _cell_shape(self) -> tuple[int, ...]:
         try:
             return np.broadcast_shapes(
-                *(np.shape(getattr(self.cells, name)) for name in _PARAMETERS)
+                *(np.shape(getattr(self.cells, name)) for name in PARAMETERS)
             )
         except ValueError as error:
             raise RangeError(f"parameters of the cells do not match in shape ({error})") from None
@@ -145,7 +138,7 @@ class SeriesString:
             np.broadcast_to(np.asarray(getattr(self.cells, n), dtype=float), self._cell_shape)
             .reshape(-1, count)
             .copy()
-            for n in _PARAMETERS
+            for n in PARAMETERS
         )
         starts = np.cumsum((0, *self.bypass_groups[:-1])) if self.bypass_groups else None
         return Circuit(il, i0, rs, 1.0 / rsh, a, starts, float(self.bypass_drop), self.breakdown)
@@ -190,14 +183,10 @@ class SeriesString:
         shape, rows, (v, *start) = self._rows(voltage, *([] if near is None else [near]))
         return solve(self._circuit, v, np.zeros_like(v), rows, *start).reshape(shape)[()]
 
-    def power(self, voltage: ArrayLike) -> Any:
-        """Return the power delivered (W) at a terminal voltage (V)."""
-        return np.asarray(voltage, dtype=float) * self.current(voltage)
-
     def operating_point(self, load_ohm: ArrayLike, near: ArrayLike | None = None) -> OperatingPoint:
-        """Return where a load resistor (ohm, 0 or greater, infinity for none) holds the string.
+        """Return where a load (ohm, 0 or greater, infinity for none) holds the string.
 
-        ``near`` are currents (A) close to the answer, which is found sooner from there.
+        ``near`` as in `current`.
         """
         shape, rows, (load, *start) = self._rows(load_ohm, *([] if near is None else [near]))
         if np.any(load < 0):
@@ -215,17 +204,10 @@ class SeriesString:
     ) -> tuple[Any, Any]:
         """Return how far other strings' voltage (V) and current (A) are from these, to first order.
 
-        For the derivatives of a fit, without solving the others.
-
-        Parameters
-        ----------
-        current : array_like
-            Of these strings into that load, A, as `operating_point` or `current` returns it.
-        load_ohm : array_like
-            What holds them there, infinity for no load; 0 for a fixed voltage, whatever it is.
-        others : SeriesString
-            With parameters a little different, of the same groups, and one more axis in front,
-            which the answers have as well.
+        For the derivatives of a fit, without solving the others. ``current`` (A) is that of these
+        strings, ``load_ohm`` what holds them there: infinity for no load, 0 for a fixed voltage,
+        whatever it is. ``others`` have parameters a little different, the same groups, and one more
+        axis in front, which the answers have as well.
         """
         shape, rows, (i, load) = self._rows(current, load_ohm)
         shut = np.isfinite(load)
@@ -260,15 +242,6 @@ class SeriesString:
     def at_max_power(self) -> StringState:
         """Return what every cell does at the maximum power point."""
         return self.state(self.key_points().v_mp)
-
-
-_PARAMETERS = (
-    "photocurrent",
-    "saturation_current",
-    "resistance_series",
-    "resistance_shunt",
-    "nNsVth",
-)
 
 
 def group_sizes(groups: int | Sequence[int], cells: int) -> tuple[int, ...]:

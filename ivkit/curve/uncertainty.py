@@ -32,15 +32,10 @@ NOISE = "noise"
 class Sources:
     """The variables behind the readings of one sweep.
 
-    Parameters
-    ----------
-    sweep : Sweep
-    noise_voltage, noise_current : ndarray, shape (N,), or None
-        Standard uncertainty of each reading, V and A; None for none. A noise of the current that
-        is NaN is one that cannot be told: every result then has a NaN uncertainty.
-    shared : mapping, optional
-        Variables of effects by name, for sweeps that were taken with one front end: the same
-        divider shifts them all.
+    ``noise_voltage`` and ``noise_current``, shape (N,), are the standard uncertainty of each
+    reading, V and A; None for none. A noise of the current that is NaN is one that cannot be told:
+    every result then has a NaN uncertainty. ``shared`` are variables of effects by name, for sweeps
+    that were taken with one front end: the same divider shifts them all.
     """
 
     def __init__(
@@ -116,14 +111,9 @@ def parameter_gradients(
 ) -> tuple[Array, Array]:
     """Return how IL, I0, Rs, 1/Rsh and a move with each voltage and each current, (..., 5, N).
 
-    Parameters
-    ----------
-    voltage : ndarray, shape (..., N), V
-        Any finite number where padded.
-    weights : ndarray, shape (..., N)
-        One over the effective standard deviation of each current, 1/A; 0 where padded.
-    il, i0, rs, g, a : float or ndarray, shape (...)
-        The fits. Rs = 0 and g = 0 count as bounds that hold: they do not move.
+    ``voltage`` (V, any finite number where padded) and ``weights`` (one over the effective standard
+    deviation of each current, 1/A; 0 where padded) are of shape (..., N), the fits of shape (...).
+    Rs = 0 and 1/Rsh = 0 count as bounds that hold: they do not move.
     """
     p = [np.asarray(x, dtype=float)[..., None] for x in (il, i0, rs, g, a)]
     _, i0, rs, g, a = p

@@ -1,9 +1,9 @@
 """What the front of a panel takes of the light at an angle, with what is uncertain about it.
 
 Measured modules lose more at 50 to 60 deg than the one coefficient of Martin and Ruiz for clean
-glass says, and at 80 deg more, or less, than the coefficient that fits there says: no single
-coefficient has their shape. So there are two: the angular loss coefficient a_r, and g for grazing
-angles, the part of the light (as a logarithm) that is lost at 80 deg besides,
+glass says, and at 80 deg more, or less, than the coefficient that fits there says. So there are
+two: the angular loss coefficient a_r, and g for grazing angles, the part of the light (as a
+logarithm) that is lost at 80 deg besides,
 
     IAM = IAM_MR(aoi, a_r) exp(-g x),   x = max((|aoi| - 50 deg) / 30 deg, 0)^6.
 

@@ -32,10 +32,7 @@ class Point:
     def per_intensity(self, position: ArrayLike, normal: ArrayLike) -> Array:
         """Return irradiance per axial intensity, 1/m2: cos(incidence)/r2.
 
-        Parameters
-        ----------
-        position, normal : array_like, shape (..., 3)
-            Of the patch, m, and its unit normal. They broadcast.
+        ``position`` (m) and unit ``normal`` of the patch, shape (..., 3), broadcast.
         """
         position, normal = np.asarray(position), np.asarray(normal)
         facing = np.maximum(-(normal * position).sum(axis=-1), 0.0)
@@ -119,8 +116,8 @@ class Strip:
     def per_intensity(self, position: ArrayLike, normal: ArrayLike) -> Array:
         """Return irradiance per axial intensity, 1/m2; arguments as in `Point`.
 
-        The integral of cos(emission) cos(incidence)/r2 over the length, in closed form, over the
-        part of the strip that the patch sees.
+        The integral of cos(emission) cos(incidence)/r2 over the part that the patch sees, in closed
+        form.
         """
         position, normal = np.broadcast_arrays(position, normal)
         along = self.direction
@@ -144,13 +141,7 @@ class Strip:
 
 @dataclass(frozen=True)
 class Disc:
-    """A flat Lambertian disc: a round panel lamp, a diffuser, a reflector seen as evenly bright.
-
-    Attributes
-    ----------
-    radius_m : float
-        m, greater than 0.
-    """
+    """A flat Lambertian disc of a radius above 0: a round lamp, a diffuser, an even reflector."""
 
     radius_m: float
     solid_angle = np.pi
@@ -167,8 +158,8 @@ class Disc:
         """Return irradiance per axial intensity, 1/m2; arguments as in `Point`.
 
         Closed form where the patch sees the whole disc (Howell, A Catalog of Radiation Heat
-        Transfer Configuration Factors, element to disc, parallel and perpendicular: from memory,
-        checked by integration), a sum over strips where its horizon cuts the disc.
+        Transfer Configuration Factors: from memory, checked by integration), a sum over strips
+        where its horizon cuts the disc.
         """
         position, normal = np.broadcast_arrays(position, normal)
         z = position[..., 2]

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from ivkit.errors import RangeError
+from ivkit.light.incidence import direction
 from ivkit.light.sky import DEFAULT_ALBEDO, Sky, SkyModel, on_plane
 
 
@@ -208,14 +209,12 @@ class TwoAxis:
 
     def orientation(self, sky: Sky, model: SkyModel, albedo: float) -> Orientation:
         """Return where it looks."""
-        z, a = np.radians(sky.zenith), np.radians(sky.azimuth)
-        towards = np.column_stack([np.sin(z) * np.sin(a), np.sin(z) * np.cos(a), np.cos(z)])
-        held = hold(sky, towards, self.aim)
+        held = hold(sky, direction(sky.zenith, sky.azimuth), self.aim)
         tilt, azimuth = sky.zenith[held], sky.azimuth[held]
         if self.aim.pointing_error:
             # Sideways: the normal tips towards the horizontal at right angles to the sun, which
             # leaves the sky and ground that it sees nearly the same.
-            off, z = np.radians(self.aim.pointing_error), z[held]
+            off, z = np.radians(self.aim.pointing_error), np.radians(tilt)
             tilt = np.degrees(np.arccos(np.cos(off) * np.cos(z)))
             azimuth = azimuth + np.degrees(np.arctan2(np.sin(off), np.cos(off) * np.sin(z)))
         day = sky.solar_day

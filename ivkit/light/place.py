@@ -20,8 +20,6 @@ class Place:
         deg, -90 to 90, north positive; -180 to 180, east positive.
     altitude : float
         m above the sea, -430 (Dead Sea) to 9000.
-    name : str
-        For the reader only.
 
     Raises
     ------
@@ -32,7 +30,6 @@ class Place:
     latitude: float
     longitude: float
     altitude: float = 0.0
-    name: str = ""
 
     def __post_init__(self) -> None:
         for word, limit in (("latitude", 90.0), ("longitude", 180.0)):

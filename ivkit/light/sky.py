@@ -102,13 +102,10 @@ class Sky:
 class PlaneLight:
     """The light on a tilted plane, each an array, W/m2; ``cos_aoi`` without a unit.
 
-    Attributes
-    ----------
-    beam : straight from the sun's disc
-    circumsolar : diffuse, from the bright patch round the sun; 0 in the isotropic model
-    sky : diffuse, from the rest of the sky
-    ground : reflected by the ground
-    cos_aoi : cosine of the angle of incidence; negative with the sun behind the panel
+    ``beam`` comes straight from the sun's disc; ``circumsolar`` is diffuse, from the bright patch
+    round the sun (0 in the isotropic model); ``sky`` from the rest of the sky; ``ground`` is
+    reflected by the ground. ``cos_aoi`` is the cosine of the angle of incidence, negative with the
+    sun behind the panel.
     """
 
     beam: np.ndarray

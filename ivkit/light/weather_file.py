@@ -126,9 +126,7 @@ def _from_pvlib(name: str, text: str, kind: str, year: int | None, place: Place 
             key: frame[key].to_numpy(dtype=float, copy=True)
             for key in ("ghi", "dni", "dhi", "temp_air", "wind_speed")
         }
-        own = Place(
-            float(about["latitude"]), float(about["longitude"]), float(about["altitude"]), title
-        )
+        own = Place(*(float(about[key]) for key in ("latitude", "longitude", "altitude")))
         times = pd.DatetimeIndex(frame.index) + pd.Timedelta(minutes=shift)
     except (LookupError, ValueError, TypeError, AttributeError, OverflowError) as error:
         if isinstance(error, RangeError):

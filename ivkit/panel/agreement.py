@@ -104,20 +104,13 @@ class Agreement:
 def agreement(model: Model, theta: Array, solve: Callable[..., Array]) -> Agreement:
     """Return how the panel of parameters ``theta`` fits; ``solve`` finds them for fewer sweeps."""
     found, readings, conditions, asked = _tested(model, theta)
-    if found.one_panel:
-        return found
-    count = len(model.fits)
-    if count < 3:
+    if found.one_panel or len(model.fits) < 3:
         return found
     bent = found.ratio > _BENT
     k = int(np.argmax(readings if bent else conditions))
     warmer, brighter = (float("nan"), float("nan")) if bent else asked[k]
-    found = replace(
-        found,
-        odd=model.sweeps[k].name or f"sweep {k + 1}",
-        odd_warmer=warmer,
-        odd_brighter=brighter,
-    )
+    name = model.sweeps[k].name or f"sweep {k + 1}"
+    found = replace(found, odd=name, odd_warmer=warmer, odd_brighter=brighter)
     fewer, start = without(model, k, theta)
     try:
         rest, *_ = _tested(fewer, solve(fewer, start))

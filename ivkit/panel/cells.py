@@ -38,34 +38,19 @@ def cells_under(
     bypass_groups, bypass_drop, breakdown : As in `SeriesString`.
 
     Raises RangeError: the number of cells is not known or is not that of the light.
-
-    Examples
-    --------
-    >>> panel = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003, cells=36)
-    >>> even = cells_under(panel, np.full(36, 1000.0), 25.0)
-    >>> print(even.key_points().p_mp.round(6))
-    10.163626
     """
     if panel.cells is None:
-        raise RangeError(
-            "the number of cells of the panel is not known",
-            remedy="give it: near a lamp each cell has its own light",
-        )
+        what = "the number of cells of the panel is not known"
+        raise RangeError(what, remedy="give it: near a lamp each cell has its own light")
     light = np.asarray(effective_irradiance, dtype=float)
     if light.ndim == 0 or light.shape[-1] != panel.cells:
         given = light.shape[-1] if light.ndim else 1
-        raise RangeError(
-            f"light for {given} cells, but the panel has {panel.cells} in series",
-            remedy="make rows times columns the number of cells",
-        )
+        what = f"light for {given} cells, but the panel has {panel.cells} in series"
+        raise RangeError(what, remedy="make rows times columns the number of cells")
     whole = panel.at(light, temp_cell)
-    one = SingleDiode(
-        whole.photocurrent,
-        whole.saturation_current,
-        whole.resistance_series / panel.cells,
-        whole.resistance_shunt / panel.cells,
-        whole.nNsVth / panel.cells,
-    )
+    parts = (getattr(whole, name) for name in ("resistance_series", "resistance_shunt", "nNsVth"))
+    currents = whole.photocurrent, whole.saturation_current
+    one = SingleDiode(*currents, *(part / panel.cells for part in parts))
     return SeriesString(one, bypass_groups, bypass_drop, breakdown)
 
 

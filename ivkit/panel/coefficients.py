@@ -1,10 +1,9 @@
 """The coefficients that IEC 60891's procedures need besides those of temperature.
 
-The standard finds them by measuring one panel at several irradiances and temperatures and choosing
-what brings the translated maximum power onto the measured one. Whoever has one sweep has not done
-that; here the same choice is made on the curves that the sweep's own five parameters give at those
-conditions. So the procedures then agree with the five-parameter translation in what light does,
-and are an independent answer only in what temperature does.
+The standard finds them by measuring one panel in several conditions and choosing what brings the
+translated maximum power onto the measured one. Here the same choice is made on the curves that the
+sweep's own five parameters give there. So the procedures agree with the five-parameter translation
+in what light does, and are an independent answer only in what temperature does.
 """
 
 from collections.abc import Callable
@@ -50,13 +49,6 @@ def coefficients_of(
     """Return the coefficients for a step from ``g1, t1`` to ``g2, t2`` (W/m2, degC).
 
     Raises RangeError: no coefficient brings the powers together.
-
-    Examples
-    --------
-    >>> panel = ReferencePanel(0.62, 3.7e-10, 1.2, 900.0, 1.0175, alpha_sc=0.0003, cells=36)
-    >>> found = coefficients_of(panel, 820.0, 38.0, 1000.0, 25.0)
-    >>> print(round(found.resistance_1, 2), round(found.kappa_1, 4), round(found.a, 4))
-    2.03 0.0128 0.0528
     """
     if abs(np.log(g2 / g1)) < np.log(LEAST_LIGHT):
         g2 = g1 * (LEAST_LIGHT if g2 >= g1 else 1 / LEAST_LIGHT)
@@ -110,8 +102,6 @@ def _meet(curve: Callable[[float], tuple[Array, Array]], power: float, scale: fl
         return float(top - (right - left) ** 2 / (8.0 * bend) if bend < 0 else top) - power
 
     if lacks(-scale) * lacks(scale) > 0:
-        raise RangeError(
-            "no coefficient of the procedure brings the powers together",
-            remedy="translate by the five parameters instead",
-        )
+        what = "no coefficient of the procedure brings the powers together"
+        raise RangeError(what, remedy="translate by the five parameters instead")
     return float(brentq(lacks, -scale, scale, xtol=1e-10 * scale))

@@ -109,13 +109,8 @@ class ReferencePanel:
         if np.any(self.series_per_K) or np.any(self.shunt_per_K):
             series = series * np.exp(self.series_per_K * moved)
             shunt = shunt * np.exp(self.shunt_per_K * moved)
-        return SingleDiode(
-            photo,
-            self.saturation_current * ratio**3 * np.exp(gap),
-            series,
-            shunt,
-            self.nNsVth * ratio,
-        )
+        diode = self.saturation_current * ratio**3 * np.exp(gap)
+        return SingleDiode(photo, diode, series, shunt, self.nNsVth * ratio)
 
     def _shunt(self, light: Any) -> Any:
         """Return the shunt resistance in light, ohm; none in the dark."""
@@ -186,25 +181,19 @@ class ReferencePanel:
         blank = cls(1.0, 1.0, 0.0, 1.0, 1.0, 0.0, cells, **reference)
         one = blank.at(effective_irradiance, temp_cell)
         moved = np.asarray(temp_cell, dtype=float) - blank.temp_ref
-        return cls(
-            model.photocurrent / one.photocurrent - alpha_sc * moved,
-            model.saturation_current / one.saturation_current,
-            model.resistance_series,
-            model.resistance_shunt / one.resistance_shunt,
-            model.nNsVth / one.nNsVth,
-            alpha_sc,
-            cells,
-            **reference,
-        )
+        photo = model.photocurrent / one.photocurrent - alpha_sc * moved
+        diode = model.saturation_current / one.saturation_current
+        shunt, width = model.resistance_shunt / one.resistance_shunt, model.nNsVth / one.nNsVth
+        five = (photo, diode, model.resistance_series, shunt, width)
+        return cls(*five, alpha_sc, cells, **reference)
 
     def _temperature(self, temp_cell: ArrayLike) -> tuple[Any, Any]:
         """Return T / T_ref, and the exponent of the saturation current."""
         celsius = np.asarray(temp_cell, dtype=float)
         if np.any((celsius < -100) | (celsius > 200)):
             odd = celsius[(celsius < -100) | (celsius > 200)].flat[0]
-            raise RangeError(
-                f"cell temperature {odd:g} degC", "", "give it in degC; 298 K is 25 degC"
-            )
+            remedy = "give it in degC; 298 K is 25 degC"
+            raise RangeError(f"cell temperature {odd:g} degC", "", remedy)
         ref, kelvin = self.temp_ref + KELVIN, celsius + KELVIN
         band = self.EgRef * (1.0 + self.dEgdT * (celsius - self.temp_ref))
         return kelvin / ref, self.EgRef / (BOLTZMANN_EV * ref) - band / (BOLTZMANN_EV * kelvin)

@@ -170,11 +170,8 @@ class Datasheet(Shown):
         reason = f"the fill factor of {fill_factor:.3g} is more than such a diode can have"
         if asked:
             raise RangeError(f"moved by their uncertainty, {reason}", self.name)
-        raise BenchError(
-            f"no panel has these figures: {reason}",
-            self.path or self.name,
-            "check isc_A, voc_V, imp_A, vmp_V and pmp_W",
-        )
+        what = f"no panel has these figures: {reason}"
+        raise BenchError(what, self.path or self.name, "check isc_A, voc_V, imp_A, vmp_V and pmp_W")
 
     @property
     def notes(self) -> tuple[str, ...]:

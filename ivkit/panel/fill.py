@@ -1,8 +1,8 @@
 """From the figures that a datasheet gives to the four that make a curve, and how far off they are.
 
 What is missing follows from what is there and the technology's usual ratios. How well the four are
-known is a set of *sources*: independent causes, each with what one standard uncertainty of it does
-to the logarithms of Isc, Voc, Imp and Vmp.
+known is a set of independent *sources*, each with what one standard uncertainty of it does to the
+logarithms of Isc, Voc, Imp and Vmp.
 
 Where the sheet gives Isc, Voc and Pmp, each keeps exactly the uncertainty that its own tolerance
 states. How the three go together no sheet says: a panel with more current has more power. Power
@@ -89,10 +89,10 @@ def fill(sheet: SheetFile) -> Filled:
         along = [shift @ (IMP + VMP) for shift in sources.values()]
         u = float(np.sqrt(np.sum(np.square(along))))
         assumed.append(Assumption("pmp_W", vmp * imp, u * vmp * imp, derived["pmp_W"]))
-    for name in ("isc", "voc", "pmp"):
-        unit = {"isc": "isc_A", "voc": "voc_V", "pmp": "pmp_W"}[name]
-        if getattr(sheet, f"{name}_tolerance_pct") is None and unit not in derived:
-            assumed.append(Assumption(f"{name}_tolerance_pct", USUAL_TOLERANCE, None, PRACTICE))
+    for name in ("isc_A", "voc_V", "pmp_W"):
+        key = f"{name[:3]}_tolerance_pct"
+        if getattr(sheet, key) is None and name not in derived:
+            assumed.append(Assumption(key, USUAL_TOLERANCE, None, PRACTICE))
     return Filled(np.array([isc, voc, imp, vmp]), sources, tuple(assumed), _knee(sheet, derived))
 
 
@@ -143,11 +143,8 @@ def _figures(sheet: SheetFile) -> tuple[dict[str, float], dict[str, str]]:
         made["pmp_W"] = "vmp_V and imp_A"
     for word, value, whole, name in (("imp", imp, isc, "isc"), ("vmp", vmp, voc, "voc")):
         if value >= whole:
-            raise BenchError(
-                f"the figures make {word} {value:.4g}, which is not below {name} {whole:.4g}",
-                sheet.name,
-                "check isc_A, voc_V and pmp_W against each other",
-            )
+            what = f"the figures make {word} {value:.4g}, which is not below {name} {whole:.4g}"
+            raise BenchError(what, sheet.name, "check isc_A, voc_V and pmp_W against each other")
     return dict(zip(FIGURES, (isc, voc, imp, vmp), strict=True)), made
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ivkit.curve.diode import SingleDiode
+from ivkit.curve.many import PARAMETERS
 from ivkit.panel.conditions import ReferencePanel
 from ivkit.panel.reference import curve_through
 
@@ -144,24 +145,12 @@ def panel_of_curve(
     light, heat = (np.asarray(x, dtype=float) for x in (effective_irradiance, temp_cell))
     moves = dict(zip(LAW[4:], others, strict=True))
     # The parabola in the logarithm of the irradiance is given about 1000 W/m2.
-    moves["diode_exponent"] = moves["diode_exponent"] + 2.0 * moves["diode_bend"] * np.log(
-        light / 1000.0
-    )
+    bend = 2.0 * moves["diode_bend"] * np.log(light / 1000.0)
+    moves["diode_exponent"] = moves["diode_exponent"] + bend
     at_25 = model.photocurrent / (1.0 + alpha / 100 * (heat - 25.0))
-    panel = ReferencePanel(
-        model.photocurrent,
-        model.saturation_current,
-        model.resistance_series,
-        model.resistance_shunt,
-        model.nNsVth,
-        alpha / 100 * at_25,
-        cells,
-        EgRef=1.2,
-        dEgdT=0.0,
-        irradiance_ref=light,
-        temp_ref=heat,
-        **moves,
-    )
+    five = (getattr(model, name) for name in PARAMETERS)
+    reference = {"EgRef": 1.2, "dEgdT": 0.0, "irradiance_ref": light, "temp_ref": heat}
+    panel = ReferencePanel(*five, alpha / 100 * at_25, cells, **reference, **moves)
     return panel.with_beta(beta / 100)
 
 

@@ -80,11 +80,9 @@ class Matrix:
         missing = [figure for figure, value in stated.items() if value is None]
         if row is None:
             if missing:
-                raise TableError(
-                    f"no row at 1000 W/m2 and 25 degC, and the datasheet has no {missing[0]}",
-                    self.file,
-                    f"add the row, or state {', '.join(missing)} in the datasheet",
-                )
+                what = f"no row at 1000 W/m2 and 25 degC, and the datasheet has no {missing[0]}"
+                remedy = f"add the row, or state {', '.join(missing)} in the datasheet"
+                raise TableError(what, self.file, remedy)
             return sheet
         for figure, value in stated.items():
             tolerance, u = _tolerance(sheet, figure), U_MATRIX_PCT[figure]
@@ -200,19 +198,12 @@ def _check(values: Mapping[str, Array], at: Sequence[int], name: str) -> None:
     for k, condition in enumerate(both):
         where = f"{name}, line {at[k]}"
         if condition in seen:
-            raise TableError(
-                f"{condition[0]:g} W/m2 and {condition[1]:g} degC stand in line "
-                f"{seen[condition]} as well",
-                where,
-                "give each condition once",
-            )
+            what = f"{condition[0]:g} W/m2 and {condition[1]:g} degC stand in line"
+            raise TableError(f"{what} {seen[condition]} as well", where, "give each condition once")
         seen[condition] = at[k]
         if not 0.25 <= fill[k] <= 0.90:
-            raise TableError(
-                f"isc_A, voc_V and pmp_W make a fill factor of {fill[k]:.3g}",
-                where,
-                "check the three",
-            )
+            what = f"isc_A, voc_V and pmp_W make a fill factor of {fill[k]:.3g}"
+            raise TableError(what, where, "check the three")
 
 
 def _tolerance(sheet: SheetFile, figure: str) -> float:

@@ -42,23 +42,14 @@ class Measured:
     def __init__(self, measured: Fit, sheet: Datasheet | None, technology: str) -> None:
         sweep = measured.sweep
         if measured.model is None or not np.isfinite(measured.key_points.i_sc.nominal_value):
-            raise SweepError(
-                "no curve with a short-circuit current runs through the readings",
-                sweep.name,
-                "look at it with 'ivkit characterize' first",
-            )
+            what = "no curve with a short-circuit current runs through the readings"
+            raise SweepError(what, sweep.name, "look at it with 'ivkit characterize' first")
         if not np.isfinite(measured.key_points.v_oc.nominal_value):
-            raise SweepError(
-                "the readings do not reach near open circuit",
-                sweep.name,
-                "add a larger load, or read the voltage with no load",
-            )
+            remedy = "add a larger load, or read the voltage with no load"
+            raise SweepError("the readings do not reach near open circuit", sweep.name, remedy)
         if not np.isfinite(measured.key_points.v_oc.std_dev):
-            raise SweepError(
-                "too few readings to tell their noise",
-                sweep.name,
-                "take at least eight loads, or state the front end's noise in a bench file",
-            )
+            remedy = "take at least eight loads, or state the front end's noise in a bench file"
+            raise SweepError("too few readings to tell their noise", sweep.name, remedy)
         self.fit, self.notes = measured, []
         self.kind = sheet.kind if sheet is not None else TECHNOLOGY[technology]
         if self.kind.law is None:
@@ -221,11 +212,8 @@ def condition_of(measured: Fit, sheet: Datasheet | None, notes: list[str]) -> tu
          "; or a datasheet, by whose Voc it can be told"),
     ):  # fmt: skip
         if value is None:
-            raise SweepError(
-                f"the {word} during the sweep is not known",
-                sweep.name,
-                f"give {option}, a column of the table, or [condition] in the bench file{more}",
-            )
+            remedy = f"give {option}, a column of the table, or [condition] in the bench file{more}"
+            raise SweepError(f"the {word} during the sweep is not known", sweep.name, remedy)
     light, heat = known.effective_irradiance, known.temp_cell
     if not light > 0:
         raise SweepError(

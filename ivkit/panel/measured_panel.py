@@ -134,6 +134,12 @@ class MeasuredPanel:
         """Return the panel with its estimates off by so much, shape (..., 19)."""
         with np.errstate(over="ignore"):
             moved = np.where(_BY_SHARE, self.estimates * np.exp(off), self.estimates + off)
+            # By how much I0 and a move together, Voc does not feel: a step along is straight in
+            # a ln(IL/I0), not in ln I0.
+            width = np.log(self.estimates[0] / self.estimates[1])
+            if width > 1.0:
+                narrower = width * np.exp((off[..., 0] - off[..., 1]) / width)
+                moved[..., 1] = moved[..., 0] * np.exp(-narrower)
         if (
             not np.all(np.isfinite(moved))
             or not np.all(moved[..., _BY_SHARE] > 0)
@@ -177,13 +183,10 @@ def measured_panel(
         name=measured.sweep.name,
         kind=known.kind,
         cells=known.cells,
-        bypass_groups=sheet.bypass_groups if sheet is not None else 0,
-        area_m2=sheet.area_m2 if sheet is not None else None,
-        label=sheet.p_mp if sheet is not None else None,
         estimates=estimates,
         shifts=shifts,
         notes=tuple(known.notes),
-        iam=sheet.iam if sheet is not None else PLAIN,
+        **_of_sheet(sheet),
     )
 
 
@@ -215,14 +218,19 @@ def panel_from_together(found: "Together", sheet: Datasheet | None = None) -> Me
         name=f"{len(found.fits)} sweeps",
         kind=sheet.kind if sheet is not None else TECHNOLOGY[found.technology],
         cells=panel.cells,
-        bypass_groups=sheet.bypass_groups if sheet is not None else 0,
-        area_m2=sheet.area_m2 if sheet is not None else None,
-        label=sheet.p_mp if sheet is not None else None,
         estimates=estimates,
         shifts=shifts,
         notes=found.notes,
-        iam=sheet.iam if sheet is not None else PLAIN,
+        **_of_sheet(sheet),
     )
+
+
+def _of_sheet(sheet: Datasheet | None) -> dict[str, Any]:
+    """Return what no sweep tells."""
+    if sheet is None:
+        return {"bypass_groups": 0, "area_m2": None, "label": None}
+    own = {name: getattr(sheet, name) for name in ("bypass_groups", "area_m2", "iam")}
+    return {**own, "label": sheet.p_mp}
 
 
 def _sources_of(quantities: Sequence[Any]) -> tuple[Array, dict[str, Array]]:

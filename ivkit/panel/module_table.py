@@ -34,9 +34,8 @@ def module_table() -> "DataFrame":
 
     found = sorted(p for p in (files("pvlib") / "data").iterdir() if "cec-modules" in p.name)
     if not found:
-        raise BenchError(
-            "pvlib does not ship a CEC module table", "", "write a datasheet file instead"
-        )
+        what = "pvlib does not ship a CEC module table"
+        raise BenchError(what, "", "write a datasheet file instead")
     with found[-1].open("rb") as file:
         table = pd.read_csv(file, skiprows=[1, 2], index_col=0, low_memory=False)
     return table[~table.index.duplicated()]

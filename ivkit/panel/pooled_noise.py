@@ -30,16 +30,10 @@ def with_pooled_noise(fits: Sequence[Fit]) -> list[Fit]:
         sigma_v, sigma_i = _noise(found)
         if not sigma_i > 0:
             return list(fits)
-        again = [
-            fit_readings(
-                replace(
-                    one.sweep,
-                    noise_voltage=np.full(len(one.sweep), sigma_v),
-                    noise_current=np.full(len(one.sweep), sigma_i),
-                )
-            )
-            for one in fits
-        ]
+        again = []
+        for one in fits:
+            v, i = (np.full(len(one.sweep), sigma) for sigma in (sigma_v, sigma_i))
+            again.append(fit_readings(replace(one.sweep, noise_voltage=v, noise_current=i)))
         if any(one.model is None for one in again):
             return list(fits)
         found = again

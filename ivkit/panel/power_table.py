@@ -1,8 +1,7 @@
 """A panel's power on a grid of light and temperature, so that a year of minutes costs nothing.
 
-Solving the diode equation for every minute of a year and every mount takes minutes. Power is a
-smooth function of ln(irradiance) and temperature, so some tens of thousands of solutions and a
-cubic spline through their logarithms give it to better than 1e-5.
+Power is a smooth function of ln(irradiance) and temperature: some tens of thousands of solutions of
+the diode equation and a cubic spline through their logarithms give it to better than 1e-5.
 """
 
 from dataclasses import dataclass
@@ -70,9 +69,8 @@ class PowerTable:
         from scipy.ndimage import spline_filter
 
         if load_ohm is not None and not 0 < load_ohm < np.inf:
-            raise RangeError(
-                f"a load of {load_ohm:g} ohm takes no power", remedy="give it in ohm, above 0"
-            )
+            what = f"a load of {load_ohm:g} ohm takes no power"
+            raise RangeError(what, remedy="give it in ohm, above 0")
         brightest = max(brightest, 1.0)
         below = np.log(FAINTEST) - _MARGIN * _LN_STEP
         nodes = int(np.ceil((np.log(brightest) - below) / _LN_STEP)) + _MARGIN + 1
@@ -119,12 +117,8 @@ class PowerTable:
                 edge = f"{high:g}" if np.isinf(low) else f"{low:g} to {high:g}"
                 raise RangeError(f"{worst:g} {unit} is beyond the table of powers, {edge} {unit}")
         lit = light > FAINTEST
-        place = np.stack(
-            [
-                (np.log(np.where(lit, light, 1.0)) - self.ln_least) / _LN_STEP,
-                (temp - self.temp_least) / _TEMP_STEP,
-            ]
-        )
+        by_light = (np.log(np.where(lit, light, 1.0)) - self.ln_least) / _LN_STEP
+        place = np.stack([by_light, (temp - self.temp_least) / _TEMP_STEP])
 
         def power(spline: np.ndarray) -> np.ndarray:
             ln = map_coordinates(spline, place, order=3, prefilter=False, mode="mirror")

@@ -1,8 +1,7 @@
 """The curve of a panel from Isc, Voc and maximum power, where ideality and shunt are given.
 
-Short circuit, open circuit and maximum power leave two of the five parameters open. How the
-diode's ideality and the shunt are known is another matter (`ivkit.panel.law`); here they are
-given, and the series resistance follows: the greater, the less power.
+Ideality and shunt are given (`ivkit.panel.law`), and the series resistance follows: the greater,
+the less power.
 
 In units of Isc and Voc, with A = a/Voc, g = Voc/(Rsh Isc) and r = Rs Isc/Voc, photocurrent and
 saturation current follow from the two ends of the curve in closed form, and the power falls as r
@@ -42,12 +41,6 @@ def curve_through(
 
     Returns tuple of ndarray: In A, A, ohm, ohm, V; NaN where no curve has that power. ``a`` and Rsh
     are those given, unless the power needs better ones.
-
-    Examples
-    --------
-    >>> il, i0, rs, rsh, a = curve_through(9.43, 38.3, 8.71 * 31.0, 1.591288068, 125.798773)
-    >>> print(rs.round(6), il.round(6))
-    0.297815 9.452324
     """
     given = (i_sc, v_oc, p_mp, nNsVth, resistance_shunt)
     isc, voc, pmp, a, rsh = np.broadcast_arrays(*(np.asarray(x, dtype=float) for x in given))

@@ -160,10 +160,8 @@ def check_low_power(sheet: SheetFile) -> None:
     if power is None:
         raise _refused("pmp_200_W without the power at 1000 W/m2", "give pmp_W as well")
     if not 0.04 <= low / power <= 0.22:
-        raise _refused(
-            f"pmp_200_W {low:g} is {low / power:.1%} of the power at 1000 W/m2, {power:.4g} W",
-            "panels have 12 to 20 %: check both",
-        )
+        what = f"pmp_200_W {low:g} is {low / power:.1%} of the power at 1000 W/m2, {power:.4g} W"
+        raise _refused(what, "panels have 12 to 20 %: check both")
 
 
 def check_coefficients(sheet: SheetFile) -> None:

@@ -8,13 +8,11 @@ which names De Soto et al. (2006) for silicon and CdTe; the others are marked.
 
 How a panel leaves its datasheet's condition (`ivkit.panel.law`) is known from seven modules that a
 national laboratory measured over 15 to 65 degC and 100 to 1100 W/m2: Marion et al., User's Manual
-for Data for Validating Models for PV Module Performance, NREL/TP-5200-61610 (2014). The values here
-are near those under which the seven matrices are most likely (``python -m tests.benchmarks.priors``
-prints both; two modules of one kind count as one). Silicon's spreads are kept narrower than that
-search ends with: its four modules lie inside their 95 % intervals all the same. Crystalline silicon
-of any kind rests on four modules of three kinds; heterojunction cells, CdTe and CIGS on one kind
-each, so what is said of them is wide; of amorphous and perovskite cells no module of one junction
-was measured there.
+for Data for Validating Models for PV Module Performance, NREL/TP-5200-61610 (2014). The values are
+near those under which the seven matrices are most likely (``python -m tests.benchmarks.priors``;
+two modules of one kind count as one), silicon's spreads narrower: its four modules of three kinds
+lie inside their 95 % intervals all the same. Heterojunction cells, CdTe and CIGS rest on one kind
+each, so theirs are wide; no amorphous or perovskite module of one junction was measured there.
 """
 
 from collections.abc import Mapping

@@ -60,11 +60,9 @@ def temperature_from_voc(
     43.2(2.3) degC
     """
     if (light is None) == (i_sc is None):
-        raise RangeError(
-            "how strong the light was is not known, or told twice",
-            "cell temperature from Voc",
-            "give either the irradiance or the short-circuit current",
-        )
+        what = "how strong the light was is not known, or told twice"
+        remedy = "give either the irradiance or the short-circuit current"
+        raise RangeError(what, "cell temperature from Voc", remedy)
     inputs = {"open-circuit voltage": v_oc}
     inputs |= {"irradiance": light} if i_sc is None else {"short-circuit current": i_sc}
     panel.panel()  # refuses figures that no panel has
@@ -78,11 +76,9 @@ def temperature_from_voc(
         rows.append(row)
     for name, row, unit in zip(inputs, rows, ("V", "W/m2" if i_sc is None else "A"), strict=True):
         if not np.all(row > 0):
-            raise RangeError(
-                f"{name} of {row[0]:g} {unit}, less one standard uncertainty, is not above 0",
-                "cell temperature from Voc",
-                "read it with the panel in the light, and better",
-            )
+            what = f"{name} of {row[0]:g} {unit}, less one standard uncertainty, is not above 0"
+            remedy = "read it with the panel in the light, and better"
+            raise RangeError(what, "cell temperature from Voc", remedy)
     volts, told = rows
 
     def lacks(celsius: Array) -> Array:

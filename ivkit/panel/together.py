@@ -108,11 +108,8 @@ def fit_together(
         raise SweepError(f"{len(sweeps)} sweep", "", "give two or more of one panel")
     for sweep in sweeps:
         if sweep.condition.temp_cell is None:
-            raise SweepError(
-                "the cell temperature is not known",
-                sweep.name,
-                "give it in the table, the bench or with --temperature",
-            )
+            remedy = "give it in the table, the bench or with --temperature"
+            raise SweepError("the cell temperature is not known", sweep.name, remedy)
     fits = fit_each(sweeps)
     for one in fits:
         if one.model is None:
@@ -202,11 +199,8 @@ def _model(fits, light: Light, alpha_sc, technology, reference, notes: list[str]
         )
     if "EgRef" in reference and technology is not None:
         names.remove("beta")
-    law = {
-        name: (float(value[k]), float(u[k]), NAMES[k])
-        for k, name in enumerate(LAW)
-        if name in names
-    }
+    all_of = zip(LAW, value.tolist(), u.tolist(), NAMES, strict=True)
+    law = {name: known for name, *known in all_of if name in names}
     fixed = {"EgRef": 1.2, "dEgdT": 0.0} if "beta" in law else {}
     blank = ReferencePanel(1.0, 1.0, 0.0, 1.0, 1.0, alpha_sc or 0.0, cells, **(fixed | reference))
     return Model(fits, light, blank, law, v_oc)
@@ -325,17 +319,17 @@ class _Result:
             "resistance_shunt": 1.0 / (g + moves[3]) if g > 0 else None,
             "nNsVth": a + a * moves[4],
         }
-        raw = [told[n] for n in ("photocurrent", "saturation_current", "resistance_series")]
-        raw += [g + moves[3], told["nNsVth"]]
+        raw = [*list(told.values())[:3], g + moves[3], told["nNsVth"]]
         nominal = (il, i0, rs, g, a)
         values = panel.at(panel.irradiance_ref, panel.temp_ref).key_points()
         by = key_point_gradients(*nominal)
+        off = [q - x for q, x in zip(raw, nominal, strict=True)]
         points = KeyPoints(
-            **{
-                name: float(getattr(values, name))
-                + sum(float(d) * (q - x) for d, q, x in zip(by[name], raw, nominal, strict=True))
+            *(
+                float(getattr(values, name))
+                + sum(float(d) * q for d, q in zip(by[name], off, strict=True))
                 for name in ("i_sc", "v_oc", "v_mp", "i_mp")
-            }
+            )
         )
         light, heat = model.conditions(theta)
         lights: list[Any] = [float(x) + 0.0 * moves[0] for x in light]
@@ -349,21 +343,9 @@ class _Result:
             float(np.sqrt(np.mean((s.current - solve_current(s.voltage, *p)) ** 2)))
             for s, p in zip(model.sweeps, model.curves(theta), strict=True)
         ]
-        return Together(
-            panel,
-            told,
-            law,
-            points,
-            tuple(lights),
-            tuple(heats),
-            tuple(model.fits),
-            tuple(rmse),
-            self.seen.scatter,
-            self.seen,
-            technology,
-            relative,
-            tuple(notes),
-        )
+        each = (tuple(x) for x in (lights, heats, model.fits, rmse))
+        seen, end = (self.seen.scatter, self.seen), (technology, relative, tuple(notes))
+        return Together(panel, told, law, points, *each, *seen, *end)
 
 
 def _none(why: str) -> SweepError:

@@ -82,11 +82,8 @@ def translated_sweep(
         named[variable.tag] = variable
         shifts[variable.tag] = shifts.get(variable.tag, 0.0) + shift
     if not np.all(np.isfinite(noise)):
-        raise SweepError(
-            "the noise of its fit has no translation that could be told",
-            sweep.name,
-            "check the tolerances and noise of its front end",
-        )
+        what = "the noise of its fit has no translation that could be told"
+        raise SweepError(what, sweep.name, "check the tolerances and noise of its front end")
     for k, shift in enumerate(_directions(noise)):
         label = f"{NOISE} of the whole sweep, {k + 1}"
         named[label] = ufloat(0.0, 1.0, NOISE)

@@ -86,19 +86,8 @@ def by_procedure_2(s: Measured, c: Coefficients, target: Target) -> Translation:
     """Move the readings by procedure 2 of IEC 60891, edition 2."""
 
     def procedure(v, i, q):
-        return procedure_2(
-            v,
-            i,
-            q["v_oc1"],
-            q["g1"],
-            q["t1"],
-            *target,
-            q["alpha"],
-            q["beta"],
-            q["a"],
-            q["rs"],
-            q["kappa"],
-        )
+        own = (q[name] for name in ("alpha", "beta", "a", "rs", "kappa"))
+        return procedure_2(v, i, q["v_oc1"], q["g1"], q["t1"], *target, *own)
 
     inputs = s.inputs(target) | {
         "rs": c.resistance_2 + _share(c.resistance_2, U_RESISTANCE, "R's of procedure 2"),

@@ -93,12 +93,8 @@ def in_unequal_light(panel: MeasuredPanel, fit: Fit, share: Array) -> Unequal:
     def string(*points: Array) -> SeriesString:
         """Return the strings of some parameters, on a first axis."""
         panels = ReferencePanel.stacked([moved(x).panel() for x in points])
-        return cells_under(
-            panels.each(lambda values: values[:, None]),
-            light * share,
-            heat,
-            bypass_groups=panel.bypass_groups,
-        )
+        column = panels.each(lambda values: values[:, None])
+        return cells_under(column, light * share, heat, bypass_groups=panel.bypass_groups)
 
     near = amperes
 
@@ -121,16 +117,8 @@ def in_unequal_light(panel: MeasuredPanel, fit: Fit, share: Array) -> Unequal:
     even = (np.asarray(model.current(volts)) - amperes) * weight
     chi_square_even = float(even @ even)
     for steps in _STEPS:
-        found = least_squares(
-            apart,
-            start,
-            jac=slopes,
-            bounds=(low, np.inf),
-            x_scale=scale,
-            xtol=1e-7,
-            ftol=1e-7,
-            max_nfev=steps,
-        )
+        ends = {"bounds": (low, np.inf), "xtol": 1e-7, "ftol": 1e-7, "max_nfev": steps}
+        found = least_squares(apart, start, jac=slopes, x_scale=scale, **ends)
         chi_square, settled, start = 2.0 * float(found.cost), bool(found.status > 0), found.x
         if settled or chi_square > _far_off(chi_square_even):
             break
@@ -150,10 +138,6 @@ def _noise(fit: Fit) -> Array:
     freedom = max(len(fit.sweep) - 5, 1)
     scatter = np.full(len(fit.sweep), fit.rmse * np.sqrt(len(fit.sweep) / freedom))
     slope = np.asarray(fit.model.slope(fit.sweep.voltage))
-    if fit.noise_current is None and fit.noise_voltage is None:
-        return np.maximum(scatter, 1e-12)
-    zero = np.zeros(len(fit.sweep))
-    u_i = zero if fit.noise_current is None else fit.noise_current
-    u_v = zero if fit.noise_voltage is None else fit.noise_voltage
+    u_i, u_v = (0.0 if u is None else u for u in (fit.noise_current, fit.noise_voltage))
     noise = np.hypot(u_i, slope * u_v)
     return np.where(noise > 0, noise, np.maximum(scatter, 1e-12))

@@ -31,7 +31,6 @@ from ivkit.predict.score import (
     en_of_skew,
     matters,
     skewness,
-    word,
 )
 
 Array = NDArray[np.float64]
@@ -145,11 +144,14 @@ def each_reading(
     if np.any(given.by_ratio):  # what V and I do to the load is no part of the power that was read
         plain = _measured(given, quantities, np.zeros_like(slope))[2]
         own_u = plain
-    words = tuple(
-        _word(float(e), float(w), float(r)) for e, w, r in zip(en, width, en_load, strict=True)
+    agrees = np.abs(en) <= 1.0
+    words = np.select(
+        [np.isnan(en), ~agrees & (en > 0), ~agrees, ~(width <= TOO_WIDE), np.abs(en_load) > 1.0],
+        [UNDETERMINED, HIGH, LOW, UNDETERMINED, INCONSISTENT],
+        PLAUSIBLE,
     )
     return EachReading(
-        tuple(map(str, quantities)),
+        tuple(quantities.tolist()),
         measured,
         own_u,
         value,
@@ -157,16 +159,9 @@ def each_reading(
         u,
         en,
         en_load,
-        words,
+        tuple(words.tolist()),
         parts,
     )
-
-
-def _word(en: float, width: float, en_load: float) -> str:
-    if np.isnan(en):
-        return UNDETERMINED
-    found = word(en, width)
-    return INCONSISTENT if found == PLAUSIBLE and abs(en_load) > 1.0 else found
 
 
 def _measured(

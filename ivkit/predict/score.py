@@ -77,14 +77,19 @@ def en_of_skew(apart: Array, by_input: Array, rest: Array) -> Array:
     rest : ndarray, shape (N,)
         Standard uncertainty of all else.
     """
-    weight = np.exp(-0.5 * _FINE**2)
-    weight = weight / weight.sum()
-    one, two = (_BETWEEN @ row for row in by_input)
-    two, by_two = (two, weight) if np.any(two) else (np.zeros((1, len(rest))), np.ones(1))
+    one, by_one = _BETWEEN @ by_input[0], _weights(_FINE)
+    two, by_two = (_BETWEEN @ by_input[1])[::2], _weights(_FINE[::2])
+    if not np.any(two):
+        two, by_two = np.zeros((1, len(rest))), np.ones(1)
     over = ndtr((apart - one[:, None] - two[None]) / rest)
-    over = np.einsum("f,g,fgn->n", weight, by_two, over)
+    over = np.einsum("f,g,fgn->n", by_one, by_two, over)
     en = 0.5 * ndtri(np.clip(over, 1e-9, 1.0 - 1e-9))
     return np.where(np.abs(over - 0.5) < 0.5 - 1e-9, en, np.copysign(3.0, over - 0.5))
+
+
+def _weights(nodes: Array) -> Array:
+    weights = np.exp(-0.5 * nodes**2)
+    return weights / weights.sum()
 
 
 def matters(en: Array, skew: Array) -> NDArray[np.bool_]:

@@ -1,8 +1,7 @@
 """Ways in which a sweep goes wrong, to teach with and to test what finds them.
 
-Some happen to the experiment (the light drifts, a load is missing) and change its `Course`; some
-happen to the readings (a channel sticks, a row is copied) and change the columns written. Each is
-drawn at random within what happens on benches; the sizes are common practice, no source.
+Some change how the sweep is taken, its `Course`, some the columns written; drawn at random within
+what happens on benches. Sizes: common practice, no source.
 """
 
 from collections.abc import Callable

@@ -11,20 +11,15 @@ def _key(columns: Columns, channel: str) -> str:
     return channel if channel in columns else f"{channel}_code"
 
 
-def _changed(columns: Columns, channel: str, values: Array) -> Columns:
-    return {**columns, _key(columns, channel): values}
-
-
 def clip(channel: str) -> Callable:
     """Return what cuts a channel at 70 to 93 % of its largest reading."""
-    low, high = (0.7, 0.92) if channel == "current" else (0.8, 0.93)
+    ends = (0.7, 0.92) if channel == "current" else (0.8, 0.93)
 
     def change(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
-        values = columns[_key(columns, channel)]
-        limit = rng.uniform(low, high) * np.max(values)
-        if "code" in _key(columns, channel):
-            limit = np.round(limit)
-        return _changed(columns, channel, np.minimum(values, limit))
+        key = _key(columns, channel)
+        limit = rng.uniform(*ends) * np.max(columns[key])
+        limit = np.round(limit) if "code" in key else limit
+        return {**columns, key: np.minimum(columns[key], limit)}
 
     return change
 
@@ -33,7 +28,8 @@ def stick(channel: str) -> Callable:
     """Return what repeats a channel's reading, for loads that move voltage and current."""
 
     def change(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
-        values = columns[_key(columns, channel)].copy()
+        key = _key(columns, channel)
+        values = columns[key].copy()
         across = columns[_key(columns, "current" if channel == "voltage" else "voltage")]
         n, length = len(values), int(rng.integers(4, 8))
         starts = np.arange(1, n - length)
@@ -45,25 +41,24 @@ def stick(channel: str) -> Callable:
         likely = starts[seen > min(0.25, 0.8 * np.max(seen))]
         k = int(rng.choice(likely))
         values[k : k + length] = values[k]
-        return _changed(columns, channel, values)
+        return {**columns, key: values}
 
     return change
 
 
 def coarse(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
     """Round a channel to 8 to 25 steps."""
-    channel = str(rng.choice(["voltage", "current"]))
-    values = columns[_key(columns, channel)]
-    step = np.max(np.abs(values)) / rng.uniform(8.0, 25.0)
-    return _changed(columns, channel, np.round(values / step) * step)
+    key = _key(columns, str(rng.choice(["voltage", "current"])))
+    step = np.max(np.abs(columns[key])) / rng.uniform(8.0, 25.0)
+    return {**columns, key: np.round(columns[key] / step) * step}
 
 
 def scaled(channel: str, factor: Callable[[Setting, np.random.Generator], float]) -> Callable:
     """Return what multiplies a channel by a factor."""
 
     def change(columns: Columns, setting: Setting, rng: np.random.Generator) -> Columns:
-        values = columns[_key(columns, channel)]
-        return _changed(columns, channel, values * factor(setting, rng))
+        key = _key(columns, channel)
+        return {**columns, key: columns[key] * factor(setting, rng)}
 
     return change
 
@@ -107,23 +102,24 @@ def repeat(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
 
 def offset(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
     """Add 2 to 6 % of the largest current to every current."""
-    values = columns[_key(columns, "current")]
-    return _changed(columns, "current", values + either(rng, 0.02, 0.06) * np.max(values))
+    key = _key(columns, "current")
+    return {**columns, key: columns[key] + either(rng, 0.02, 0.06) * np.max(columns[key])}
 
 
 def noise(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
     """Add 3 to 6 % of the largest reading as noise to both channels."""
     for channel in ("voltage", "current"):
-        values = columns[_key(columns, channel)]
-        noise = rng.normal(0.0, rng.uniform(0.03, 0.06) * np.max(values), values.shape)
-        columns = _changed(columns, channel, values + noise)
+        key = _key(columns, channel)
+        noise = rng.uniform(0.03, 0.06) * np.max(columns[key])
+        columns = {**columns, key: columns[key] + rng.normal(0.0, noise, columns[key].shape)}
     return columns
 
 
 def frozen(columns: Columns, _: Setting, rng: np.random.Generator) -> Columns:
     """Show one of the voltages in every reading."""
-    values = columns[_key(columns, "voltage")]
-    return _changed(columns, "voltage", np.full(values.shape, rng.choice(values[values > 0])))
+    key = _key(columns, "voltage")
+    values = columns[key]
+    return {**columns, key: np.full(values.shape, rng.choice(values[values > 0]))}
 
 
 def forget(columns: Columns, setting: Setting, rng: np.random.Generator) -> Columns:
@@ -132,4 +128,4 @@ def forget(columns: Columns, setting: Setting, rng: np.random.Generator) -> Colu
     key = _key(columns, "voltage")
     if "code" in key or rng.random() < 0.5:
         factor = 1.0 / factor
-    return _changed(columns, "voltage", columns[key] * factor)
+    return {**columns, key: columns[key] * factor}

@@ -96,14 +96,12 @@ class Column:
         if self.quantity not in ("time", "sweep"):
             self._parts[-1], count = without_residue(self._parts[-1])
             self._residue += count
-        if self.quantity == "load":
-            self._refuse_negative(cells, rows)
         self._refuse_beyond(cells, rows)
 
     def finish(self) -> tuple[NDArray[np.float64], list[str]]:
         """Return all values in the base unit, and what was understood."""
         values = np.concatenate(self._parts) if self._parts else np.empty(0)
-        label = self.quantity.replace("_", " ")
+        label, base = self.quantity.replace("_", " "), BASE_UNITS[self.quantity]
         if self._moments.used:
             return values, [f"read '{self.heading}' as {label} in s since the first"]
         if self._labels:
@@ -113,23 +111,18 @@ class Column:
         elif self._cell_units:
             said = f"read '{self.heading}' as {label}, with the units in its cells"
         else:
-            base = BASE_UNITS[self.quantity]
-            said = f"read '{self.heading}' as {label}" + (
-                f" in {base} (no unit given)" * bool(base)
-            )
+            said = f"read '{self.heading}' as {label}" + f" in {base} (no unit given)" * bool(base)
         notes = [said]
         blank = int(np.isnan(values).sum())
         if blank:
             notes.append(f"'{self.heading}' is blank in {blank} of {len(values)} readings")
         if self._residue:
-            base = BASE_UNITS[self.quantity]
             notes.append(
                 f"'{self.heading}': {self._residue} of {len(values)} readings, smaller than "
                 f"{RESIDUE:g}{f' {base}' if base else ''}, taken as 0"
             )
         most = np.nanmax(np.abs(values), initial=0.0, where=~np.isnan(values))
         if self.unit is None and not self._cell_units and most > _MUCH.get(self.quantity, np.inf):
-            base = BASE_UNITS[self.quantity]
             notes.append(
                 f"'{self.heading}' reaches {most:g} {base}, which is much for a small panel; if it "
                 f"is in m{base}, say --column {self.quantity}='{self.heading}:m{base}'"
@@ -179,9 +172,8 @@ class Column:
         try:
             value, step, unit = read_number(text, marks)
         except ValueError as problem:
-            raise TableError(
-                str(problem), self._place(row), "write a number or leave the cell blank"
-            ) from None
+            remedy = "write a number or leave the cell blank"
+            raise TableError(str(problem), self._place(row), remedy) from None
         if unit is not None:
             kind = "code" if self.quantity.endswith("_code") else self.quantity
             if unit.quantity != kind or (self.unit is not None and unit != self.unit):
@@ -196,30 +188,22 @@ class Column:
         self._note_step(unit.step_to_base(step) if unit else step)
         return unit.number_to_base(value) if unit else value
 
-    def _refuse_negative(self, cells: Sequence[str], rows: Sequence[int]) -> None:
-        below = np.flatnonzero(self._parts[-1] < 0)
-        if below.size:
-            k = int(below[0])
-            raise TableError(
-                f"'{shown(cells[k])}' is negative, which no {self.quantity} is",
-                self._place(rows[k]),
-                "correct the value or leave the cell blank",
-            )
-
     def _refuse_beyond(self, cells: Sequence[str], rows: Sequence[int]) -> None:
-        values = self._parts[-1]
-        with np.errstate(invalid="ignore"):
-            if self.quantity == "temperature":
-                beyond = (values < _COLDEST) | (values > _HOTTEST)
-                remedy = "give the temperature of cells or air in degC; 298 K is 25 degC"
-            else:
-                if self.quantity == "load":
-                    beyond = no_load(values)
-                else:
-                    beyond = np.abs(values) > _BEYOND.get(self.quantity, _BEYOND_ALL)
-                remedy = "correct the value or its unit, or leave the cell blank"
+        values, remedy = self._parts[-1], "correct the value or its unit, or leave the cell blank"
+        negative = values < 0
+        if self.quantity == "load" and negative.any():
+            k = int(np.argmax(negative))
+            what = f"'{shown(cells[k])}' is negative, which no load is"
+            raise TableError(what, self._place(rows[k]), remedy.replace(" or its unit,", ""))
+        if self.quantity == "temperature":
+            beyond = (values < _COLDEST) | (values > _HOTTEST)
+            remedy = "give the temperature of cells or air in degC; 298 K is 25 degC"
+        elif self.quantity == "load":
+            beyond = no_load(values)
+        else:
+            beyond = np.abs(values) > _BEYOND.get(self.quantity, _BEYOND_ALL)
         if beyond.any():
-            k = int(np.flatnonzero(beyond)[0])
+            k = int(np.argmax(beyond))
             label = self.quantity.replace("_", " ")
             unit = self.unit.name if self.unit else BASE_UNITS[self.quantity]
             what = f"'{shown(cells[k])}'" + f" {unit}" * bool(unit)

@@ -2,7 +2,7 @@
 
 import difflib
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from ivkit.errors import TableError
@@ -23,6 +23,17 @@ class Choice:
     others: list[str] = field(default_factory=list)
     doubts: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+
+
+def known_quantities(
+    said: Mapping[str, str] | None, known: Collection[str], what: str
+) -> dict[str, str]:
+    """Return what the user said of the columns of ``what``; TableError for no known quantity."""
+    for quantity in said or {}:
+        if quantity not in known:
+            remedy = f"choose from {', '.join(known)}"
+            raise TableError(f"'{quantity}' is no quantity of {what}", "column", remedy)
+    return dict(said or {})
 
 
 def choose_columns(
@@ -48,7 +59,7 @@ def choose_columns(
     choice = Choice()
     taken: dict[int, str] = {}
     for quantity, text in said.items():
-        if text.strip().casefold() == "none" and _find(text, headings) is None:
+        if text.strip().casefold() == "none" and find_column(text, headings) is None:
             continue
         k, unit = _said_column(quantity, text, headings, name)
         if k in taken:
@@ -89,12 +100,9 @@ def choose_columns(
             columns = listed([f"{k + 1} '{shown(headings[k].text)}'" for k in sure], " and ")
             what = f"columns {columns} may all be {quantity.replace('_', ' ')}"
             if quantity in _ESSENTIAL:
-                options = " or ".join(
-                    f"--column {quantity}={_option(headings, k)}" for k in sure[:3]
-                )
-                raise TableError(
-                    what, name, f"choose with {options}, or leave out with --column {quantity}=none"
-                )
+                options = [f"--column {quantity}={_option(headings, k)}" for k in sure[:3]]
+                remedy = f"choose with {' or '.join(options)}, or leave out with "
+                raise TableError(what, name, f"{remedy}--column {quantity}=none")
             choice.doubts[quantity] = what
         elif candidates:
             heading = headings[candidates[0]]
@@ -118,30 +126,27 @@ def _said_column(
     quantity: str, text: str, headings: Sequence[Heading], name: str
 ) -> tuple[int, Unit | None]:
     """Return index and unit of the column that the user named."""
-    k = _find(text, headings)
+    k = find_column(text, headings)
     written = ""
     if k is None:
         column, _, written = text.rpartition(":")
-        k = _find(column, headings) if column else None
+        k = find_column(column, headings) if column else None
     if k is None:
         names = [h.text for h in headings]
         near = difflib.get_close_matches(text.rpartition(":")[0] or text, names, 1, 0.5)
         columns = listed([f"{i} '{shown(n)}'" for i, n in enumerate(names, start=1)])
-        raise TableError(
-            f"no column '{text}'",
-            name,
-            f"the columns are {columns}" + (f"; did you mean '{near[0]}'?" if near else ""),
-        )
+        remedy = f"the columns are {columns}" + (f"; did you mean '{near[0]}'?" if near else "")
+        raise TableError(f"no column '{text}'", name, remedy)
     heading = headings[k]
     kind = "code" if quantity.endswith("_code") else quantity
     if not written:
         unit = heading.unit
         if unit is not None and unit.quantity != kind:
+            example = f"--column {quantity}={k + 1}:{BASE_UNITS[quantity]}"
             raise TableError(
                 f"column '{heading.text}' is in {unit.name}, which is no unit of {quantity}",
                 name,
-                f"add the unit that it is in, as in --column {quantity}={k + 1}:"
-                f"{BASE_UNITS[quantity]}",
+                f"add the unit that it is in, as in {example}",
             )
         if unit is None and heading.unknown_unit:
             raise _unknown_unit(heading.unknown_unit, quantity, heading, name)
@@ -156,7 +161,7 @@ def _said_column(
     return k, unit
 
 
-def _find(text: str, headings: Sequence[Heading]) -> int | None:
+def find_column(text: str, headings: Sequence[Heading]) -> int | None:
     """Return the index of the one column with that heading, number, or name without unit."""
     wanted = text.strip()
     for same in (

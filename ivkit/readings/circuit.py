@@ -95,13 +95,14 @@ def causes(
 
     def tolerance(name: str, part: str, half_width: float | None, relative: bool = True) -> None:
         if half_width:
-            share = half_width / 100 if relative else half_width
-            found[name] = Cause(part, share * RECTANGULAR, relative)
+            half_width = half_width / 100 if relative else half_width
+            found[name] = Cause(part, half_width * RECTANGULAR, relative)
 
     if volt.has_divider:
         for end in ("top", "bottom"):
             own = getattr(volt, f"divider_{end}_tolerance_pct")
-            tolerance(f"divider {end}", f"divider {end}", _first(own, volt.tolerance_pct))
+            half_width = volt.tolerance_pct if own is None else own
+            tolerance(f"divider {end}", f"divider {end}", half_width)
     if ampere.shunt_ohm is not None:
         tolerance("shunt", "shunt", ampere.shunt_tolerance_pct)
     if ampere.burden_ohm:
@@ -133,10 +134,6 @@ def load_causes(loads: Loads, load: Array) -> dict[str, Cause]:
         return {"load resistors": Cause("load", u)}
     known = np.unique(load[np.isfinite(load) & (load > 0)])
     return {f"load {value:g} ohm": Cause("load", u, where=load == value) for value in known}
-
-
-def _first(*values: float | None) -> float | None:
-    return next((value for value in values if value is not None), None)
 
 
 def shifted(parts: Parts, known: Mapping[str, Cause], by: Mapping[str, ArrayLike]) -> Parts:

@@ -1,8 +1,5 @@
-"""What the columns of a table say at the input of converter or meter.
-
-A table may hold codes, volts at the converter, values scaled back with the nominal parts, or
-values at the panel; and voltage or current may have to follow from power. All of it is brought
-to one place, the instrument's input, from where the circuit is walked once.
+"""What the columns of a table say at the input of converter or meter, be they codes, volts at the
+converter, scaled back, at the panel, or from power: from there the circuit is walked once.
 """
 
 from dataclasses import dataclass
@@ -51,11 +48,9 @@ def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
     load = table.columns.get("load")
     several = np.unique(table.columns.get("sweep", [0.0]))
     if len(several) > 1:
-        raise SweepError(
-            f"holds {len(several)} sweeps, told apart by '{table.headings.get('sweep', 'sweep')}'",
-            table.name,
-            "put each sweep into a file of its own",
-        )
+        by = table.headings.get("sweep", "sweep")
+        what = f"holds {len(several)} sweeps, told apart by '{by}'"
+        raise SweepError(what, table.name, "put each sweep into a file of its own")
     notes: list[str] = []
     shown, steps = _shown(table, front_end, notes)
     values = _at_input(table, front_end, shown, load)
@@ -77,16 +72,8 @@ def at_instrument(table: Table, front_end: FrontEnd) -> AtInstrument:
                 f"{named_rows(table, mask)}: {channel} at the converter's zero, below which all "
                 f"is cut off; a small offset ahead of the converter shows what is there"
             )
-    return AtInstrument(
-        values["voltage"],
-        values["current"],
-        noise["voltage"],
-        noise["current"],
-        load,
-        ~(blank | at_end),
-        at_end & ~blank,
-        tuple(notes),
-    )
+    measured = (*(values[c] for c in CHANNELS), *(noise[c] for c in CHANNELS))
+    return AtInstrument(*measured, load, ~(blank | at_end), at_end & ~blank, tuple(notes))
 
 
 def converter_noise(converter: Converter) -> float:
@@ -123,18 +110,13 @@ def _shown(
     shown: dict[str, Array | None] = {}
     steps: dict[str, Array | float | None] = {}
     for channel in CHANNELS:
-        code = f"{channel}_code"
-        if code in columns:
-            shown[channel], steps[channel] = columns[code], None
-        else:
-            shown[channel], steps[channel] = columns.get(channel), resolution.get(channel)
+        code = columns.get(f"{channel}_code")
+        shown[channel] = columns.get(channel) if code is None else code
+        steps[channel] = resolution.get(channel) if code is None else None
     if front_end.current.measured_by == "load" and shown["current"] is not None:
         if load is None:
-            raise SweepError(
-                'measured_by = "load", but there is no load column',
-                table.name,
-                "add the load resistance of each row in ohm",
-            )
+            what = 'measured_by = "load", but there is no load column'
+            raise SweepError(what, table.name, "add the load resistance of each row in ohm")
         notes.append("current column set aside: the bench takes the current from the load")
         shown["current"] = None
     elif power is not None:
@@ -166,11 +148,11 @@ def _at_input(
         return _panel_at_input(front_end, shown, load)
     values: dict[str, Array | None] = {}
     for channel in CHANNELS:
-        value = shown[channel]
+        values[channel] = value = shown[channel]
         meter = getattr(front_end, channel).is_meter
         if value is None or (meter and front_end.readings in ("codes", "converter_volts")):
-            values[channel] = value
-        elif coded[channel]:
+            continue
+        if coded[channel]:
             if front_end.converter is None:
                 raise SweepError(
                     f"{channel} is in converter codes, and no bench says what a code is",
@@ -184,9 +166,7 @@ def _at_input(
                 table.name,
                 f'head the column "{channel}_code", or set readings to what the column holds',
             )
-        elif front_end.readings == "converter_volts":
-            values[channel] = value
-        else:
+        elif front_end.readings != "converter_volts":
             values[channel] = value * circuit.nominal_scale(front_end, channel)
     return values
 

@@ -1,24 +1,18 @@
-"""What shifts many readings together, as effects; and repeated readings, as correlated quantities.
+"""What shifts many readings together, as effects.
 
-An effect is not written down as a formula: the whole way from reading to panel is walked again
-with one cause off, so that its sign, its share in voltage and in current, and thereby every
-correlation, are those of the circuit itself (GUM 5.1.3 note 2 and 5.2.2: sensitivities may be
-taken by changing one input). The step is a thousandth of a standard uncertainty to either side,
-which leaves the derivative exact to about 1e-10 of itself.
+The whole way from reading to panel is walked again with one cause off, so that sign, part in
+voltage and in current, and every correlation are those of the circuit itself (GUM 5.1.3 note 2,
+5.2.2). The step is a thousandth of a standard uncertainty to either side: the derivative is exact
+to about 1e-10 of itself.
 """
 
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from ivkit.errors import SweepError
 from ivkit.readings.circuit import Cause, Parts, divider_ratio, shifted
 from ivkit.readings.sweep import Effect
-
-if TYPE_CHECKING:
-    from uncertainties.core import AffineScalarFunc
 
 Array = NDArray[np.float64]
 
@@ -74,50 +68,3 @@ def _ratio_slope(parts: Parts, known: Mapping[str, Cause], name: str) -> float:
 
 def _largest(values: Array) -> float:
     return float(np.max(np.abs(values), initial=0.0))
-
-
-def repeated(
-    readings: ArrayLike, names: Sequence[str] | None = None
-) -> "tuple[AffineScalarFunc, ...]":
-    """Return the means of quantities that were read together several times, with correlation.
-
-    Use it for several readings at one load: what follows from the means (a resistance, a power)
-    then has the right uncertainty, also where the quantities vary together.
-
-    Parameters
-    ----------
-    readings : array_like, shape (N, M)
-        N >= 2 simultaneous readings of M quantities.
-    names : sequence of str, optional
-        Tags of the quantities.
-
-    Returns
-    -------
-    tuple of M `uncertainties` numbers
-        The means; standard uncertainties s/sqrt(N) and correlations as JCGM 100:2008 (GUM)
-        4.2.3 and 5.2.3, with N - 1 degrees of freedom. With fewer than about ten readings s is
-        itself uncertain by a quarter or more (GUM E.4.3).
-
-    Raises
-    ------
-    SweepError
-        Fewer than two readings, or values that are not finite.
-
-    Examples
-    --------
-    >>> volts, amperes = repeated([[5.007, 19.663e-3], [4.994, 19.639e-3], [5.005, 19.640e-3]])
-    >>> f"{volts / amperes:.1uS} ohm"
-    '254.6(2) ohm'
-    """
-    from uncertainties import correlated_values
-
-    values = np.asarray(readings, dtype=float)
-    if values.ndim != 2 or values.shape[0] < 2:
-        raise SweepError(
-            f"repeated readings of shape {values.shape}",
-            remedy="give two or more rows, one column a quantity",
-        )
-    if not np.all(np.isfinite(values)):
-        raise SweepError("repeated readings hold values that are not finite", remedy="leave out")
-    covariance = np.atleast_2d(np.cov(values, rowvar=False, ddof=1)) / len(values)
-    return tuple(correlated_values(values.mean(axis=0), covariance, tags=names))

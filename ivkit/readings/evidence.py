@@ -12,6 +12,13 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 
+def selected(record: Any, keep: NDArray[np.bool_], **changes: Any) -> Any:
+    """Return a dataclass with each of its arrays on the points where ``keep`` (N,) is true."""
+    values = {each.name: getattr(record, each.name) for each in fields(record)}
+    cut = {name: x[keep] for name, x in values.items() if isinstance(x, np.ndarray)}
+    return replace(record, **cut, **changes)
+
+
 @dataclass(frozen=True)
 class Evidence:
     """What may be held against a sweep's readings; arrays of shape (N,), None where nothing is
@@ -37,12 +44,3 @@ class Evidence:
     area: float | None = None
     at_end: NDArray[np.bool_] | None = None
     taken: "Sweep | None" = None
-
-    def select(self, keep: NDArray[np.bool_]) -> "Evidence":
-        """Return the evidence on the points where ``keep`` (shape (N,), bool) is true."""
-        cut: dict[str, Any] = {"taken": None}
-        for each in fields(self):
-            value = getattr(self, each.name)
-            if isinstance(value, np.ndarray):
-                cut[each.name] = value[keep]
-        return replace(self, **cut)

@@ -1,8 +1,4 @@
-"""A fault: something that is wrong with readings, where, and what to do about it.
-
-Every fault that ivkit knows stands in `KINDS`, with how bad it is and its remedy; what finds it
-adds the points and a sentence with the numbers in it.
-"""
+"""A fault: something that is wrong with readings, where, and what to do about it."""
 
 import re
 from collections.abc import Iterable

@@ -1,8 +1,7 @@
 """From the columns of a table to a sweep at the panel's terminals.
 
-The front end is corrected for, and what it leaves uncertain is said: effects, which shift many
-readings together, and noise, which does not. Without a bench the columns are taken as they are,
-and nothing is claimed about their uncertainty.
+The front end is corrected for, and what it leaves uncertain is said as effects and noise. Without a
+bench the columns are taken as they are, and nothing is claimed about their uncertainty.
 """
 
 from dataclasses import dataclass, replace
@@ -15,9 +14,9 @@ from ivkit.bench import Bench, FrontEnd, Loads
 from ivkit.errors import SweepError
 from ivkit.readings import circuit
 from ivkit.readings.circuit import Parts
-from ivkit.readings.columns import AtInstrument, at_instrument
+from ivkit.readings.columns import CHANNELS, AtInstrument, at_instrument
 from ivkit.readings.effects import effects
-from ivkit.readings.evidence import Evidence
+from ivkit.readings.evidence import Evidence, selected
 from ivkit.readings.sweep import Condition, Effect, Sweep
 from ivkit.readings.table import Table
 
@@ -67,15 +66,12 @@ def at_panel(
 
     volts, amperes = (np.array(values, dtype=float) for values in walk(parts))
     squares_v, squares_i = np.zeros_like(volts), np.zeros_like(amperes)
-    noisy = [
-        {"up_v": u_voltage} if voltage is not None else None,
-        {"up_i": u_current} if current is not None else None,
-    ]
-    noisy = [step for step in noisy if step is not None]
-    stated = all(u is not None for step in noisy for u in step.values())
+    noisy = {"up_v": u_voltage} if voltage is not None else {}
+    noisy |= {"up_i": u_current} if current is not None else {}
+    stated = all(u is not None for u in noisy.values())
     if stated:
-        for step in noisy:
-            moved_v, moved_i = walk(parts, **step)
+        for name, u in noisy.items():
+            moved_v, moved_i = walk(parts, **{name: u})
             squares_v += (moved_v - volts) ** 2
             squares_i += (moved_i - amperes) ** 2
         if from_load:
@@ -90,6 +86,12 @@ def at_panel(
     else:
         noise_v = noise_i = None
     return AtPanel(volts, amperes, noise_v, noise_i, effects(parts, known, walk))
+
+
+def corrected(front_end: FrontEnd, raw: AtInstrument, loads: Loads) -> AtPanel:
+    """Return `at_panel` of readings at the instruments."""
+    measured, noise = (raw.voltage, raw.current), (raw.u_voltage, raw.u_current)
+    return at_panel(front_end, *measured, raw.load, loads, *noise)
 
 
 def make_sweep(
@@ -120,20 +122,8 @@ def make_sweep(
         )
 
     keep = raw.usable | raw.at_end
-
-    def kept(values: Array | None) -> Array | None:
-        return None if values is None else values[keep]
-
-    load = kept(raw.load)
-    found = at_panel(
-        front_end,
-        kept(raw.voltage),
-        kept(raw.current),
-        load,
-        bench.loads,
-        kept(raw.u_voltage),
-        kept(raw.u_current),
-    )
+    kept = selected(raw, keep)
+    found = corrected(front_end, kept, bench.loads)
     taken = Sweep(
         found.voltage,
         found.current,
@@ -142,18 +132,17 @@ def make_sweep(
         found.effects,
         _condition(table, bench, temp_cell, irradiance, raw.usable),
         cells if cells is not None else bench.panel.cells,
-        load,
+        kept.load,
         np.asarray(table.rows)[keep],
         table.name,
         evidence=_evidence(table, bench, raw, keep),
     )
-    at_end = raw.at_end[keep]
-    sweep = taken.select(~at_end) if np.any(at_end) else taken
-    return replace(
-        sweep,
-        notes=(*table.notes, *raw.notes, *_corrections(front_end, sweep), *_untold(bench, raw)),
-        evidence=replace(sweep.evidence, taken=taken if np.any(at_end) else None),
-    )
+    sweep = taken
+    if np.any(kept.at_end):
+        sweep = taken.select(~kept.at_end)
+        sweep = replace(sweep, evidence=replace(sweep.evidence, taken=taken))
+    said = (*table.notes, *raw.notes, *_corrections(front_end, sweep), *_untold(bench, raw))
+    return replace(sweep, notes=said)
 
 
 def _evidence(table: Table, bench: Bench, raw: AtInstrument, keep: NDArray[np.bool_]) -> Evidence:
@@ -164,9 +153,7 @@ def _evidence(table: Table, bench: Bench, raw: AtInstrument, keep: NDArray[np.bo
     def kept(values: Array | None) -> Array | None:
         return None if values is None else np.asarray(values, dtype=float)[keep]
 
-    measured = all(
-        channel in columns or f"{channel}_code" in columns for channel in ("voltage", "current")
-    )
+    measured = all(c in columns or f"{c}_code" in columns for c in CHANNELS)
     seen = None
     if measured and raw.load is not None and raw.current is not None:
         parts = circuit.nominal_parts(front_end, raw.load)
@@ -215,18 +202,16 @@ def _condition(
 
 def _corrections(front_end: FrontEnd, found: AtPanel | Sweep) -> list[str]:
     """Say what was corrected for and how much it was at most."""
-    parts = circuit.nominal_parts(front_end)
+    parts, most, said = circuit.nominal_parts(front_end), 0.0, ""
     if front_end.readings == "panel":
         return []
     if front_end.divider_at == "panel":
-        taken = np.max(np.abs(found.voltage / circuit.divider_resistance(parts)))
-        if taken > 0:
-            return [f"current corrected for what divider or voltmeter draw, up to {taken:.2g} A"]
+        most = np.max(np.abs(found.voltage / circuit.divider_resistance(parts)))
+        said = f"current corrected for what divider or voltmeter draw, up to {most:.2g} A"
     elif front_end.divider_at == "load":
-        drop = np.max(np.abs(found.current * circuit.series_resistance(parts)))
-        if drop > 0:
-            return [f"voltage corrected for the drop over shunt or ammeter, up to {drop:.2g} V"]
-    return []
+        most = np.max(np.abs(found.current * circuit.series_resistance(parts)))
+        said = f"voltage corrected for the drop over shunt or ammeter, up to {most:.2g} V"
+    return [said] if most > 0 else []
 
 
 def _untold(bench: Bench, raw: AtInstrument) -> list[str]:
@@ -246,10 +231,9 @@ def _untold(bench: Bench, raw: AtInstrument) -> list[str]:
         "current amplifier": ampere.gain != 1 and ampere.gain_tolerance_pct is None,
         "converter reference": converter is not None and converter.reference_tolerance_pct is None,
         "voltmeter": volt.is_meter and volt.accuracy_pct_of_reading is None,
-        "ammeter": ampere.is_meter
-        and raw.current is not None
-        and ampere.accuracy_pct_of_reading is None,
+        "ammeter": ampere.is_meter and ampere.accuracy_pct_of_reading is None,
     }
+    exact["ammeter"] &= raw.current is not None
     names = [name for name, is_exact in exact.items() if is_exact]
     if names:
         said.append(f"taken as exact, no tolerance stated: {', '.join(names)}")

@@ -1,12 +1,10 @@
 """How a table is laid out: separator, heading, unit row, first reading, or one quantity a row.
-
-Every way of cutting the first lines into cells is tried, and the one under which a heading and
-the readings below it fit together is taken.
+Every way of cutting is tried; that under which heading and readings fit together is taken.
 """
 
 import re
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from ivkit.errors import TableError
@@ -58,27 +56,36 @@ class Layout:
         return cut(text, self.separator, self.width)
 
 
-def find_layout(lines: Lines, known: Collection[str], name: str) -> Layout:
+def passed_over(lines: int) -> list[str]:
+    """Say how many lines before the heading were not read, if any."""
+    return [f"passed over {lines} line{'s' * (lines > 1)} before the heading"] * (lines > 0)
+
+
+def no_reading(name: str) -> TableError:
+    """Return the error of a table that ends with its heading."""
+    return TableError("no reading below the heading", name, "add rows with readings")
+
+
+def find_layout(lines: Lines, said: Mapping[str, str], name: str) -> Layout:
     """Return how a table is laid out, from its first few hundred lines (number and text).
 
-    A line with one of the ``known`` names, which the user gave, is the heading; ``name`` is the
-    file.
+    A line with a name of a column that the user ``said`` is the heading; ``name`` is the file.
 
     TableError: nothing in it, no reading in it, or a comma that is separator and decimal mark.
     """
+    whole = "give a table with a heading line and readings"
     if not any(text.strip() for _, text in lines):
-        raise TableError("it is empty", name, "give a table with a heading line and readings")
+        raise TableError("it is empty", name, whole)
+    known = {part for text in said.values() for part in (text, text.rpartition(":")[0]) if part}
     declared = [s for s in (_declared_separator(text) for _, text in lines[:3]) if s]
     attempts = [_Attempt(lines, separator, known) for separator in declared or SEPARATORS]
     best = max(attempts, key=lambda attempt: attempt.score)
     layout = best.layout
     if not best.readings:
         if not layout.has_heading:
-            raise TableError(
-                "no number in it", name, "give a table with a heading line and readings"
-            )
+            raise TableError("no number in it", name, whole)
         if all(is_comment(text) or is_empty(text) for _, text in lines[layout.start :]):
-            raise TableError("no reading below the heading", name, "add rows with readings")
+            raise no_reading(name)
     if layout.separator == "," and not best.fits:
         _refuse_two_commas(best, name)
     if layout.has_heading and best.readings and not best.fits:
@@ -140,8 +147,10 @@ class _Attempt:
             for i, (_, text) in enumerate(lines)
             if not (is_comment(text) or is_empty(text) or _declared_separator(text))
         }
-        strict = [(i, c) for i, c in self.grid.items() if self._all_values(c)]
-        self.readings = strict or [(i, c) for i, c in self.grid.items() if self._half_values(c)]
+        values = [(i, c, _values(c[:_LOOKED_AT])) for i, c in self.grid.items()]
+        least = 2 if separator else 1
+        strict = [(i, c) for i, c, v in values if v == 1 and len(c) >= least]
+        self.readings = strict or [(i, c) for i, c, v in values if v >= 0.5 and len(c) >= 2]
         counts = Counter(len(cells) for _, cells in self.readings)
         self.width = max(counts, key=lambda n: (counts[n], n), default=1)
         first = (i for i, cells in self.readings if len(cells) == self.width)
@@ -156,37 +165,20 @@ class _Attempt:
             self.score = (True, len(labelled), len(labelled), rank)
         elif found is None:
             self.fits = False
-            start = self._first_line_with_a_value()
+            full = (i for i, c in self.grid.items() if len(c) == self.width)
+            start = next((i for i in full if any(map(is_value, self.grid[i]))), 0)
             headings = tuple(Heading(str(k), str(k)) for k in range(1, self.width + 1))
             self.layout = Layout(separator, headings, False, start, start, width=self.width)
             self.score = (False, len(strict), 0, rank)
         else:
             at, headings, start = found
-            self.fits = self._share_that_fits(headings) > 0.5
+            self.fits = self._fraction_that_fits(headings) > 0.5
             self.layout = Layout(separator, headings, True, start, at, width=len(headings))
             understood = self._understood(headings)
             self.score = (self.fits and understood > 0, len(strict), understood, rank)
 
-    def _all_values(self, cells: Cells) -> bool:
-        cells = cells[:_LOOKED_AT]
-        if len(cells) < 2 and self.separator:
-            return False
-        return all(is_value(c) or c in BLANKS for c in cells) and any(map(is_number, cells))
-
-    def _half_values(self, cells: Cells) -> bool:
-        cells = cells[:_LOOKED_AT]
-        if len(cells) < 2 or not any(map(is_number, cells)):
-            return False
-        return 2 * sum(is_value(c) or c in BLANKS for c in cells) >= len(cells)
-
-    def _first_line_with_a_value(self) -> int:
-        for i, cells in self.grid.items():
-            if len(cells) == self.width and any(map(is_value, cells)):
-                return i
-        return 0
-
-    def _share_that_fits(self, headings: Headings) -> float:
-        """Return the share of readings with a cell for each heading and none beyond."""
+    def _fraction_that_fits(self, headings: Headings) -> float:
+        """Return the fraction of readings with a cell for each heading and none beyond."""
         n, fit = len(headings), 0
         for i, cells in self.readings:
             if self.separator == " " and len(cells) == n + 1:
@@ -266,12 +258,19 @@ class _Attempt:
         """Return the lines that are a known quantity followed by values."""
         if len(self.grid) > _MOST_QUANTITIES:
             return []
-        found = []
-        for i, cells in self.grid.items():
-            label, values = part_label(cells)
-            if label and len(values) > 1 and self._understood((read_heading(label),)):
-                found.append(i)
-        return found
+        parted = ((i, *part_label(cells)) for i, cells in self.grid.items())
+        return [
+            i
+            for i, label, values in parted
+            if label and len(values) > 1 and self._understood((read_heading(label),))
+        ]
+
+
+def _values(cells: Cells) -> float:
+    """Return the fraction of cells that are readings or blank, 0 where none is a number."""
+    if not any(map(is_number, cells)):
+        return 0.0
+    return sum(is_value(c) or c in BLANKS for c in cells) / len(cells)
 
 
 def part_label(cells: Sequence[str]) -> tuple[str, Cells]:
@@ -296,13 +295,10 @@ def _is_unit_row(cells: Sequence[str], entirely: bool = False) -> bool:
 
 def _with_units(headings: Headings, cells: Sequence[str]) -> Headings:
     """Return the headings with the units of the row below them."""
-    result = []
-    for k, heading in enumerate(headings):
-        cell = cells[k] if k < len(cells) else ""
-        if cell not in BLANKS:
-            heading = heading.with_unit(find_unit(cell, heading.quantity or ""), cell)
-        result.append(heading)
-    return tuple(result)
+    return tuple(
+        h if cell in BLANKS else h.with_unit(find_unit(cell, h.quantity or ""), cell)
+        for h, cell in zip(headings, [*cells, *[""] * len(headings)], strict=False)
+    )
 
 
 def _grouped(text: str, width: int) -> Cells | None:

@@ -1,8 +1,6 @@
 """Lines as they are written: from standard input, a device, or a file that grows.
 
-Waiting is done by the operating system where it can be (`select`); a file that grows is looked at
-ten times a second. A file that shrinks, or whose name is given to another file, is read from its
-start again.
+A file that shrinks, or whose name is given to another file, is read from its start again.
 """
 
 import os
@@ -11,7 +9,6 @@ import stat
 import sys
 import time
 from collections.abc import Callable
-from typing import Protocol
 
 from ivkit.errors import FileError
 from ivkit.readings.line_split import Line, LineSplitter
@@ -20,16 +17,26 @@ _CHUNK = 1 << 16
 _LOOK = 0.1  # s between two looks at a file that grows
 
 
-class Lines(Protocol):
+class Lines:
     """Where lines come from."""
 
-    name: str
+    def __init__(self, name: str, descriptor: int) -> None:
+        self.name, self.descriptor = name, descriptor
+        self._splitter = LineSplitter()
+        self._ended = False
 
     def read(self, timeout: float) -> list[Line] | None:
         """Return the lines of the next ``timeout`` s, perhaps none; None at the end."""
+        return None if self._ended else self._read(timeout)
+
+    def _end(self) -> list[Line] | None:
+        self._ended = True
+        return self._splitter.finish() or None
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file, but of standard input and the like."""
+        if self.descriptor > 2:
+            os.close(self.descriptor)
 
 
 def open_lines(source: str, follow: bool = False) -> Lines:
@@ -41,7 +48,8 @@ def open_lines(source: str, follow: bool = False) -> Lines:
     except ValueError:
         raise FileError("the name holds a NUL", repr(source), "check the path") from None
     except OSError as problem:
-        raise _unreadable(source, problem) from None
+        why = (problem.strerror or str(problem)).lower()
+        raise FileError(f"cannot read: {why}", source, "check the path") from None
     kind = os.fstat(descriptor).st_mode
     if stat.S_ISDIR(kind):
         os.close(descriptor)
@@ -51,41 +59,23 @@ def open_lines(source: str, follow: bool = False) -> Lines:
     return Stream(descriptor, source)
 
 
-def _unreadable(source: str, problem: OSError) -> FileError:
-    why = (problem.strerror or str(problem)).lower()
-    return FileError(f"cannot read: {why}", source, "check the path")
-
-
-class Stream:
+class Stream(Lines):
     """Lines of a pipe, a terminal line or a device."""
 
     def __init__(self, descriptor: int, name: str) -> None:
-        self.descriptor, self.name = descriptor, name
-        self._splitter = LineSplitter()
-        self._ended = False
+        super().__init__(name, descriptor)
 
-    def read(self, timeout: float) -> list[Line] | None:
-        """Return the lines of the next ``timeout`` s, perhaps none; None at the end."""
-        if self._ended:
-            return None
+    def _read(self, timeout: float) -> list[Line] | None:
         if os.name == "posix" and not select.select([self.descriptor], [], [], timeout)[0]:
             return []
         try:
             chunk = os.read(self.descriptor, _CHUNK)
         except OSError:  # the device was pulled out: that is its end
             chunk = b""
-        if chunk:
-            return self._splitter.take(chunk)
-        self._ended = True
-        return self._splitter.finish() or None
-
-    def close(self) -> None:
-        """Let go of the device."""
-        if self.descriptor > 2:
-            os.close(self.descriptor)
+        return self._splitter.take(chunk) if chunk else self._end()
 
 
-class GrowingFile:
+class GrowingFile(Lines):
     """Lines of a file, from its start; with ``follow`` also those that are written later.
 
     A file that is emptied and written beyond its former length between two looks cannot be told
@@ -95,23 +85,16 @@ class GrowingFile:
     def __init__(
         self, name: str, descriptor: int, follow: bool, sleep: Callable[[float], None] = time.sleep
     ) -> None:
-        self.name, self.follow, self._sleep = name, follow, sleep
-        self._descriptor = descriptor
-        self._splitter = LineSplitter()
-        self._ended = False
+        super().__init__(name, descriptor)
+        self.follow, self._sleep = follow, sleep
 
-    def read(self, timeout: float) -> list[Line] | None:
-        """Return the lines of the next ``timeout`` s, perhaps none; None at the end."""
-        if self._ended:
-            return None
+    def _read(self, timeout: float) -> list[Line] | None:
         left = timeout
         while True:
-            chunk = os.read(self._descriptor, _CHUNK)
-            if chunk:
+            if chunk := os.read(self.descriptor, _CHUNK):
                 return self._splitter.take(chunk)
             if not self.follow:
-                self._ended = True
-                return self._splitter.finish() or None
+                return self._end()
             lines = self._look()
             if lines is None:
                 continue
@@ -122,9 +105,9 @@ class GrowingFile:
 
     def _look(self) -> list[Line] | None:
         """At the file's end: see whether it was emptied or replaced; None to read at once."""
-        mine = os.fstat(self._descriptor)
-        if mine.st_size < os.lseek(self._descriptor, 0, os.SEEK_CUR):
-            os.lseek(self._descriptor, 0, os.SEEK_SET)
+        mine = os.fstat(self.descriptor)
+        if mine.st_size < os.lseek(self.descriptor, 0, os.SEEK_CUR):
+            os.lseek(self.descriptor, 0, os.SEEK_SET)
             self._splitter.forget()
             return None
         try:
@@ -137,15 +120,11 @@ class GrowingFile:
             descriptor = os.open(self.name, os.O_RDONLY)
         except OSError:
             return []
-        if rest := os.read(self._descriptor, _CHUNK):  # written just before it was moved
+        if rest := os.read(self.descriptor, _CHUNK):  # written just before it was moved
             os.close(descriptor)
             return self._splitter.take(rest)
-        os.close(self._descriptor)
-        self._descriptor = descriptor
+        os.close(self.descriptor)
+        self.descriptor = descriptor
         torn = self._splitter.finish()
         self._splitter.forget()
         return torn or None
-
-    def close(self) -> None:
-        """Let go of the file."""
-        os.close(self._descriptor)

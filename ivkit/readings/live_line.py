@@ -1,7 +1,6 @@
 """One line of a logger, one reading; a line that makes no sense is a `BadLine` and no more.
 
-Separator, heading, units and decimal mark are found as in a table, from the first lines. After
-that each line stands alone. A heading that comes again (the logger was switched off and on) is
+Layout, units and marks are found as in a table, from the first lines. A heading that comes again is
 passed over; another heading is taken from there on.
 """
 
@@ -9,12 +8,11 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import chain
 
 from ivkit.errors import TableError
 from ivkit.readings.cells import no_load
-from ivkit.readings.choice import choose_columns
-from ivkit.readings.layout import Layout, find_layout
+from ivkit.readings.choice import choose_columns, known_quantities
+from ivkit.readings.layout import Layout, find_layout, passed_over
 from ivkit.readings.line_split import Line
 from ivkit.readings.lines import OPEN, SEPARATORS, SHORT, cut, is_comment, is_empty, is_value
 from ivkit.readings.log_columns import LogColumn
@@ -76,15 +74,8 @@ class LineReader:
     """
 
     def __init__(self, said: Mapping[str, str] | None = None, name: str = "the input") -> None:
-        self.said, self.name = dict(said or {}), name
-        for quantity in self.said:
-            if quantity not in BASE_UNITS or quantity == "sweep":
-                known = [q for q in BASE_UNITS if q != "sweep"]
-                raise TableError(
-                    f"'{quantity}' is no quantity of a reading",
-                    "column",
-                    f"choose from {', '.join(known)}",
-                )
+        known = [q for q in BASE_UNITS if q != "sweep"]
+        self.said, self.name = known_quantities(said, known, "a reading"), name
         self.notes: list[str] = []
         self._waiting: list[Line] = []
         self._trouble: TableError | None = None
@@ -96,6 +87,12 @@ class LineReader:
     def quantities(self) -> tuple[str, ...]:
         """What the columns hold; empty until the heading is known."""
         return tuple(column.quantity for column in self._columns)
+
+    @property
+    def resolution(self) -> dict[str, float]:
+        """Last digit of voltage, current and power so far, V, A, W."""
+        some = ("voltage", "current", "power")
+        return {c.quantity: c.resolution for c in self._columns if c.quantity in some}
 
     def read(self, line: Line) -> list[LiveReading | BadLine]:
         """Return what a line says, after what lines said that waited for their heading.
@@ -129,42 +126,35 @@ class LineReader:
             old, self._waiting = self._waiting[:-_KEPT], self._waiting[-_KEPT:]
             gone += [_bad(one, "is no heading and no reading") for one in old]
         head = [(one.number, one.text) for one in self._waiting]
-        known = {p for text in self.said.values() for p in (text, text.rpartition(":")[0]) if p}
         try:
-            layout = find_layout(head, known, self.name)
+            layout = find_layout(head, self.said, self.name)
         except TableError as problem:
             self._trouble = problem
             return gone
         if layout.transposed:
             raise TableError("one quantity a row is no log", self.name, _ONE_LINE)
-        if not layout.has_heading and not self.said:
-            try:
-                choose_columns(layout.headings, self.said, False, self.name)
-            except TableError as problem:
-                self._trouble = problem
-                if len(head) - layout.start < _UNNAMED:
-                    return gone
-                raise
-        choice = choose_columns(layout.headings, self.said, layout.has_heading, self.name)
-        columns = {q: place for q, place in choice.columns.items() if q in POSSIBLE or q == "time"}
-        if not columns.keys() & set(_NEEDED):
-            listed = ", ".join(f"{k} '{h.text}'" for k, h in enumerate(layout.headings, 1))
-            self._trouble = TableError(
-                f"no column is voltage, current or power; the columns are {listed}",
-                self.name,
-                "say which is which, for example --column voltage=2",
-            )
-            if len(head) - layout.start < _UNNAMED:
-                return gone
-            raise self._trouble
-        rows = [layout.cut(text) for _, text in head[layout.start :] if text and not _silent(text)]
-        rows = [row for row in rows if len(row) == layout.width]
-        cells = ((q, row[place]) for row in rows for q, (place, _) in columns.items())
+        few = layout.start + _UNNAMED
+        most = few if not layout.has_heading and not self.said else 0  # lines to wait for
         try:
+            choice = choose_columns(layout.headings, self.said, layout.has_heading, self.name)
+            places = choice.columns.items()
+            columns = {q: place for q, place in places if q in POSSIBLE or q == "time"}
+            if not columns.keys() & set(_NEEDED):
+                most = few
+                listed = ", ".join(f"{k} '{h.text}'" for k, h in enumerate(layout.headings, 1))
+                raise TableError(
+                    f"no column is voltage, current or power; the columns are {listed}",
+                    self.name,
+                    "say which is which, for example --column voltage=2",
+                )
+            most = _HEAD
+            rows = [layout.cut(text) for _, text in head[layout.start :] if not _silent(text)]
+            rows = [row for row in rows if len(row) == layout.width]
+            cells = ((q, row[place]) for row in rows for q, (place, _) in columns.items())
             marks = find_marks((c for c in cells if ":" not in c[1]), self.name, lone=True)
         except TableError as problem:
             self._trouble = problem
-            if len(self._waiting) < _HEAD:
+            if len(head) < most:
                 return gone
             raise
         self._columns = [
@@ -177,9 +167,7 @@ class LineReader:
         self._heading = [h.text for h in layout.headings] if layout.has_heading else []
         self.notes = [note for column in self._columns for note in column.notes()] + choice.notes
         skipped = sum(not _silent(one.text) for one in self._waiting[: layout.skipped])
-        if skipped:
-            lines = f"{skipped} line{'s' * (skipped > 1)}"
-            self.notes.insert(0, f"passed over {lines} before the heading")
+        self.notes = passed_over(skipped) + self.notes
         waiting, self._waiting = self._waiting[layout.start :], []
         outcomes = (self._one(one) for one in waiting)
         return [*gone, *(one for one in outcomes if one is not None)]
@@ -194,13 +182,11 @@ class LineReader:
         if _silent(text):
             return None
         cells = layout.cut(text)
-        if len(cells) != layout.width:
-            if cells == self._heading:
-                return None
-            fewer = "fewer" if len(cells) < layout.width else "more"
-            return _bad(line, f"has {fewer} cells than the {layout.width} of the others")
         if cells == self._heading:
             return None
+        if len(cells) != layout.width:
+            fewer = "fewer" if len(cells) < layout.width else "more"
+            return _bad(line, f"has {fewer} cells than the {layout.width} of the others")
         values: dict[str, float] = {}
         for column in self._columns:
             quantity, cell = column.quantity, cells[column.place]
@@ -212,14 +198,13 @@ class LineReader:
                     continue
                 what = quantity.replace("_", " ")
                 return _bad(line, f"{what} '{shown(cell)}' is no number")
-            if quantity != "time":
-                low, high = POSSIBLE[quantity]
-                odd = quantity == "load" and no_load(value)
-                if value < low or value > high or odd:
-                    what, unit = quantity.replace("_", " "), BASE_UNITS[quantity]
-                    return _bad(line, f"{what} {value:g} {unit} is no reading")
-            elif not math.isfinite(value):
-                value = math.nan
+            if quantity == "time":
+                values[quantity] = value if math.isfinite(value) else math.nan
+                continue
+            low, high = POSSIBLE[quantity]
+            if value < low or value > high or (quantity == "load" and no_load(value)):
+                what, unit = quantity.replace("_", " "), BASE_UNITS[quantity]
+                return _bad(line, f"{what} {value:g} {unit} is no reading")
             values[quantity] = value
         if all(math.isnan(values.get(q, math.nan)) for q in _NEEDED):
             return _bad(line, "holds no voltage, current or power")
@@ -233,8 +218,7 @@ class LineReader:
             cells = cut(text, separator)
             if len(cells) < 2 or any(is_value(cell) for cell in cells):
                 continue
-            meant = set(chain.from_iterable(read_heading(cell).meanings for cell in cells))
-            if meant & set(_NEEDED):
+            if any(read_heading(cell).meanings & set(_NEEDED) for cell in cells):
                 return True
         return False
 

@@ -1,20 +1,21 @@
 """The rows of a log, from bytes to columns: as a whole where that goes, else line by line.
 
-pandas reads a million plain rows in a tenth of a second, and refuses all of them for one broken
-line. So a piece that it refuses is halved until the broken line stands alone, and that one is
-named and left out.
+pandas refuses a million rows for one broken line: a piece that it refuses is halved until the line
+stands alone, and that one is named and left out.
 """
 
 import io
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ivkit.readings.layout import Layout, is_comment, is_empty
+from ivkit.readings.layout import Layout, passed_over
+from ivkit.readings.lines import is_comment, is_empty
 from ivkit.readings.log_columns import LogColumn
 from ivkit.readings.written_number import Marks
 
@@ -24,35 +25,55 @@ _PIECE = 1 << 24
 _LEAF = 4096  # bytes below which a piece is read line by line
 
 
-class Body:
-    """The readings below the heading, collected piece by piece."""
+@dataclass(frozen=True)
+class Damage:
+    """Rows that could not be read: what is wrong, how many, and the first of them."""
 
-    def __init__(self, layout: Layout, readers: list[LogColumn], marks: Marks) -> None:
+    what: str
+    count: int
+    rows: tuple[int, ...]
+
+
+class Body:
+    """The readings below the heading, from line ``first_row`` on, collected piece by piece.
+
+    ``doubts`` and ``others`` are columns that are not read, and why.
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        readers: list[LogColumn],
+        marks: Marks,
+        first_row: int,
+        doubts: list[str],
+        others: list[str],
+    ) -> None:
         self.layout, self.readers, self.marks = layout, readers, marks
-        self.damage: dict[str, list[int]] = {}
+        self.first_row, self.doubts, self.others = first_row, doubts, others
+        self.headings = {r.quantity: r.heading for r in readers}
+        self._damage: dict[str, list[int]] = {}
         self._rows: list[NDArray[np.int64]] = []
 
-    def read_from(self, stream: BinaryIO, first_row: int, path: str | Path | None) -> None:
-        """Read a file from line ``first_row`` on; ``path``, where it has one, goes faster."""
-        for _ in range(first_row - 1):
-            stream.readline()
-        begin, row = stream.tell(), first_row
+    def read_from(self, stream: BinaryIO, path: str | Path | None) -> None:
+        """Read a file; ``path``, where it has one, goes faster."""
         if path is not None and os.fstat(stream.fileno()).st_size <= _WHOLE:
+            self._to_first_row(stream)
             content = _ended(stream.read())
-            if b"\r" not in content and self._read_fast(content, row, path):
+            if b"\r" not in content and self._read_fast(content, self.first_row, path):
                 return
-            stream.seek(begin)
-        for _ in self._in_pieces(stream, row, _PIECE):
+            stream.seek(0)
+        for _ in self.pieces(stream, _PIECE):
             pass
 
-    def pieces(self, stream: BinaryIO, first_row: int, size: int) -> Iterator[None]:
-        """Read a file from line ``first_row`` on; after each piece `columns` gives what it held."""
-        for _ in range(first_row - 1):
+    def _to_first_row(self, stream: BinaryIO) -> None:
+        for _ in range(self.first_row - 1):
             stream.readline()
-        yield from self._in_pieces(stream, first_row, size)
 
-    def _in_pieces(self, stream: BinaryIO, row: int, size: int) -> Iterator[None]:
-        rest = b""
+    def pieces(self, stream: BinaryIO, size: int) -> Iterator[None]:
+        """Read a file; after each piece `columns` gives what it held."""
+        self._to_first_row(stream)
+        row, rest = self.first_row, b""
         while chunk := stream.read(size):
             chunk = rest + chunk
             end = chunk.rfind(b"\n") + 1
@@ -69,12 +90,9 @@ class Body:
         """Read a piece of whole lines, the first of which is line ``row``."""
         if self._read_fast(piece, row):
             return
-        if len(piece) <= _LEAF:
-            self._read_lines(piece, row)
-            return
         # One broken line makes a whole piece fail: halve it until the line stands alone.
         middle = piece.find(b"\n", len(piece) // 2) + 1
-        if middle in (0, len(piece)):
+        if len(piece) <= _LEAF or middle in (0, len(piece)):
             self._read_lines(piece, row)
             return
         self.read(piece[:middle], row)
@@ -86,9 +104,8 @@ class Body:
         if not piece or b'"' in piece or b"\0" in piece or b"#" in piece:
             return False
         lines = _count(piece, b"\n")
-        if separator != " " and _count(piece, separator.encode()) != lines * (
-            self.layout.width - 1
-        ):
+        cuts = lines * (self.layout.width - 1)
+        if separator != " " and _count(piece, separator.encode()) != cuts:
             return False
         from pandas import read_csv
 
@@ -114,9 +131,7 @@ class Body:
             )
         except (ValueError, OverflowError):
             return False
-        if len(frame) != lines:
-            return False
-        if separator == " " and frame.isna().to_numpy().any():
+        if len(frame) != lines or (separator == " " and frame.isna().to_numpy().any()):
             return False
         values = [r.convert(frame[r.place]) for r in self.readers]
         if any(v is None for v in values):
@@ -136,11 +151,8 @@ class Body:
                 continue
             cells = self.layout.cut(line)
             if len(cells) != self.layout.width:
-                self._damaged(
-                    f"has {'fewer' if len(cells) < self.layout.width else 'more'} cells than the "
-                    "table has columns",
-                    number,
-                )
+                fewer = "fewer" if len(cells) < self.layout.width else "more"
+                self._damaged(f"has {fewer} cells than the table has columns", number)
                 continue
             try:
                 found = [r.read_cell(cells[r.place]) for r in self.readers]
@@ -155,19 +167,30 @@ class Body:
         self._rows.append(np.array(kept, dtype=np.int64))
 
     def _damaged(self, what: str, row: int) -> None:
-        self.damage.setdefault(what, []).append(row)
+        self._damage.setdefault(what, []).append(row)
 
-    def columns(self) -> tuple[NDArray[np.int64], dict[str, Array], list[str]]:
-        """Return rows, columns and what was understood; lines with nothing in them are gone."""
-        rows = _joined(self._rows, np.int64)
+    def told_damage(self) -> tuple[Damage, ...]:
+        """Return what could not be read so far."""
+        return tuple(Damage(w, len(at), tuple(sorted(at)[:5])) for w, at in self._damage.items())
+
+    def notes(self, skipped: int = 0) -> tuple[str, ...]:
+        """Return what was understood, ``skipped`` lines before the heading included."""
+        notes = [note for r in self.readers for note in r.notes()]
+        notes += passed_over(skipped) + self.doubts
+        if self.others:
+            notes.append("not used: " + ", ".join(f"'{h}'" for h in self.others))
+        return tuple(notes)
+
+    def columns(self) -> tuple[NDArray[np.int64], dict[str, Array]]:
+        """Return rows and columns of what was read; lines with nothing in them are gone."""
+        rows = np.concatenate([np.empty(0, np.int64), *self._rows])
         self._rows = []
         columns = {r.quantity: r.finish() for r in self.readers}
-        blank = _all(np.isnan, list(columns.values()))
+        blank = _all_blank(columns.values())
         if blank is not None and blank.any():
             rows = rows[~blank]
             columns = {q: values[~blank] for q, values in columns.items()}
-        notes = [note for r in self.readers for note in r.notes()]
-        return rows, columns, notes
+        return rows, columns
 
 
 def _ended(content: bytes) -> bytes:
@@ -180,18 +203,11 @@ def _count(content: bytes, byte: bytes) -> int:
     return int(np.count_nonzero(np.frombuffer(content, dtype=np.uint8) == ord(byte)))
 
 
-def _joined(parts: list[Any], kind: Any) -> Any:
-    if len(parts) == 1:
-        return parts[0]
-    return np.concatenate(parts) if parts else np.empty(0, dtype=kind)
-
-
-def _all(test: Callable, columns: list[Array]) -> NDArray[np.bool_] | None:
-    """Return where every column passes, stopping at the first that nowhere does."""
+def _all_blank(columns: Iterable[Array]) -> NDArray[np.bool_] | None:
+    """Return where every column is blank, stopping at the first that nowhere is."""
     found: NDArray[np.bool_] | None = None
     for values in columns:
-        passes = test(values)
-        found = passes if found is None else found & passes
+        found = np.isnan(values) if found is None else found & np.isnan(values)
         if not found.any():
-            return found
+            break
     return found

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.errors import TableError
+from ivkit.readings.choice import find_column
 from ivkit.readings.quantities import Heading
 from ivkit.readings.units import Unit, find_unit, unit_names
-from ivkit.readings.written_number import BLANKS, Marks, read_number, without_residue
+from ivkit.readings.written_number import BLANKS, RESIDUE, Marks, read_number, without_residue
 
 Array = NDArray[np.float64]
 
@@ -54,11 +55,7 @@ def direction_columns(
             continue
         unit = find_unit(written or "deg", "angle")
         if unit is None or unit.quantity != "angle":
-            raise TableError(
-                f"'{written}' is no unit of an angle",
-                f"{name}, column '{heading.text}'",
-                f"write one of {unit_names('angle')} in the heading",
-            )
+            raise _no_angle(written, heading, name, " in the heading")
         if quantity in found:
             other = headings[found[quantity][0]].text
             raise TableError(
@@ -70,6 +67,12 @@ def direction_columns(
     return found, rest
 
 
+def _no_angle(written: str, heading: Heading, name: str, place: str = "") -> TableError:
+    remedy = f"write one of {unit_names('angle')}{place}"
+    what = f"'{written}' is no unit of an angle"
+    return TableError(what, f"{name}, column '{heading.text}'", remedy)
+
+
 def _direction(text: str) -> tuple[str | None, str]:
     """Return which direction a heading names, if any, and what stands where its unit belongs."""
     words = [w for w in re.split(r"[\s_()\[\]{}/,.:-]+", text.strip()) if w]
@@ -77,11 +80,8 @@ def _direction(text: str) -> tuple[str | None, str]:
     for quantity, known in DIRECTIONS.items():
         for k, word in enumerate(names):
             if word in known and all(w in _FILLER for w in names[:k]):
-                after = [
-                    w
-                    for w, n in zip(words[k + 1 :], names[k + 1 :], strict=True)
-                    if n not in _FILLER and n != "in"
-                ]
+                rest = zip(words[k + 1 :], names[k + 1 :], strict=True)
+                after = [w for w, n in rest if n not in _FILLER and n != "in"]
                 if len(after) <= 1:
                     return quantity, after[0] if after else ""
     return None, ""
@@ -90,20 +90,14 @@ def _direction(text: str) -> tuple[str | None, str]:
 def _said(quantity: str, text: str, headings: Sequence[Heading], name: str) -> tuple[int, Unit]:
     """Return place and unit of the column that the user named."""
     for column, written in ((text, ""), text.rpartition(":")[::2]):
-        places = [k for k, h in enumerate(headings) if h.text.strip() == column.strip()]
-        if not places and column.strip().isdecimal() and 1 <= int(column) <= len(headings):
-            places = [int(column) - 1]
-        if len(places) == 1:
-            heading = headings[places[0]]
+        place = find_column(column, headings)
+        if place is not None:
+            heading = headings[place]
             unit = find_unit(written, "angle") if written else heading.unit
             unit = unit or find_unit(_direction(heading.text)[1] or "deg", "angle")
             if unit is None or unit.quantity != "angle" or (written and not find_unit(written)):
-                raise TableError(
-                    f"'{written}' is no unit of an angle",
-                    f"{name}, column '{heading.text}'",
-                    f"write one of {unit_names('angle')}",
-                )
-            return places[0], unit
+                raise _no_angle(written, heading, name)
+            return place, unit
     listed = ", ".join(f"{k} '{h.text}'" for k, h in enumerate(headings, start=1))
     raise TableError(f"no column '{text}' for {quantity}", name, f"the columns are {listed}")
 
@@ -125,6 +119,14 @@ class LogColumn:
         self._last = -np.inf
         self._first: float | None = None
         self._parts: list[Array] = []
+        self._step = np.inf
+
+    @property
+    def resolution(self) -> float:
+        """Last digit of the cells read one by one so far, SI; 0 before the first."""
+        if not self._step < np.inf:
+            return 0.0
+        return self._step if self.unit is None else self.unit.step_to_base(self._step)
 
     @property
     def dtype(self) -> Any:
@@ -152,19 +154,15 @@ class LogColumn:
         """Return a column that pandas has read, in SI; None where it does not go as a whole."""
         if self.kind == "number":
             return self._in_si(values.to_numpy())
-        from pandas import Series, to_datetime, to_timedelta
+        from pandas import Timestamp, to_datetime, to_timedelta
 
         try:
             if self.kind == "clock":
                 seconds = to_timedelta(values.str.strip().str.replace(",", ".")).dt.total_seconds()
                 return self._over_midnight(seconds.to_numpy(dtype=float))
             moments = to_datetime(values, format="ISO8601", utc=self._zoned)
-            since = (
-                moments - Series([self.start]).dt.tz_convert("UTC")[0]
-                if self._zoned
-                else (moments - np.datetime64(self.start))
-            )
-            return since.dt.total_seconds().to_numpy(dtype=float)
+            start = np.datetime64(self.start) if not self._zoned else Timestamp(self.start)
+            return (moments - start).dt.total_seconds().to_numpy(dtype=float)
         except (ValueError, TypeError, AttributeError, OverflowError):
             return None
 
@@ -179,17 +177,19 @@ class LogColumn:
             clock = _CLOCK.fullmatch(text)
             if clock is None:
                 raise ValueError(text)
-            seconds = 3600.0 * int(clock[1]) + 60.0 * int(clock[2])
-            seconds += float(clock[3].replace(",", "."))
+            hours, minutes, seconds = (float(part.replace(",", ".")) for part in clock.groups())
+            seconds += 3600.0 * hours + 60.0 * minutes
             return float(self._over_midnight(np.array([seconds]))[0])
         if self.kind == "date":
             try:
                 return (datetime.fromisoformat(text) - self.start).total_seconds()
             except (TypeError, OverflowError):
                 raise ValueError(text) from None
-        value, _, unit = read_number(text, self.marks)
+        value, step, unit = read_number(text, self.marks)
         if unit is not None and unit != self.unit:
             raise ValueError(text)
+        if step < self._step:
+            self._step = max(step, RESIDUE)
         return float(self._in_si(np.array([value]))[0])
 
     def add(self, values: Array) -> None:

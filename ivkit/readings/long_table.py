@@ -1,9 +1,8 @@
 """A long table with many sweeps in it, taken apart as it is read.
 
-The rows of a sweep stand together and a column names it. Lines are cut into cells here, and no
-more of them is held than the sweep at hand; cells become numbers in `UnreadSweep.read`, sweep by
-sweep, perhaps on another machine. So a cell that is no number spoils its own sweep only, and a
-sweep of a long table is read exactly as if it stood in a file of its own.
+The rows of a sweep stand together and a column names it; no more is held than the sweep at hand.
+Cells become numbers in `UnreadSweep.read`, perhaps on another machine, exactly as if the sweep
+stood in a file of its own; a cell that is no number spoils that sweep only.
 """
 
 import itertools
@@ -18,25 +17,17 @@ import numpy as np
 from ivkit.errors import TableError
 from ivkit.readings.cells import Column
 from ivkit.readings.choice import Choice, choose_columns
-from ivkit.readings.layout import Layout, find_layout
+from ivkit.readings.layout import Layout, find_layout, no_reading
 from ivkit.readings.rows import cut_block, first_lines, shown_marks
 from ivkit.readings.source import Source, open_source
 from ivkit.readings.sweep_column import SweepColumnWatch
-from ivkit.readings.table import Table, read_transposed
+from ivkit.readings.table import Table, assembled, read_transposed
 from ivkit.readings.units import Unit
 from ivkit.readings.written_number import BLANKS, Marks, shown
 
 #: What a sweep is made of; other columns of the table are not read.
-WANTED = (
-    "voltage",
-    "current",
-    "power",
-    "load",
-    "voltage_code",
-    "current_code",
-    "temperature",
-    "irradiance",
-)
+_CODED = ("voltage_code", "current_code")
+WANTED = ("voltage", "current", "power", "load", *_CODED, "temperature", "irradiance")
 _BLOCK = 5_000  # lines cut in one go
 
 Rows = list[int]
@@ -97,27 +88,12 @@ class UnreadSweep:
         if self.trouble:
             raise self.trouble
         plan = self.plan
-        columns, resolution, headings, doubts = {}, {}, {}, dict(plan.choice.doubts)
-        for (quantity, heading, unit, _), cells in zip(plan.columns, self.cells, strict=True):
-            reader = Column(quantity, heading, unit, self.name)
+        readers = [Column(*heads, self.name) for *heads, _ in plan.columns]
+        for reader, cells in zip(readers, self.cells, strict=True):
             reader.add(cells, self.rows, plan.marks or Marks())
-            values, _ = reader.finish()
-            if np.isnan(values).all():
-                doubts[quantity] = f"column '{heading}' ({quantity}) is blank"
-                continue
-            columns[quantity], headings[quantity] = values, heading
-            if reader.resolution:
-                resolution[quantity] = reader.resolution
-        return Table(
-            columns,
-            np.array(self.rows, dtype=np.int64),
-            self.name,
-            others=tuple(plan.choice.others),
-            resolution=resolution,
-            headings=headings,
-            all_headings=plan.headings,
-            doubts=doubts,
-        )
+        rows = np.array(self.rows, dtype=np.int64)
+        table = assembled(readers, rows, self.name, plan.headings, plan.choice)
+        return replace(table, notes=(), others=tuple(plan.choice.others))
 
 
 @dataclass(frozen=True)
@@ -163,10 +139,9 @@ def unread_sweeps(
     [('7', [2, 3]), ('8', [4])]
     """
     said = dict(columns or {})
-    known = {part for text in said.values() for part in (text, text.rpartition(":")[0]) if part}
     with open_source(source, sheet) as opened:
         head = first_lines(opened)
-        layout = find_layout(head, known, opened.name)
+        layout = find_layout(head, said, opened.name)
         if layout.transposed:
             yield ReadSweep(read_transposed(head + list(opened.lines), layout, said, opened))
             return
@@ -212,7 +187,7 @@ def _as_one(
         for column, (*_, place) in zip(cells, plan.columns, strict=True):
             column += [line[place] for line in grid]
     if not rows:
-        raise _nothing(plan.file)
+        raise no_reading(plan.file)
     return UnreadSweep(plan, "", rows, cells)
 
 
@@ -231,18 +206,14 @@ def _apart(
             whole = [k for k, row in enumerate(rows) if row not in broken]
             good = [[values[k] for k in whole] for values in good]
         plan = _with_marks(plan, layout, *good)
-        first = 0
-        for name, run in itertools.groupby(names):
-            last = first + sum(1 for _ in run)
-            trouble = next((broken[row] for row in rows[first:last] if row in broken), None)
-            part = UnreadSweep(
-                plan,
-                name,
-                rows[first:last],
-                [[line[k] for line in grid[first:last]] for *_, k in plan.columns],
-                trouble,
-            )
-            first = last
+        for name, run in _runs(names):
+            trouble = next((broken[row] for row in rows[run] if row in broken), None)
+            where = f"{plan.file}, row {rows[run][0]}"
+            if name in BLANKS:
+                what = f"no sweep is named in column '{heading}'"
+                trouble = TableError(what, where, "name the sweep in every row")
+            cells = [[line[k] for line in grid[run]] for *_, k in plan.columns]
+            part = UnreadSweep(plan, name, rows[run], cells, trouble)
             if held and held.sweep == name:
                 held = _joined(held, part)
                 continue
@@ -252,24 +223,24 @@ def _apart(
                 raise TableError(
                     f"sweep '{shown(name)}' begins in row {begun[name]} and goes on here after "
                     "other sweeps",
-                    f"{plan.file}, row {part.rows[0]}",
+                    where,
                     f"sort the rows by '{heading}', or give each sweep a name of its own",
                 )
             held = part
-            if name in BLANKS:
-                held = replace(
-                    part,
-                    trouble=TableError(
-                        f"no sweep is named in column '{heading}'",
-                        f"{plan.file}, row {part.rows[0]}",
-                        "name the sweep in every row",
-                    ),
-                )
-            else:
-                begun[name] = part.rows[0]
+            if name not in BLANKS:
+                begun[name] = rows[run][0]
     if held is None:
-        raise _nothing(plan.file)
+        raise no_reading(plan.file)
     yield held
+
+
+def _runs(names: Sequence[str]) -> Iterator[tuple[str, slice]]:
+    """Yield each name with the rows that follow one another under it."""
+    first = 0
+    for name, run in itertools.groupby(names):
+        last = first + len(list(run))
+        yield name, slice(first, last)
+        first = last
 
 
 def _joined(one: UnreadSweep, other: UnreadSweep) -> UnreadSweep:
@@ -331,27 +302,21 @@ def _with_marks(
     """
     if plan.marks is not None or not rows:
         return plan
-    probes = [Column(quantity, text, unit, plan.file) for quantity, text, unit, _ in plan.columns]
+    probes = [Column(*heads, plan.file) for *heads, _ in plan.columns]
 
-    def marks(first: int, last: int) -> Marks | None:
-        used = [[cells[place] for cells in grid[first:last]] for *_, place in plan.columns]
-        return shown_marks(None, rows[first:last], used, probes, layout, plan.file)
+    def marks(run: slice) -> Marks | None:
+        used = [[cells[place] for cells in grid[run]] for *_, place in plan.columns]
+        return shown_marks(None, rows[run], used, probes, layout, plan.file)
 
     try:
-        return replace(plan, marks=marks(0, len(rows)))
+        return replace(plan, marks=marks(slice(None)))
     except TableError:
         votes: list[Marks] = []
-        first = sweeps = 0
-        for _, run in itertools.groupby(names):
-            last = first + sum(1 for _ in run)
+        runs = list(_runs(names))
+        for _, run in runs:
             with suppress(TableError):
-                votes += filter(None, [marks(first, last)])
-            first, sweeps = last, sweeps + 1
+                votes += filter(None, [marks(run)])
         for one in votes:
-            if 2 * votes.count(one) > max(sweeps, 2):
+            if 2 * votes.count(one) > max(len(runs), 2):
                 return replace(plan, marks=one)
         raise
-
-
-def _nothing(name: str) -> TableError:
-    return TableError("no reading below the heading", name, "add rows with readings")

@@ -67,12 +67,9 @@ class Moments:
         )
 
     def _read_clock(self, text: str, clock: re.Match) -> float:
-        if clock[3]:
-            seconds = 3600.0 * int(clock[1]) + 60.0 * int(clock[2])
-            seconds += float(clock[3].replace(",", "."))
-        else:
-            unit = 3600.0 if self.form == "hh:mm" else 60.0
-            seconds = unit * int(clock[1]) + unit / 60 * int(clock[2])
+        unit = 3600.0 if clock[3] or self.form == "hh:mm" else 60.0
+        seconds = unit * int(clock[1]) + unit / 60 * int(clock[2])
+        seconds += float((clock[3] or "0").replace(",", "."))
         if not self.used:
             self.used, self._first, self._last = True, seconds, seconds
         if seconds - self._last < -_HALF_A_DAY:

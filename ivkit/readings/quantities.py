@@ -1,8 +1,8 @@
 """What a column heading means: the words for a quantity, and the unit beside them.
 
-A heading is a name and perhaps a unit (``U (mV)``, ``I/mA``, ``Voltage [V]``, ``P in mW``,
-``U_mV``). Names are matched whole, not by a part of them: ``Voc`` or ``battery voltage`` is not
-the panel's voltage, and a wrong guess costs more than a question.
+A name and perhaps a unit (``U (mV)``, ``I/mA``, ``P in mW``, ``U_mV``). Names are matched whole:
+``Voc`` or ``battery voltage`` is not the panel's voltage, and a wrong guess costs more than a
+question.
 """
 
 import re
@@ -15,34 +15,29 @@ from ivkit.readings.units import BASE_UNITS, Unit, find_unit
 # A heading that is nothing but one of these says too little: s may be a path, K a kilo.
 _NOT_ALONE = {"s", "S", "m", "h", "min", "Min", "k", "K", "C", "F", "in"}
 
-# name -> what it may mean; the unit decides where it may mean several things
-_SYMBOLS = {
-    "U": "voltage",
-    "V": "voltage",
-    "u": "voltage",
-    "v": "voltage",
-    "Vdc": "voltage",
-    "VDC": "voltage",
-    "I": "current",
-    "i": "current",
-    "Idc": "current",
-    "P": "power",
-    "p": "power",
-    "Pdc": "power",
-    "R": "load",
-    "r": "load distance",
-    "t": "time",
-    "T": "temperature",
-    "G": "irradiance",
-    "E": "irradiance illuminance",
-    "Ee": "irradiance",
-    "Ev": "illuminance",
-    "θ": "angle temperature",
-    "α": "angle",
-    "φ": "angle",
-    "d": "distance day",
-    "D": "distance day",
-}
+
+def _by_word(table: dict[str, str]) -> dict[str, frozenset[str]]:
+    return {w: frozenset(q.split()) for q, words in table.items() for w in words.split()}
+
+
+# What names may mean -> the names; the unit decides where they may mean several things.
+_SYMBOLS = _by_word(
+    {
+        "voltage": "U V u v Vdc VDC",
+        "current": "I i Idc",
+        "power": "P p Pdc",
+        "load": "R",
+        "load distance": "r",
+        "time": "t",
+        "temperature": "T",
+        "irradiance": "G Ee",
+        "irradiance illuminance": "E",
+        "illuminance": "Ev",
+        "angle temperature": "θ",
+        "angle": "α φ",
+        "distance day": "d D",
+    }
+)
 _WORDS = {
     "voltage": "voltage volt volts spannung tension voltaje",
     "current": "current amp amps ampere amperes strom stromstarke stromstaerke courant corriente",
@@ -61,7 +56,7 @@ _WORDS = {
     "distance": "distance abstand entfernung distancia dist",
     "sweep": "sweep curve kurve courbe curva run messreihe serie",
 }
-_MEANINGS = {w: frozenset(q.split()) for q, words in _WORDS.items() for w in words.split()}
+_MEANINGS = _by_word(_WORDS)
 _AMBIVALENT = {"load", "last", "charge", "carga", "light", "licht", "resistance", "incidence"}
 _CODES = {"code", "codes", "count", "counts", "raw", "adc", "lsb", "digits", "cts"}
 _LONGEST = 120
@@ -167,11 +162,12 @@ def _plain(text: str) -> str:
 
 def _agree(names: frozenset[str], unit: Unit) -> frozenset[str]:
     """Return those meanings of a name that its unit allows."""
-    if unit.quantity == "code":
-        return frozenset(f"{q}_code" if not q.endswith("_code") else q for q in names) & set(
-            BASE_UNITS
-        )
-    return names & {unit.quantity}
+    return _coded(names) if unit.quantity == "code" else names & {unit.quantity}
+
+
+def _coded(names: frozenset[str]) -> frozenset[str]:
+    """Return quantities as counted by a converter, as far as there are such."""
+    return frozenset(f"{q.removesuffix('_code')}_code" for q in names) & set(BASE_UNITS)
 
 
 def _splits(text: str):
@@ -209,7 +205,7 @@ def name_meanings(name: str) -> frozenset[str]:
         return frozenset(exact)
     glued = _GLUED.fullmatch(name)
     if glued:
-        return frozenset(_SYMBOLS[glued[1]].split())
+        return _SYMBOLS[glued[1]]
     found: set[frozenset[str]] = set()
     side: set[frozenset[str]] = set()
     code = False
@@ -218,7 +214,7 @@ def name_meanings(name: str) -> frozenset[str]:
         if not bare:
             continue
         if bare in _SYMBOLS:
-            found.add(frozenset(_SYMBOLS[bare].split()))
+            found.add(_SYMBOLS[bare])
             continue
         word = _fold(bare)
         if word in _CODES:
@@ -230,12 +226,8 @@ def name_meanings(name: str) -> frozenset[str]:
         elif word not in _QUALIFIERS:
             return frozenset()
     found = found or side
-    if len(found) != 1:
-        return frozenset()
-    meanings = next(iter(found))
-    if code:
-        return frozenset(f"{q}_code" for q in meanings) & set(BASE_UNITS)
-    return meanings
+    meanings = next(iter(found)) if len(found) == 1 else frozenset()
+    return _coded(meanings) if code else meanings
 
 
 def _fold(word: str) -> str:

@@ -115,11 +115,8 @@ def with_series_resistance(sweep: Sweep) -> Sweep:
     """
     found = check_loads(sweep.evidence.taken or sweep)
     if sweep.load is None or found is None or not np.isfinite(found.resistance):
-        raise SweepError(
-            "no series resistance can be found",
-            sweep.name,
-            "it takes voltage, current and the stated load of each reading",
-        )
+        remedy = "it takes voltage, current and the stated load of each reading"
+        raise SweepError("no series resistance can be found", sweep.name, remedy)
     more, u = found.resistance, found.u_resistance
     if not more > 2 * u:
         raise SweepError(
@@ -180,11 +177,9 @@ def _refuse_beyond(sweep: Sweep) -> None:
         if beyond.size:
             k = int(beyond[0])
             row = "" if sweep.rows is None else f", row {sweep.rows[k]:g}"
-            raise SweepError(
-                f"a {name} of {values[k]:.3g} {unit} follows, which no panel gives",
-                f"{sweep.name}{row}",
-                "correct the row's readings or its load, or leave a cell blank",
-            )
+            what = f"a {name} of {values[k]:.3g} {unit} follows, which no panel gives"
+            remedy = "correct the row's readings or its load, or leave a cell blank"
+            raise SweepError(what, f"{sweep.name}{row}", remedy)
 
 
 def settle_units(sweep: Sweep) -> Sweep:

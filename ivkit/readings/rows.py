@@ -1,8 +1,4 @@
-"""Lines of a table to rows of cells, a block at a time.
-
-What reads a table as a whole and what takes a long one apart both cut here, so that a sweep is
-read alike wherever it stands.
-"""
+"""Lines of a table to rows of cells, a block at a time, alike for one table and for a long one."""
 
 import re
 from collections.abc import Sequence
@@ -99,20 +95,15 @@ def shown_marks(
         for column, cells in zip(chosen, used, strict=True)
         if column.quantity != "time" or not any(map(is_stamp, cells[:5]))
     ]
-    seen = set()
-    for _, cells in numeric:
-        seen |= set("".join(cells)) & set(".,'’")
+    seen = set(".,'’") & set().union(*("".join(cells) for _, cells in numeric))
     if not seen:
         return None
     if seen == {"."} and not any(_POINTS.search("\n".join(cells)) for _, cells in numeric):
         return Marks()
     unit = "value" if layout.transposed else "row"
-    return find_marks(
-        (
-            (f"{unit} {row}, column '{column.heading}'", cell)
-            for column, cells in numeric
-            for row, cell in zip(rows, cells, strict=True)
-        ),
-        name,
-        lone=len(seen) == 1,
+    placed = (
+        (f"{unit} {row}, column '{column.heading}'", cell)
+        for column, cells in numeric
+        for row, cell in zip(rows, cells, strict=True)
     )
+    return find_marks(placed, name, lone=len(seen) == 1)

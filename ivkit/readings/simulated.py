@@ -1,7 +1,6 @@
 """What a bench would write down for a panel that is known: hidden errors, noise, steps, limits.
 
-The forward direction of `ivkit.readings.front_end`, for teaching, for examples, and for finding
-out whether stated uncertainties keep their word. Points run along the last axis, experiments
+The forward direction of `ivkit.readings.front_end`. Points run along the last axis, experiments
 along the one before: hidden errors of shape (B, 1) belong to B experiments at once.
 """
 
@@ -16,6 +15,7 @@ from ivkit.bench import Converter, FrontEnd, Loads
 from ivkit.errors import BenchError
 from ivkit.readings import circuit
 from ivkit.readings.circuit import Cause, Parts
+from ivkit.readings.columns import CHANNELS
 
 Array = NDArray[np.float64]
 Hidden = Mapping[str, ArrayLike]
@@ -79,36 +79,25 @@ def write_readings(
     at_input = circuit.to_readings(parts, front_end.divider_at, voltage, current)
     converter = front_end.converter
     written: dict[str, Array] = {}
-    for channel, value in zip(("voltage", "current"), at_input, strict=True):
+    for channel, value in zip(CHANNELS, at_input, strict=True):
         settings = getattr(front_end, channel)
         if settings.is_meter:
             digit = settings.resolution
             written[channel] = value if digit is None else np.round(value / digit) * digit
         elif converter is not None:
             code = _converted(value / converter.step, converter, rng)
-            written[channel] = code * converter.step
-            if front_end.readings == "codes":
-                written[f"{channel}_code"] = code
-                del written[channel]
+            coded = front_end.readings == "codes"
+            written[f"{channel}_code" if coded else channel] = (
+                code if coded else code * converter.step
+            )
         else:
             written[channel] = np.array(value)
-    return _as_readings(front_end, written)
-
-
-def _as_readings(front_end: FrontEnd, written: dict[str, Array]) -> dict[str, Array]:
     if front_end.readings == "scaled":
-        return {
-            channel: value / circuit.nominal_scale(front_end, channel)
-            for channel, value in written.items()
-        }
+        return {c: value / circuit.nominal_scale(front_end, c) for c, value in written.items()}
     if front_end.readings == "panel":
-        found = circuit.to_panel(
-            circuit.nominal_parts(front_end),
-            front_end.divider_at,
-            written["voltage"],
-            written["current"],
-        )
-        return dict(zip(("voltage", "current"), map(np.array, found), strict=True))
+        nominal = circuit.nominal_parts(front_end)
+        found = circuit.to_panel(nominal, front_end.divider_at, *(written[c] for c in CHANNELS))
+        return dict(zip(CHANNELS, map(np.array, found), strict=True))
     return written
 
 
@@ -133,11 +122,8 @@ def _parts(
         if name in known:
             used[name] = count
         elif not name.startswith("load ") or load is not None:
-            raise BenchError(
-                f"no tolerance is stated for '{name}'",
-                "hidden errors",
-                f"known here: {', '.join(known) or 'none'}",
-            )
+            what = f"no tolerance is stated for '{name}'"
+            raise BenchError(what, "hidden errors", f"known here: {', '.join(known) or 'none'}")
     return circuit.shifted(parts, known, used)
 
 

@@ -7,16 +7,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, TextIO
+from typing import Any, BinaryIO, TextIO
 
 from ivkit.errors import FileError, TableError
 
 _CHUNK = 1 << 20
 _LONGEST_LINE = 1_000_000
+_PACKED = ("it is compressed", "unpack it first")
 _SIGNATURES = {
-    b"\x1f\x8b": ("it is compressed", "unpack it first"),
-    b"BZh": ("it is compressed", "unpack it first"),
-    b"\xfd7zXZ": ("it is compressed", "unpack it first"),
+    **dict.fromkeys((b"\x1f\x8b", b"BZh", b"\xfd7zXZ"), _PACKED),
     b"\xd0\xcf\x11\xe0": ("it is an old binary workbook", "save it as .xlsx or as CSV"),
     b"%PDF": ("it is a PDF", "copy the table into a text file"),
 }
@@ -51,39 +50,51 @@ def open_source(source: str | Path | TextIO | BinaryIO, sheet: str | int | None 
     FileError: missing, a folder, not permitted, binary, compressed, or a workbook that cannot be
     read. TableError: NUL bytes.
     """
-    if isinstance(source, str | Path) and str(source) != "-":
+    if is_path(source):
         name = str(source)
-        try:
-            stream = open(source, "rb")  # noqa: SIM115 (closed in the finally below)
-        except OSError as problem:
-            raise FileError(
-                f"cannot read: {problem.strerror or problem}",
-                name,
-                "give a file" if isinstance(problem, IsADirectoryError) else "check the path",
-            ) from None
-        except ValueError:
-            raise FileError("the name holds a NUL", repr(name), "check the path") from None
-        try:
+        with opened(source) as stream:
             yield _from_binary(stream if stream.seekable() else _slurp(stream, name), name, sheet)
-        except OSError as problem:
-            if isinstance(problem, FileError):
-                raise
-            raise FileError(f"cannot read: {problem.strerror or problem}", name) from None
-        finally:
-            stream.close()
         return
-    if isinstance(source, str | Path):
-        name, stream = "standard input", getattr(sys.stdin, "buffer", sys.stdin)
-    else:
-        stream = source
-        name = getattr(source, "name", None)
-        name = name if isinstance(name, str) else "table"
+    stream, name = stream_and_name(source)
     if isinstance(stream.read(0), str):
         result = Source(name, iter(()), "text")
         result.lines = _numbered(stream, result)
         yield result
     else:
         yield _from_binary(_slurp(stream, name), name, sheet)
+
+
+def is_path(source: Any) -> bool:
+    """Tell whether a source is a file, not an open stream or ``-`` for standard input."""
+    return isinstance(source, str | Path) and str(source) != "-"
+
+
+def stream_and_name(source: Any) -> tuple[Any, str]:
+    """Return a stream that is open already, and what messages call it."""
+    if isinstance(source, str | Path):
+        return getattr(sys.stdin, "buffer", sys.stdin), "standard input"
+    name = getattr(source, "name", None)
+    return source, name if isinstance(name, str) else "table"
+
+
+@contextmanager
+def opened(path: str | Path) -> Iterator[BinaryIO]:
+    """Open a file for its bytes; what the system has against that is a `FileError`."""
+    try:
+        stream = open(path, "rb")  # noqa: SIM115 (closed below)
+    except OSError as problem:
+        remedy = "give a file" if isinstance(problem, IsADirectoryError) else "check the path"
+        what = f"cannot read: {problem.strerror or problem}"
+        raise FileError(what, str(path), remedy) from None
+    except ValueError:
+        raise FileError("the name holds a NUL", repr(str(path)), "check the path") from None
+    with stream:
+        try:
+            yield stream
+        except OSError as problem:
+            if isinstance(problem, FileError):
+                raise
+            raise FileError(f"cannot read: {problem.strerror or problem}", str(path)) from None
 
 
 def _slurp(stream: BinaryIO, name: str) -> BinaryIO:
@@ -147,20 +158,18 @@ def _find_encoding(stream: BinaryIO, name: str) -> str:
     wide = _sniff_start(chunk, name)
     decoder = codecs.getincrementaldecoder(wide or "utf-8")()
     row, valid = 1, True
-    while chunk:
+    while chunk or valid:
         if not wide and b"\0" in chunk:
             raise _nul(row + chunk[: chunk.index(b"\0")].count(b"\n"), name)
-        if valid:
-            try:
-                decoder.decode(chunk)
-            except UnicodeDecodeError:
-                valid = False
+        try:
+            if valid:
+                decoder.decode(chunk, final=not chunk)
+        except UnicodeDecodeError:
+            valid = False
+        if not chunk:
+            break
         row += chunk.count(b"\n")
         chunk = stream.read(_CHUNK)
-    try:
-        decoder.decode(b"", final=True)
-    except UnicodeDecodeError:
-        valid = False
     if wide and not valid:
         raise FileError("it is UTF-16 text, but damaged", name, "export it again, as UTF-8")
     # cp1252 is latin-1 with dashes and quotes where latin-1 has control characters.
@@ -177,11 +186,8 @@ def _numbered(stream, source: Source) -> Iterator[tuple[int, str]]:
             joined = "".join(chunk)
             if max(map(len, chunk)) > _LONGEST_LINE:
                 row = number + next(k for k, t in enumerate(chunk) if len(t) > _LONGEST_LINE)
-                raise TableError(
-                    f"the line has more than {_LONGEST_LINE} characters",
-                    f"{source.name}, row {row}",
-                    "write one reading a line",
-                )
+                what = f"the line has more than {_LONGEST_LINE} characters"
+                raise TableError(what, f"{source.name}, row {row}", "write one reading a line")
             if "\0" in joined:
                 raise _nul(number + joined[: joined.index("\0")].count("\n"), source.name)
             lines = [line.rstrip("\r\n\x1a") for line in chunk]

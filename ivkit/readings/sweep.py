@@ -1,17 +1,15 @@
-"""A sweep: what was measured at the panel's terminals, and how well.
+"""A sweep: what was measured at the panel's terminals, the front end corrected for, and how well.
 
-Voltage and current are those of the *panel*, after the front end has been corrected for. What
-is uncertain about them comes in two kinds, and they are never mixed: `noise` differs from
-reading to reading and averages down; an `Effect` shifts many readings together and does not.
+Noise differs from reading to reading and averages down; an `Effect` shifts many together.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ivkit.errors import SweepError
-from ivkit.readings.evidence import Evidence
+from ivkit.readings.evidence import Evidence, selected
 from ivkit.shown import Shown
 
 Array = NDArray[np.float64]
@@ -86,22 +84,18 @@ class Sweep(Shown):
             value = np.asarray(value, dtype=float)
             object.__setattr__(self, label, value)
             if value.ndim != 1 or value.shape != n:
-                raise SweepError(
-                    f"{label} has shape {value.shape}, voltage has {n}",
-                    self.name,
-                    "give arrays of one dimension and equal length",
-                )
+                what = f"{label} has shape {value.shape}, voltage has {n}"
+                remedy = "give arrays of one dimension and equal length"
+                raise SweepError(what, self.name, remedy)
             if not np.all(np.isfinite(value)) and label != "load":
                 raise SweepError(f"{label} holds values that are not finite", self.name)
             if label.startswith("noise") and np.any(value < 0):
                 raise SweepError(f"{label} holds a negative standard uncertainty", self.name)
         for effect in self.effects:
-            if np.shape(effect.dv) != n or np.shape(effect.di) != n:
-                raise SweepError(
-                    f"effect '{effect.name}' has {np.shape(effect.dv)} and {np.shape(effect.di)} "
-                    f"shifts for {n} points",
-                    self.name,
-                )
+            dv, di = np.shape(effect.dv), np.shape(effect.di)
+            if dv != n or di != n:
+                what = f"effect '{effect.name}' has {dv} and {di} shifts for {n} points"
+                raise SweepError(what, self.name)
 
     def __len__(self) -> int:
         return len(self.voltage)
@@ -113,18 +107,6 @@ class Sweep(Shown):
 
     def select(self, keep: NDArray[np.bool_]) -> "Sweep":
         """Return the sweep with only the points where ``keep`` (shape (N,), bool) is true."""
-
-        def cut(value):
-            return None if value is None else value[keep]
-
-        return replace(
-            self,
-            voltage=self.voltage[keep],
-            current=self.current[keep],
-            noise_voltage=cut(self.noise_voltage),
-            noise_current=cut(self.noise_current),
-            effects=tuple(Effect(e.name, e.dv[keep], e.di[keep]) for e in self.effects),
-            load=cut(self.load),
-            rows=cut(self.rows),
-            evidence=self.evidence.select(keep),
-        )
+        effects = tuple(selected(effect, keep) for effect in self.effects)
+        evidence = selected(self.evidence, keep, taken=None)
+        return selected(self, keep, effects=effects, evidence=evidence)

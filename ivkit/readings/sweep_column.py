@@ -1,7 +1,5 @@
-"""Whether a column that nobody claimed tells sweeps apart.
-
-A table with several sweeps, read as one, gives a curve that no panel has. So a column with such a
-heading is not passed over in silence where its values behave like names of sweeps.
+"""Whether a column that nobody claimed tells sweeps apart: several, read as one, give a curve that
+no panel has.
 """
 
 import re

@@ -1,14 +1,11 @@
-"""A table as people write it, read into named columns in SI.
-
-`read_table` finds encoding, separator, decimal mark, heading, unit row and units, says what it
-understood in `Table.notes`, and refuses what could be read in two ways. `need` is how a command
-asks for the columns that it cannot do without.
+"""A table as people write it, read into named columns in SI; what can be read in two ways is
+refused. `need` is how a command asks for the columns that it cannot do without.
 """
 
 import itertools
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO, TextIO
@@ -18,8 +15,8 @@ from numpy.typing import NDArray
 
 from ivkit.errors import TableError
 from ivkit.readings.cells import Column
-from ivkit.readings.choice import choose_columns
-from ivkit.readings.layout import Layout, find_layout, part_label
+from ivkit.readings.choice import Choice, choose_columns, known_quantities
+from ivkit.readings.layout import Layout, find_layout, no_reading, part_label, passed_over
 from ivkit.readings.lines import SEPARATORS, is_comment, is_empty
 from ivkit.readings.quantities import read_heading
 from ivkit.readings.rows import BLOCK, cut_block, first_lines, shown_marks
@@ -86,13 +83,9 @@ def need(table: Table, *quantities: str) -> tuple[NDArray[np.float64], ...]:
             raise TableError(
                 table.doubts[quantity], table.name, f"name one with --column {quantity}=NAME"
             )
-        used = {heading: q for q, heading in table.headings.items()}
-        columns = listed(
-            [
-                f"{k} '{shown(h)}'" + (f" ({used[h]})" if h in used else "")
-                for k, h in enumerate(table.all_headings, start=1)
-            ]
-        )
+        used = {heading: f" ({q})" for q, heading in table.headings.items()}
+        each = enumerate(table.all_headings, start=1)
+        columns = listed([f"{k} '{shown(h)}'{used.get(h, '')}" for k, h in each])
         example = table.others[0] if table.others else "NAME"
         raise TableError(
             f"no column is headed as {quantity.replace('_', ' ')}; the columns are {columns}",
@@ -129,18 +122,10 @@ def read_table(
     read cells separated by semicolons
     read the comma as decimal mark
     """
-    columns = dict(columns or {})
-    unknown = [q for q in columns if q not in BASE_UNITS]
-    if unknown:
-        raise TableError(
-            f"'{unknown[0]}' is no quantity of a table",
-            "column",
-            f"choose from {', '.join(BASE_UNITS)}",
-        )
-    known = {part for text in columns.values() for part in (text, text.rpartition(":")[0]) if part}
+    columns = known_quantities(columns, BASE_UNITS, "a table")
     with open_source(source, sheet) as opened:
         head = first_lines(opened)
-        layout = find_layout(head, known, opened.name)
+        layout = find_layout(head, columns, opened.name)
         if layout.transposed:
             return read_transposed(head + list(opened.lines), layout, columns, opened)
         return _read_columns(head, layout, columns, opened)
@@ -167,11 +152,8 @@ def _read_columns(
             column.add(cells, rows, marks or Marks())
         numbers.append(np.array(rows, dtype=np.int64))
     if not sum(map(len, numbers)):
-        raise TableError("no reading below the heading", source.name, "add rows with readings")
-    notes += _punctuation(layout, marks)
-    if layout.skipped:
-        n = layout.skipped
-        notes.append(f"passed over {n} line{'s' * (n > 1)} before the heading")
+        raise no_reading(source.name)
+    notes += _punctuation(layout, marks) + passed_over(layout.skipped)
     return _finish(chosen, np.concatenate(numbers), layout.headings, choice, source, notes)
 
 
@@ -194,9 +176,9 @@ def read_transposed(
     used = [values[k] for k, _ in choice.columns.values()]
     counts = {q: len(values[k]) for q, (k, _) in choice.columns.items()}
     if len(set(counts.values())) > 1:
+        numbers = ", ".join(f"{q} {n}" for q, n in counts.items())
         raise TableError(
-            "the quantities have unequal numbers of values: "
-            + ", ".join(f"{q} {n}" for q, n in counts.items()),
+            f"the quantities have unequal numbers of values: {numbers}",
             source.name,
             "write one value of each quantity for each reading",
         )
@@ -208,14 +190,8 @@ def read_transposed(
     marks = shown_marks(None, rows, used, chosen, layout, source.name) or Marks()
     for column, cells in zip(chosen, used, strict=True):
         column.add(cells, rows, marks)
-    return _finish(
-        chosen,
-        np.array(rows, dtype=np.int64),
-        tuple(headings),
-        choice,
-        source,
-        ["read one quantity a row", *_punctuation(layout, marks)],
-    )
+    notes = ["read one quantity a row", *_punctuation(layout, marks)]
+    return _finish(chosen, np.array(rows, dtype=np.int64), headings, choice, source, notes)
 
 
 def _punctuation(layout: Layout, marks: Marks | None) -> list[str]:
@@ -230,12 +206,13 @@ def _punctuation(layout: Layout, marks: Marks | None) -> list[str]:
     return notes
 
 
-def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]) -> Table:
-    """Put the columns together, and say what was understood."""
+def assembled(
+    chosen: Sequence[Column], rows: NDArray, name: str, headings: Sequence[str], choice: Choice
+) -> Table:
+    """Return the columns that were read as a table; a blank one is a doubt, and not used."""
     said: list[str] = []
     columns: dict[str, NDArray[np.float64]] = {}
-    others = list(choice.others)
-    doubts = dict(choice.doubts)
+    others, doubts = list(choice.others), dict(choice.doubts)
     for column in chosen:
         values, remarks = column.finish()
         if np.isnan(values).all():
@@ -244,24 +221,30 @@ def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]
             continue
         columns[column.quantity] = values
         said += remarks
+    return Table(
+        columns,
+        rows,
+        name,
+        tuple(said),
+        tuple(others),
+        {c.quantity: c.resolution for c in chosen if c.quantity in columns and c.resolution},
+        {c.quantity: c.heading for c in chosen if c.quantity in columns},
+        tuple(headings),
+        next((c.start for c in chosen if c.start is not None), None),
+        doubts,
+    )
+
+
+def _finish(chosen, rows, headings, choice, source: Source, notes: Sequence[str]) -> Table:
+    """Put the columns together, and say what was understood."""
+    table = assembled(chosen, rows, source.name, [h.text for h in headings], choice)
+    said = list(table.notes)
     if source.encoding in ("cp1252", "utf-16", "utf-16-le", "utf-16-be"):
         label = "latin-1" if source.encoding == "cp1252" else "UTF-16"
         said.append(f"read the file as {label}")
     if source.sheet:
         said.append(f"read sheet '{source.sheet}'")
-    said += notes
-    said += choice.notes
-    if others:
-        said.append("not used: " + listed([f"'{shown(h)}'" for h in others]))
-    return Table(
-        columns,
-        rows,
-        source.name,
-        tuple(said),
-        tuple(others),
-        {c.quantity: c.resolution for c in chosen if c.quantity in columns and c.resolution},
-        {c.quantity: c.heading for c in chosen if c.quantity in columns},
-        tuple(h.text for h in headings),
-        next((c.start for c in chosen if c.start is not None), None),
-        doubts,
-    )
+    said += [*notes, *choice.notes]
+    if table.others:
+        said.append("not used: " + listed([f"'{shown(h)}'" for h in table.others]))
+    return replace(table, notes=tuple(said))

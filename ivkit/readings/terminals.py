@@ -1,8 +1,7 @@
 """Readings of a logger, a few at a time, brought to the panel's terminals.
 
-Columns may be missing and cells blank from line to line, so each reading says itself what its
-power follows from. Codes go through the bench's front end; so do volts and amperes where the
-bench is for them.
+Columns may be missing and cells blank from line to line, so each reading says itself what its power
+follows from.
 """
 
 from collections.abc import Sequence
@@ -13,25 +12,16 @@ from numpy.typing import NDArray
 
 from ivkit.bench import Bench, FrontEnd
 from ivkit.errors import SweepError
-from ivkit.readings.columns import AtInstrument, at_instrument
-from ivkit.readings.front_end import AtPanel, at_panel
+from ivkit.readings.columns import at_instrument
+from ivkit.readings.front_end import AtPanel, corrected
 from ivkit.readings.live_line import LiveReading
 from ivkit.readings.sweep import Effect
 from ivkit.readings.table import Table
 
 Array = NDArray[np.float64]
 
-QUANTITIES = (
-    "time",
-    "voltage",
-    "current",
-    "power",
-    "load",
-    "angle",
-    "irradiance",
-    "illuminance",
-    "temperature",
-)
+_MEASURED = ("time", "voltage", "current", "power", "load", "angle")
+QUANTITIES = (*_MEASURED, "irradiance", "illuminance", "temperature")
 BOTH, VOLTAGE, CURRENT, POWER = "voltage and current", "voltage", "current", "power"
 
 
@@ -91,10 +81,8 @@ def at_terminals(
     (array([0.5]), ('voltage',))
     """
     names = tuple(readings[0].values) if readings else ()
-    raw = {
-        q: np.array([one.values.get(q, np.nan) for one in readings], dtype=float)
-        for q in dict.fromkeys((*QUANTITIES, *names))
-    }
+    raw = {q: np.full(len(readings), np.nan) for q in QUANTITIES}
+    raw |= {q: np.array([one.values[q] for one in readings], dtype=float) for q in names}
     if load_ohm is not None:
         raw["load"] = np.where(np.isnan(raw["load"]), load_ohm, raw["load"])
     lines = tuple(one.line for one in readings)
@@ -105,9 +93,8 @@ def at_terminals(
         raw = raw | {"voltage": found.voltage, "current": found.current}
     values = {q: raw[q] for q in QUANTITIES}
     values["power"], given = _power(values)
-    for k, source in enumerate(given):
-        if not source and not trouble[k]:
-            trouble[k] = _why_no_power(values, k)
+    for k in np.flatnonzero(np.isnan(values["power"])):
+        trouble[k] = trouble[k] or _why_no_power(values, int(k))
     if found is None:
         return AtTerminals(lines, values, given, tuple(trouble))
     noise = found.noise_voltage, found.noise_current
@@ -124,18 +111,16 @@ def _why_no_power(values: dict[str, Array], k: int) -> str:
 
 def _power(values: dict[str, Array]) -> tuple[Array, tuple[str, ...]]:
     v, i, p, r = (values[q] for q in ("voltage", "current", "power", "load"))
-    sources = ((BOTH, v * i), (POWER, p))
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         # A short circuit has no voltage to square, an open one no current.
         from_v = np.where(r > 0, v**2 / r, np.nan)
         from_i = np.where(np.isfinite(r), i**2 * r, np.nan)
     power = np.full(v.shape, np.nan)
-    given = [""] * len(v)
-    for source, found in (*sources, (VOLTAGE, from_v), (CURRENT, from_i)):
+    given = np.full(v.shape, "", dtype=object)
+    for source, found in ((BOTH, v * i), (POWER, p), (VOLTAGE, from_v), (CURRENT, from_i)):
         new = np.isnan(power) & np.isfinite(found)
         power = np.where(new, found, power)
-        for k in np.flatnonzero(new):
-            given[k] = source
+        given[new] = source
     return power, tuple(given)
 
 
@@ -155,16 +140,7 @@ def _corrected(
             for k in np.flatnonzero(beyond):
                 trouble[k] = f"code beyond the largest of {converter.bits} bits"
     table = Table(columns, np.arange(len(trouble)), "the input")
-    seen: AtInstrument = at_instrument(table, front_end)
-    found = at_panel(
-        front_end,
-        seen.voltage,
-        seen.current,
-        seen.load,
-        bench.loads,
-        seen.u_voltage,
-        seen.u_current,
-    )
+    seen = at_instrument(table, front_end)
     for k in np.flatnonzero(seen.at_end):
         trouble[k] = "the converter was at its end"
-    return found
+    return corrected(front_end, seen, bench.loads)

@@ -4,6 +4,7 @@ import datetime
 import warnings
 import zipfile
 from collections.abc import Iterable, Iterator
+from itertools import islice
 from typing import BinaryIO
 
 from ivkit.errors import FileError, TableError
@@ -27,11 +28,8 @@ def workbook_lines(
     try:
         import openpyxl
     except ImportError:
-        raise FileError(
-            "reading a workbook needs openpyxl",
-            name,
-            "install it with: pip install 'ivkit[excel]', or save the sheet as CSV",
-        ) from None
+        remedy = "install it with: pip install 'ivkit[excel]', or save the sheet as CSV"
+        raise FileError("reading a workbook needs openpyxl", name, remedy) from None
     try:
         with zipfile.ZipFile(stream) as packed:
             size = sum(part.file_size for part in packed.infolist())
@@ -63,14 +61,10 @@ def workbook_lines(
     tables = {title: lines for title, lines in filled.items() if _holds_a_table(lines)}
     chosen = filled if len(filled) == 1 else tables
     if len(filled) > 1 and len(chosen) != 1:
-        raise TableError(
-            f"several sheets may be meant: {_listed(chosen or filled)}",
-            name,
-            "choose one with --sheet NAME",
-        )
-    for title, lines in chosen.items():
-        return iter(lines), title
-    return iter(()), ""
+        what = f"several sheets may be meant: {_listed(chosen or filled)}"
+        raise TableError(what, name, "choose one with --sheet NAME")
+    title, lines = next(iter(chosen.items()), ("", []))
+    return iter(lines), title
 
 
 def _listed(titles: Iterable[str]) -> str:
@@ -108,9 +102,5 @@ def _text(cell) -> str:
 
 def _holds_a_table(lines: list[tuple[int, str]]) -> bool:
     """Tell whether two lines at least hold two numbers each."""
-    rows = 0
-    for _, line in lines:
-        rows += sum(map(is_number, line.split("\t"))) > 1
-        if rows > 1:
-            return True
-    return False
+    rows = (line for _, line in lines if sum(map(is_number, line.split("\t"))) > 1)
+    return len(list(islice(rows, 2))) == 2

@@ -1,8 +1,7 @@
 """Numbers as people write them: which mark is the decimal one, and what a cell says.
 
-Whether a comma or a point is the decimal mark is settled once for a whole table, from the cells
-that can be read in one way only. A table that leaves it open is refused: 1,234 is either just
-over one or over a thousand.
+The decimal mark is settled once for a table, from cells that can be read in one way only; a table
+that leaves it open is refused: 1,234 is either just over one or over a thousand.
 """
 
 import re

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from ivkit.answer import Answer, Column, Entry, Table, based_on, drawn_by
-from ivkit.answer.text import interval, number, percent
+from ivkit.answer.text import interval, number, percent, signed
 from ivkit.assumptions import ASSUMED
 from ivkit.curve.uncertainty import budget
 from ivkit.predict.estimate import Estimate
@@ -214,7 +214,7 @@ def _readings(found: AngleAnswer) -> Table:
     light = getattr(light, "nominal_value", light)
     key = "light_of_sweep" if found.relative else "irradiance_W_m2"
     facing = light if found.relative else light * told.scene.light.irradiance
-    stars = [f"{en:+.2f}" + (" *" if abs(en) > 1 else "  ") for en in told.en]
+    stars = [signed(en) + (" *" if abs(en) > 1 else "  ") for en in told.en]
     load = read.at.load
     ohm = [float("nan") if np.isnan(one) else float(one) for one in load]
     return Table(

@@ -7,7 +7,7 @@ import numpy as np
 from uncertainties import ufloat
 
 from ivkit.answer.answer import Answer, Column, Table, based_on
-from ivkit.answer.text import number
+from ivkit.answer.text import number, signed
 from ivkit.panel.temperature import FROM_VOC
 from ivkit.predict.score import INCONSISTENT, PLAUSIBLE, UNDETERMINED
 from ivkit.report.gross_errors import (
@@ -55,14 +55,10 @@ def headline(found: "Judgement") -> str:
             f"agreement up to 1). At V/I the power is plausible: read {read}, expected {expected}."
         )
     told = "Read" if compared.single else "Furthest off: read"
-    said += f"{told} {read}, expected {expected} (E_n = {_signed(compared.en)}, agreement up to 1"
+    said += f"{told} {read}, expected {expected} (E_n = {signed(compared.en)}, agreement up to 1"
     alone = not compared.single and word == PLAUSIBLE and abs(compared.en) > 1
     said += "; alone it would not agree, one of so many may)." if alone else ")."
     return said
-
-
-def _signed(en: float) -> str:
-    return f"{en + 0.0:.2f}" if abs(en) >= 0.005 else "0.00"
 
 
 def check_answer(
@@ -159,9 +155,7 @@ def _readings(found: "Judgement") -> Table:
             columns.append(
                 Column(key, np.where(here, values, np.nan), np.where(here, u, np.nan), heading)
             )
-    columns.append(
-        Column("en", each.en, show=lambda en: f"{en:+.2f}" if abs(en) >= 0.005 else "0.00")
-    )
+    columns.append(Column("en", each.en, show=signed))
     if not found.compared.single:
         quantity = each.quantities[0]
         columns.append(Column("adjusted", found.compared.adjusted_prediction, heading=None))

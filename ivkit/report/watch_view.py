@@ -8,7 +8,7 @@ best so far. A narrow or low terminal loses the least needed lines first.
 import math
 from dataclasses import dataclass
 
-from ivkit.answer.text import number, percent
+from ivkit.answer.text import number, percent, signed
 from ivkit.predict.score import HIGH, IMPOSSIBLE, INCONSISTENT, LOW, PLAUSIBLE
 from ivkit.report.watch_marks import HEIGHT, bar, beside, columns, large
 from ivkit.report.watch_text import ascii_text
@@ -116,7 +116,7 @@ def _verdict(now: Judged) -> ViewLine:
         return ViewLine(f"{word}: {now.why}", tone, 1)
     expected = number(now.predicted, now.u_predicted, "W")
     facing = "" if math.isfinite(now.angle) else " if it faces the light"
-    text = f"{word}: {expected} expected{facing}, E_n {now.en:+.2f}"
+    text = f"{word}: {expected} expected{facing}, E_n {signed(now.en)}"
     return ViewLine(f"{text}; {now.why}" if now.why else text, tone, 1)
 
 

@@ -106,12 +106,6 @@ def from_drawer(drawer: Sequence[float], loss: Loss) -> tuple[Combination, tuple
     power; listed: tuple of Combination. By ascending resistance.
 
     Raises RangeError: an empty drawer, or a part that is not positive and finite.
-
-    Examples
-    --------
-    >>> nearest_32 = lambda r: (np.log(r / 32.0)) ** 2
-    >>> from_drawer([10, 22, 47, 100], nearest_32)[0].label
-    '22R + 10R'
     """
     parts = sorted((float(r) for r in drawer), reverse=True)
     if not parts:

@@ -22,10 +22,8 @@ class Drive:
 
     def __post_init__(self) -> None:
         if not (0 <= self.moving < np.inf and 0 <= self.idle < np.inf):
-            raise RangeError(
-                f"a drive that takes {self.moving:g} W moving and {self.idle:g} W idle",
-                remedy="give both in W, 0 or more",
-            )
+            what = f"a drive that takes {self.moving:g} W moving and {self.idle:g} W idle"
+            raise RangeError(what, remedy="give both in W, 0 or more")
 
 
 @dataclass(frozen=True)

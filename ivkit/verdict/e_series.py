@@ -33,11 +33,6 @@ def series_values(series: str, low: float, high: float) -> NDArray[np.float64]:
     Returns ndarray, ascending, ohm.
 
     Raises RangeError: a series that is not listed, or limits that are not positive and finite.
-
-    Examples
-    --------
-    >>> series_values("E6", 10.0, 100.0)
-    array([ 10.,  15.,  22.,  33.,  47.,  68., 100.])
     """
     if series not in SERIES:
         raise RangeError(f"series '{series}' is not one of {', '.join(SERIES)}")

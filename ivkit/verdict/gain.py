@@ -1,11 +1,9 @@
 """What tracking is worth: energy over a day or a year, mount against mount.
 
-Three answers for each mount: the light that it takes, the energy at maximum power, and the
-energy into a fixed load, which is another matter: below the knee power goes as the square of the
-light and tracking gains more, above it hardly at all and tracking gains less.
-
-How the sky's diffuse light is spread decides 5 to 7 points of a gain, so everything is computed
-for three sky models and the spread is part of the answer.
+Three answers for each mount: the light that it takes, the energy at maximum power, and the energy
+into a fixed load: below the knee power goes as the square of the light and tracking gains more,
+above it hardly at all. How the sky's diffuse light is spread decides 5 to 7 points of a gain, so
+everything is computed for three sky models and the spread is part of the answer.
 
 Sources: glass: Martin and Ruiz (2001), direct and diffuse; cell temperature: Faiman (2008), or Ross
 (1981) by the nominal module operating temperature; all as pvlib implements them.
@@ -54,14 +52,11 @@ class Drive:
 
     def __post_init__(self) -> None:
         if not (0 <= self.moving < np.inf and 0 <= self.standby < np.inf):
-            raise RangeError(
-                f"a drive that takes {min(self.moving, self.standby):g} W",
-                remedy="give watts, 0 or more",
-            )
+            what = f"a drive that takes {min(self.moving, self.standby):g} W"
+            raise RangeError(what, remedy="give watts, 0 or more")
         if not 0 < self.speed <= 360:
-            raise RangeError(
-                f"a drive that turns at {self.speed:g} deg/s", remedy="give deg/s, above 0"
-            )
+            what = f"a drive that turns at {self.speed:g} deg/s"
+            raise RangeError(what, remedy="give deg/s, above 0")
 
     def energy(self, travel: float, hours: float) -> float:
         """Return what it takes, Wh, for a travel in deg within a time in h."""
@@ -202,10 +197,8 @@ def gain(
             remedy="give the panel too (--datasheet), or leave it out for the light alone",
         )
     if nmot is not None and not 20 <= nmot <= 90:
-        raise RangeError(
-            f"nominal module operating temperature {nmot:g} degC is outside 20 to 90 degC",
-            remedy="45 degC is usual",
-        )
+        what = f"nominal module operating temperature {nmot:g} degC is outside 20 to 90 degC"
+        raise RangeError(what, remedy="45 degC is usual")
     model = SkyModel(model)
     held = [mount.orientation(sky, model, albedo) for mount in mounts]
     kinds = [kind for kind in SkyModel if kind in {model, *map(SkyModel, models)}]

@@ -4,7 +4,7 @@ Where a reading cannot be judged, it is said what would tell. A panel whose angl
 may be turned away: less than facing the light is then no fault, more is.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -124,12 +124,15 @@ class LiveJudge:
         self.stated, self._brightest = stated, 0.0
         self._scenes: dict[bool, Scene] = {}
 
-    def judge(self, found: AtTerminals) -> list[Judged]:
-        """Return the readings with their verdicts; those in trouble are left out."""
+    def judge(self, found: AtTerminals, step: Mapping[str, float] | None = None) -> list[Judged]:
+        """Return the readings with their verdicts; those in trouble are left out.
+
+        ``step`` is the last digit of each channel, V, A, W.
+        """
         keep = np.array([not trouble for trouble in found.trouble], dtype=bool)
         if not keep.any():
             return []
-        rows = _Rows(found, np.flatnonzero(keep), self.stated)
+        rows = _Rows(found, np.flatnonzero(keep), self.stated, step or {})
         words, why, parts = rows.missing()
         scene = self.stated.scene
         if scene is not None:
@@ -170,8 +173,14 @@ class LiveJudge:
 class _Rows:
     """Readings that are in no trouble, with what holds for each."""
 
-    def __init__(self, found: AtTerminals, keep: NDArray[np.int64], stated: Stated) -> None:
-        self.found, self.keep, self.stated = found, keep, stated
+    def __init__(
+        self,
+        found: AtTerminals,
+        keep: NDArray[np.int64],
+        stated: Stated,
+        step: Mapping[str, float],
+    ) -> None:
+        self.found, self.keep, self.stated, self.step = found, keep, stated, step
         self.values = {name: column[keep] for name, column in found.values.items()}
         self.given = np.array(found.given)[keep]
         values, scene = self.values, stated.scene
@@ -249,6 +258,7 @@ class _Rows:
             None,
             u=stated.u_reading,
             u_load=stated.u_load,
+            step=self.step,
             noise=noise,
             effects=effects,
         )

@@ -46,10 +46,8 @@ class Terms:
 
     def __post_init__(self) -> None:
         if not 0 <= self.tolerance < 1:
-            raise RangeError(
-                f"tolerance {self.tolerance:g} is not a part of the value",
-                remedy="give 0.05 for 5 percent",
-            )
+            what = f"tolerance {self.tolerance:g} is not a part of the value"
+            raise RangeError(what, remedy="give 0.05 for 5 percent")
 
     def candidates(self, best: float, loss: Loss) -> tuple[Combination, tuple[Combination, ...]]:
         """Return the combination to take and those to list."""
@@ -266,19 +264,12 @@ def best_load_of_point(v_mp: Any, i_mp: Any, terms: Terms | None = None) -> Load
     ``v_mp``, ``i_mp``: float or UFloat. V and A, greater than 0.
 
     Raises RangeError: a voltage or current that is not positive and finite.
-
-    Examples
-    --------
-    >>> found = best_load_of_point(17.2, 0.55)
-    >>> round(found.best_resistance, 2), found.choice.made_of.label, found.choice.ratings
-    (31.27, '33R', (25.0,))
     """
     terms = terms or Terms()
     for name, quantity, unit in (("v_mp", v_mp, "V"), ("i_mp", i_mp, "A")):
-        if not 0 < value_and_u(quantity)[0] < math.inf:
-            raise RangeError(
-                f"{name} is {value_and_u(quantity)[0]:g} {unit}", remedy="give it greater than 0"
-            )
+        value = value_and_u(quantity)[0]
+        if not 0 < value < math.inf:
+            raise RangeError(f"{name} is {value:g} {unit}", remedy="give it greater than 0")
     best, power = v_mp / i_mp, v_mp * i_mp
     value, u = value_and_u(power)
     worst = value + 2 * float(np.nan_to_num(u))

@@ -44,22 +44,18 @@ class LoadedPanel:
             raise SweepError("no curve to load", remedy="give at least one sweep")
         w = np.ones(len(models)) if weights is None else np.asarray(weights, dtype=float)
         if w.shape != (len(models),):
-            raise RangeError(
-                f"{w.size} weights for {len(models)} conditions", remedy="give one for each"
-            )
+            what = f"{w.size} weights for {len(models)} conditions"
+            raise RangeError(what, remedy="give one for each")
         if not np.all(np.isfinite(w)) or w.min() < 0 or w.sum() <= 0:
-            raise RangeError(
-                f"weights {', '.join(f'{x:g}' for x in w)}",
-                remedy="give numbers of 0 or more, such as hours, not all zero",
-            )
+            what = f"weights {', '.join(f'{x:g}' for x in w)}"
+            raise RangeError(what, remedy="give numbers of 0 or more, such as hours, not all zero")
         for place, model in enumerate(models, 1):
             power = np.asarray(model.key_points().p_mp)
             if power.ndim:
                 raise SweepError(f"curve {place} holds {power.size} curves", remedy="give one")
             if not power > 0:
-                raise SweepError(
-                    f"curve {place} delivers no power", remedy="check the light and the polarity"
-                )
+                what = f"curve {place} delivers no power"
+                raise SweepError(what, remedy="check the light and the polarity")
         return cls(tuple(models), w / w.sum())
 
     @cached_property

@@ -80,14 +80,14 @@ class CleanLog:
         first = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
         last = len(self) if end is None else int(np.searchsorted(self.time, end, "right"))
         cut = slice(first, last)
-        if len(self.time[cut]) < _FEWEST:
-            raise SweepError(
-                f"{len(self.time[cut])} readings between the times asked for",
-                self.name,
-                f"the log runs from {self.time[0]:g} to {self.time[-1]:g} s; "
-                f"keep at least {_FEWEST} readings",
-            )
         time = self.time[cut]
+        if len(time) < _FEWEST:
+            raise SweepError(
+                f"{len(time)} readings between the times asked for",
+                self.name,
+                f"the log runs from {self.time[0]:g} to {self.time[-1]:g} s; keep at least "
+                f"{_FEWEST} readings",
+            )
         return replace(
             self,
             time=time,
@@ -133,33 +133,16 @@ def clean(
     columns, lines, notes = _one_each(columns, lines, keep, left_out)
     if columns["time"].size < _FEWEST:
         why = "; ".join(f"{entry.count} left out: {entry.reason}" for entry in left_out)
-        raise SweepError(
-            f"{columns['time'].size} usable readings" + (f" ({why})" if why else ""),
-            name,
-            f"give a log with at least {_FEWEST}",
-        )
+        what = f"{columns['time'].size} usable readings" + (f" ({why})" if why else "")
+        raise SweepError(what, name, f"give a log with at least {_FEWEST}")
     steps = np.diff(columns["time"])
     interval = float(np.median(steps[:: 1 + steps.size // 20000]))
     wide = np.flatnonzero(steps > 5.0 * interval)
-    gaps = tuple(
-        Gap(float(columns["time"][k]), float(columns["time"][k + 1]), int(lines[k + 1]))
-        for k in wide
-    )
-    return CleanLog(
-        columns["time"],
-        columns["power"],
-        {
-            name: carried_on(values)
-            for name, values in columns.items()
-            if name not in ("time", "power") and np.any(np.isfinite(values))
-        },
-        lines,
-        interval,
-        gaps,
-        tuple(left_out),
-        tuple(notes),
-        name,
-    )
+    time, power = columns.pop("time"), columns.pop("power")
+    gaps = tuple(Gap(float(time[k]), float(time[k + 1]), int(lines[k + 1])) for k in wide)
+    seen = {k: carried_on(values) for k, values in columns.items() if np.isfinite(values).any()}
+    said = tuple(left_out), tuple(notes), name
+    return CleanLog(time, power, seen, lines, interval, gaps, *said)
 
 
 def sound(part: Mapping[str, Array], name: str) -> tuple[dict[str, Array], list[LeftOut]]:
@@ -203,13 +186,10 @@ def _usable(
         late = _out_of_order(columns["time"], keep)
         share = int(late.sum()) / int(keep.sum())
         if share > 0.1:
-            at = int(np.flatnonzero(late)[0])
-            raise SweepError(
-                f"the time runs backwards at row {lines[at]:g}, and {share:.0%} of the readings "
-                "would have to be left out",
-                name,
-                "the clock was set or the logger started anew: split the file there",
-            )
+            what = f"the time runs backwards at row {lines[int(np.flatnonzero(late)[0])]:g}, and "
+            what += f"{share:.0%} of the readings would have to be left out"
+            remedy = "the clock was set or the logger started anew: split the file there"
+            raise SweepError(what, name, remedy)
         _drop(keep, late, "the time runs backwards", lines, left_out)
     return keep, left_out
 
@@ -224,8 +204,7 @@ def _drop(
     """Take the readings of a mask out of those kept, and note how many and why."""
     at = np.flatnonzero(mask & keep)
     if at.size:
-        first = tuple(int(r) for r in lines[at[:_SHOWN]])
-        left_out.append(LeftOut(reason, int(at.size), first))
+        left_out.append(LeftOut(reason, int(at.size), tuple(map(int, lines[at[:_SHOWN]]))))
         keep[at] = False
 
 

@@ -49,12 +49,6 @@ def log_power(log: Log, load_ohm: float | None = None, bench: "Bench | None" = N
 
     Raises TableError: power follows from no column; RangeError: a stated load far from what voltage
     and current show.
-
-    Examples
-    --------
-    >>> log = Log({"time": np.arange(2.0), "voltage": np.array([1.0, 2.0])}, np.arange(1, 3))
-    >>> log_power(log, 10.0).power
-    array([0.1, 0.4])
     """
     log = _told(log)
     voltage, current, notes = _measured(log, bench)
@@ -96,11 +90,8 @@ def power_of(log: Log, load_ohm: float | None = None, bench: "Bench | None" = No
 def _told(log: Log) -> Log:
     """Return the log without columns that hold no number, as in one that `ivkit watch` writes."""
     blank = [q for q, values in log.columns.items() if values.size and np.isnan(values).all()]
-    return (
-        replace(log, columns={q: v for q, v in log.columns.items() if q not in blank})
-        if blank
-        else log
-    )
+    told = {q: v for q, v in log.columns.items() if q not in blank}
+    return replace(log, columns=told) if blank else log
 
 
 def _measured(log: Log, bench: "Bench | None") -> tuple[Array | None, Array | None, list[str]]:

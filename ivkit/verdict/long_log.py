@@ -128,8 +128,8 @@ def read_long_log(
         if keep.any():
             series.add({name: values[keep] for name, values in part.items()}, most)
     powers = log_power(sample.log(pieces.name), load_ohm, bench)
-    raw = Log({}, np.empty(0, dtype=np.int64), pieces.name, pieces.told.damage, pieces.told.notes)
-    raw = replace(raw, unit_said=pieces.unit_said)
+    told, said = pieces.told, pieces.unit_said
+    raw = Log({}, np.empty(0, int), pieces.name, told.notes, damage=told.damage, unit_said=said)
     if not series.size:
         raise SweepError("no usable reading in the time asked for", pieces.name, "see --from, --to")
     whole = series.whole()

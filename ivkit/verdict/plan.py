@@ -152,9 +152,8 @@ def plan_sweep(
     if ends:
         at_hand = np.array([0.0, *at_hand, np.inf])
     if len(at_hand) < count:
-        raise RangeError(
-            f"{len(at_hand)} loads at hand for {count} readings", "", "ask for fewer, or add loads"
-        )
+        what = f"{len(at_hand)} loads at hand for {count} readings"
+        raise RangeError(what, "", "ask for fewer, or add loads")
     whole = expected_sweep(model, bench, at_hand)
     told = information(model, whole.voltage, whole.noise_voltage, whole.noise_current)
     spread = np.where(np.isinf(at_hand), 1e3 * best, np.maximum(at_hand, 1e-3 * best))
@@ -166,10 +165,10 @@ def plan_sweep(
     fixed = [0, len(at_hand) - 1] if ends else []
     start = [*fixed, *[k for k in start if k not in fixed][: count - len(fixed)]]
     chosen = choose(told, start, aim, fixed)
-    order = _order(chosen)
     sweep = whole.select(np.isin(np.arange(len(at_hand)), chosen))
     results, u_now = _results(model, sweep)
-    at = [(float(whole.voltage[k]), float(whole.current[k]), float(at_hand[k])) for k in order]
+    columns = (whole.voltage, whole.current, at_hand)
+    at = [tuple(float(x[k]) for x in columns) for k in _order(chosen)]
     loads = tuple(
         PlannedLoad(ohm, v, i, v * i, rating_to_buy(v * i) if 0 < ohm < np.inf else 0.0)
         for v, i, ohm in at
@@ -193,17 +192,12 @@ def expected_sweep(model: SingleDiode, bench: Bench, loads: Array) -> Sweep:
     ``loads`` (M,) in ohm may hold 0 and infinity.
     """
     front_end = bench.front_end
+    ends = model.key_points()
+    usual = [np.full(len(loads), _NOISE.u_fraction * float(x)) for x in (ends.v_oc, ends.i_sc)]
     if front_end is None:
         point = model.operating_point(loads)
-        ends = model.key_points()
-        return Sweep(
-            np.asarray(point.voltage),
-            np.asarray(point.current),
-            np.full(len(loads), _NOISE.u_fraction * float(ends.v_oc)),
-            np.full(len(loads), _NOISE.u_fraction * float(ends.i_sc)),
-            load=loads,
-            name="plan",
-        )
+        read = (np.asarray(point.voltage), np.asarray(point.current))
+        return Sweep(*read, *usual, load=loads, name="plan")
     point = model.operating_point(load_at_panel(front_end, loads))
     smooth = front_end
     if front_end.converter is not None:
@@ -230,12 +224,7 @@ def expected_sweep(model: SingleDiode, bench: Bench, loads: Array) -> Sweep:
     if len(sweep) < len(loads):
         raise saturated
     if sweep.noise_current is None or sweep.noise_voltage is None:
-        ends = model.key_points()
-        sweep = replace(
-            sweep,
-            noise_voltage=np.full(len(loads), _NOISE.u_fraction * float(ends.v_oc)),
-            noise_current=np.full(len(loads), _NOISE.u_fraction * float(ends.i_sc)),
-        )
+        sweep = replace(sweep, noise_voltage=usual[0], noise_current=usual[1])
     return replace(sweep, voltage=np.asarray(point.voltage), current=np.asarray(point.current))
 
 
@@ -247,11 +236,12 @@ def _results(model: SingleDiode, sweep: Sweep) -> tuple[KeyPoints, UFloat]:
     by_v, by_i = parameter_gradients(sweep.voltage, weights, *p)
     sources = Sources(sweep, sweep.noise_voltage, sweep.noise_current)
     values, moves = model.key_points(), key_point_gradients(*p)
-    told = {
-        name: sources.quantity(float(getattr(values, name)), moves[name] @ by_v, moves[name] @ by_i)
-        for name in ("i_sc", "v_oc", "v_mp", "i_mp")
-    }
-    points = KeyPoints(**told)
+    points = KeyPoints(
+        *(
+            sources.quantity(float(getattr(values, n)), moves[n] @ by_v, moves[n] @ by_i)
+            for n in ("i_sc", "v_oc", "v_mp", "i_mp")
+        )
+    )
     return points, points.p_mp
 
 

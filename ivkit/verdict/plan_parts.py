@@ -4,15 +4,7 @@ from ivkit.bench import FrontEnd
 
 
 def halved(name: str, front_end: FrontEnd | None) -> str:
-    """Return what halves a cause of the budget, with the figure that does; empty if unknown.
-
-    Examples
-    --------
-    >>> from ivkit.bench import CurrentChannel
-    >>> shunt = CurrentChannel(shunt_ohm=0.1, shunt_tolerance_pct=1.0)
-    >>> halved("shunt", FrontEnd(divider_at="panel", current=shunt))
-    'a shunt of 0.5 % instead of 1 %'
-    """
+    """Return what halves a cause of the budget, with the figure that does; empty if unknown."""
     if name == "noise":
         return "average four readings where one was taken"
     if front_end is None:

@@ -1,10 +1,8 @@
 """How many watts a resistor must be rated for where it stands.
 
-A resistor holds its rated power up to a certain temperature of the air around it, and less and
-less above. The default rule, full power to 70 degC and none at 155 degC, is common for film
-resistors (manufacturers' data sheets; common practice, no standard). Wire-wound and housed parts
-end elsewhere, for instance at 200 degC, so it is a parameter. IEC 60115-8:2023 refers the rating
-to the temperature of the terminals instead.
+The default rule, full power in air of up to 70 degC and none at 155 degC, is common for film
+resistors (manufacturers' data sheets; common practice, no standard); wire-wound and housed parts
+end elsewhere. IEC 60115-8:2023 refers the rating to the temperature of the terminals instead.
 """
 
 import math
@@ -24,11 +22,6 @@ class Derating:
     higher one.
 
     Raises RangeError: ``zero_at`` is not above ``full_to``.
-
-    Examples
-    --------
-    >>> round(Derating().share(100.0), 5)
-    0.64706
     """
 
     full_to: float = 70.0
@@ -59,18 +52,11 @@ def rating_to_buy(dissipation: float, share: float = 1.0, margin: float = 2.0) -
     Returns float: W; NaN where no usual size is large enough.
 
     Raises RangeError: a margin below 1, or a share of 0: no part may carry anything there.
-
-    Examples
-    --------
-    >>> rating_to_buy(10.2), rating_to_buy(0.045), rating_to_buy(300.0)
-    (25.0, 0.125, nan)
     """
     if not margin >= 1.0:
         raise RangeError(f"margin {margin:g} is below 1", remedy="a part may not be overloaded")
     if not share > 0.0:
-        raise RangeError(
-            "the air is so hot there that the part may carry nothing",
-            remedy="give a lower ambient temperature or the part's own derating",
-        )
+        what = "the air is so hot there that the part may carry nothing"
+        raise RangeError(what, remedy="give a lower ambient temperature or the part's own derating")
     needed = dissipation * margin / share
     return next((r for r in USUAL_RATINGS if r >= needed * (1 - 1e-12)), math.nan)

@@ -64,15 +64,6 @@ def settle(log: CleanLog) -> Settling:
     """Return where a log settles.
 
     Raises SweepError: the log is shorter than the settling time.
-
-    Examples
-    --------
-    >>> from ivkit.verdict.log import clean
-    >>> time = np.arange(200.0)
-    >>> power = np.where(time < 20, 0.005, 0.5) + 1e-4 * np.cos(time**2)
-    >>> found = settle(clean(time, power))
-    >>> found.leaves, found.settled, round(found.level, 4)
-    (20, 20, 0.5)
     """
     group = max(1, len(log) // _FINE)
     fine = _fine(log.power, group)

@@ -83,11 +83,8 @@ def simulate(
     )
     course = Course.plain(loads)
     if broken is not None and course.loads.size < FEWEST_LOADS:
-        raise SweepError(
-            f"{course.loads.size} loads are too few for a fault to show",
-            "--loads",
-            f"take at least {FEWEST_LOADS}",
-        )
+        what = f"{course.loads.size} loads are too few for a fault to show"
+        raise SweepError(what, "--loads", f"take at least {FEWEST_LOADS}")
     course = replace(course, light=1.0 + drift * np.linspace(0.0, 1.0, course.loads.size))
     if broken is not None and broken.course is not None:
         course = broken.course(course, setting, rng)
@@ -213,9 +210,8 @@ def _operating_points(
 def _shaded(model: SingleDiode, cells: int, light: float, seen: Array) -> Any:
     """Return the points of a panel in two bypassed groups with one cell in less light."""
     if cells < 2:
-        raise SweepError(
-            "one cell cannot be shaded against others", "--fault", "take a panel of more cells"
-        )
+        what = "one cell cannot be shaded against others"
+        raise SweepError(what, "--fault", "take a panel of more cells")
     each = np.ones(cells)
     each[0] = light
     il, i0, rs, rsh, a = (float(np.ravel(getattr(model, name))[0]) for name in PARAMETERS)

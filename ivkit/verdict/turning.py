@@ -111,11 +111,8 @@ def turn(
     if "angle" in angles:
         aoi = np.abs(angles["angle"])
         if np.nanmax(aoi) > 180:
-            raise RangeError(
-                f"an angle of incidence of {np.nanmax(aoi):g} deg",
-                log.name,
-                "count from the panel's normal, 0 to 180 deg",
-            )
+            what = f"an angle of incidence of {np.nanmax(aoi):g} deg"
+            raise RangeError(what, log.name, "count from the panel's normal, 0 to 180 deg")
         return Turn(_middle(aoi[first]), _middle(aoi[last]), True), aoi
     pan = angles.get("pan")
     tilt = angles.get("tilt", angles.get("elevation"))
@@ -165,17 +162,11 @@ def rise(
     """
     measured = _measured(first, last)
     if measured is None:
-        return Rise(
-            UNDETERMINED,
-            reason="the first power is not clear of zero; record it with a finer range",
-        )
+        why = "the first power is not clear of zero; record it with a finer range"
+        return Rise(UNDETERMINED, reason=why)
     if law is None:
-        return Rise(
-            UNDETERMINED,
-            measured=measured,
-            reason="no curve of the panel, or no load: give --sweep or --datasheet, and --load or "
-            "--max-power",
-        )
+        why = "no curve of the panel, or no load: give --sweep or --datasheet, and --load or "
+        return Rise(UNDETERMINED, measured=measured, reason=f"{why}--max-power")
     if turned.aoi_first is None:
         doubt = turned.doubt or "the log has no angle of the start"
         remedy = "" if "--tilt-is" in doubt else "; record pan and tilt, or the angle off the light"
