@@ -13,7 +13,8 @@ from matplotlib.colors import to_hex, to_rgb
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
-from ivkit.cli.report_parts import ask
+from ivkit.cli import main
+from ivkit.cli.output import Output
 from ivkit.report import style
 
 ROOT = Path(__file__).parent.parent
@@ -65,8 +66,12 @@ def figures(tmp_path_factory):
     drawn = {}
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(here / "examples")
+        answers = []
+        patch.setattr(Output, "deliver", lambda self, answer, inputs=(): answers.append(answer))
         for name, words in COMMANDS.items():
-            drawn[name] = ask(words).figure()
+            with pytest.raises(SystemExit):
+                main(words)
+            drawn[name] = answers.pop().figure()
             drawn[name].draw_without_rendering()
     return drawn
 
