@@ -183,7 +183,7 @@ def watch_answer(
         words[0] if len(words) == 1 else None,
         based_on(
             panel=panel,
-            light=state.condition.removeprefix("expected for: "),
+            light=state.condition.removeprefix("expected for: light "),
             bench=None if bench is None else Path(bench.path).name,
         ),
         summary_,
