@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from ivkit.curve.montecarlo import Trials
     from ivkit.panel.together import Together
 
-#: label, attribute of KeyPoints, key in JSON, unit
-KEY_POINTS = tuple((heading_of(k), name, k, unit_of(k)) for k, name in keys.KEY_POINTS.items())
-
 #: Flags that say why there is no curve; the others say how it is known.
 _NO_CURVE = ("too_few_points", "no_light", "straight_line")
 _SIDE_BY_SIDE = 3
