@@ -56,7 +56,7 @@ PANEL = ("--datasheet", SHEET)
         (("check", *PANEL, "--power", 0.2, "--load", 33, *LIGHT), "assumptions"),
         (("angle", *PANEL), "assumptions"),
         (("plan", *PANEL, *LIGHT), "assumptions"),
-        (("track", ROOT / "examples/shed_track.csv", *PANEL, "--load", 68), "notes"),
+        (("track", ROOT / "examples/shed_track.csv", *PANEL, "--load", 68), "assumptions"),
     ],
 )
 def test_every_command_has_the_same_cells_where_nobody_states_them(
