@@ -364,7 +364,7 @@ def compare(scene: Scene, readings: Readings) -> Comparison:
     >>> scene = Scene(panel, Facing.of(500.0, 25.0))
     >>> found = compare(scene, Readings.of(power=3.7, load=47.0))
     >>> found.verdict, round(found.en, 2)
-    ('plausible', -0.05)
+    ('plausible', -0.12)
     """
     same = np.array_equal(readings.at.load, readings.at_stated.load, equal_nan=True)
     same &= np.array_equal(readings.at.u_load, readings.at_stated.u_load)

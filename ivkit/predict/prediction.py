@@ -174,7 +174,7 @@ def predict(
     >>> panel = make_datasheet(SheetFile(pmp_W=10.0, cells=36))
     >>> found = predict(Scene(panel, Facing.of(500.0, 25.0)), At.of(load=47.0))
     >>> print(f"{found.number('power'):.2uS} W")
-    3.76(47) W
+    3.83(54) W
     """
     moved, stated = scene.each, at.load
     load = stated if load is None else load
