@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from statistics import median
 
+import numpy as np
+
 from ivkit.cli import COMMANDS
 from tests.benchmarks.row import Row, seconds
 from tests.published import CELL
@@ -58,9 +60,43 @@ def _pages() -> list[Row]:
     return out
 
 
+#: What `ivkit check` of a datasheet and a light in W/m2 cannot do without.
+_CHECK = (
+    "import ivkit.cli.check, ivkit.predict.build_scene, ivkit.verdict.plausibility, "
+    "ivkit.report.check_answer, ivkit.answer.lines, ivkit.panel.datasheet"
+)
+
+
+def _checks() -> list[Row]:
+    """Return `ivkit check` of one sound reading and of a thousand against its own imports."""
+    from ivkit.panel.datasheet import load_datasheet
+
+    label = BENCH.parent.parent / "datasheets" / "jetty_10W.toml"
+    load = np.resize([10.0, 22.0, 33.0, 47.0, 68.0, 100.0, 220.0], 1000)
+    at = load_datasheet(label).panel().at(800.0, 30.0).operating_point(load)
+    noise = 1.0 + 0.01 * np.random.default_rng(1).standard_normal((2, 1000))
+    rows = np.stack([load, at.voltage * noise[0], at.current * noise[1]], axis=1)
+    told = ("-m", "ivkit", "check", "--datasheet", str(label), "--irradiance", "800")
+    with tempfile.TemporaryDirectory() as folder:
+        table, bench = os.path.join(folder, "readings.csv"), os.path.join(folder, "bench.toml")
+        Path(bench).write_text("")
+        head = "load_ohm,voltage_V,current_A"
+        np.savetxt(table, rows, "%.5g", ",", header=head, comments="")
+        one = (*told, "--bench", bench, "--power", "7", "--load", "33")
+        out = []
+        for what, words, limit in (
+            ("one reading", one, 1.6),
+            ("1,000 readings", (*told, "--bench", bench, table), 4.0),
+        ):
+            ratio = _ratio(words, _CHECK)
+            shown, target = f"{ratio:.2f} x", f"< {limit:g} x"
+            out.append(Row(f"ivkit check of {what}", "its imports", shown, target, ratio < limit))
+    return out
+
+
 def rows() -> list[Row]:
     """Return the rows of this file."""
-    out = [_helps(), *_pages()]
+    out = [_helps(), *_pages(), *_checks()]
     for what, arguments, base, limit in (
         ("ivkit --help", ("-m", "ivkit", "--help"), "import click", 3.0),
         (
