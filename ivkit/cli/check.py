@@ -10,7 +10,7 @@ from ivkit.cli.inputs import SweepOptions
 from ivkit.cli.lamp_options import CellTemperature
 from ivkit.cli.options import Irradiance, Load
 from ivkit.cli.output import FiniteNumber, Output, output_options, said_no
-from ivkit.cli.panel_source import panel_and_sweep, panel_options
+from ivkit.cli.panel_source import panel_of, panel_options
 
 if TYPE_CHECKING:
     from ivkit.answer import Answer
@@ -149,7 +149,7 @@ def answered(
     asked = {**given, "technology": "c-Si", "bypass_groups": None}
     if set_up is not None:
         asked["bypass_groups"] = set_up.panel.bypass_groups
-    panel, sweep = panel_and_sweep(asked, set_up, bench, datasheet, module, files, notes)
+    panel, sweep = panel_of(asked, set_up, bench, datasheet, module, files, notes)
     with about("" if set_up is None else Path(set_up.path).name):
         scene, told = scene_of(given, panel, sweep, set_up, means, readings, notes)
     found = judge(scene, readings, outdoors=given["outdoors"], told=told)

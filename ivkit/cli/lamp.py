@@ -50,9 +50,11 @@ def answered(
 
     set_up = SweepOptions(bench=bench).load_bench()
     files = SweepOptions(bench=bench).files(())
+    own = given["temperature"], given["u_temperature"]
     given = with_bench(given | {"u_tilt": given.pop("u_angle")}, set_up)
     assumed: list[str] = []
-    panel = panel_of(given, set_up, bench, datasheet, module, files)
+    told = (set_up, bench, datasheet, module, files, assumed)
+    panel, sweep = panel_of(given, *told, own_light=False)
     if given["distance"] is None:
         silent = f" ({files[0]} gives none either)" if set_up is not None else ""
         raise click.UsageError(
@@ -61,7 +63,9 @@ def answered(
     tilt, loads = given["tilt"] or 0.0, tuple(dict.fromkeys(given["load"]))
     with about(", ".join(name for name in (given["spectrum"], *files) if name)):
         light = lamp_of(given, panel, assumed, uniform=given["uniform"])
-        warm = warmth_of(given["temperature"], given["u_temperature"], assumed)
+        # A sweep brings its own temperature; what the bench states is that of a datasheet's panel.
+        heat = (given["temperature"], given["u_temperature"]) if sweep is None else own
+        warm = warmth_of(*heat, assumed, sweep)
         mount = mount_of(
             assumed,
             u_angle=given["u_tilt"],

@@ -12,13 +12,7 @@ from ivkit.errors import about
 if TYPE_CHECKING:
     from ivkit.bench import Bench
     from ivkit.panel.datasheet import Datasheet
-    from ivkit.panel.measured_panel import MeasuredPanel
-    from ivkit.panel.under_lamp import Panel
     from ivkit.predict.of_sweep import SweepPanel
-    from ivkit.readings.sweep import Sweep
-
-#: W/m2 that stands for a sweep's own light where only shares of it are asked for.
-OWN_LIGHT = 1000.0
 
 
 def panel_options(function: Callable) -> Callable:
@@ -60,9 +54,17 @@ def panel_of(
     datasheet: str | None,
     module: str | None,
     files: list[str],
-) -> "Panel":
-    """Return the panel by its sweep, or else by its datasheet; the bench may name the latter."""
-    names_it = set_up
+    notes: list[str],
+    *,
+    own_light: bool = True,
+) -> "tuple[Any, SweepPanel | None]":
+    """Return the panel by its sweep, or else by its datasheet; and the sweep's light and heat.
+
+    The bench may name the datasheet. Without ``own_light`` a sweep has to state its irradiance.
+    """
+    from dataclasses import replace
+
+    names_it, groups = set_up, given["bypass_groups"]
     if datasheet is None and module is None:
         datasheet = set_up.panel.datasheet if set_up is not None else None
         if datasheet is None and given["sweep_bench"]:
@@ -75,92 +77,29 @@ def panel_of(
         raise click.UsageError(
             f"name the panel with --datasheet FILE, --module NAME or --sweep FILE{silent}"
         )
-    panel: Panel | None = load_panel(datasheet, module, names_it) if named else None
-    if given["sweep"] is not None:
-        from ivkit.curve.fit import fit
-        from ivkit.panel.measured_panel import measured_panel
-
-        options = SweepOptions(
-            bench=given["sweep_bench"] or bench,
-            temp_cell=given["sweep_temperature"],
-            irradiance=given["sweep_irradiance"],
-        )
-        files += options.files((given["sweep"],))
-        if given.get("share") is not None:
-            # The light is a share of the sweep's own, whatever that was: only the ratio counts.
-            sweep = in_light_of_its_own(options.read(given["sweep"]))
-            panel = measured_panel(fit(sweep), panel, given["technology"])
-        else:
-            panel = _of_sweep(options, given, panel)
-    if given["bypass_groups"] is not None:
-        from dataclasses import replace
-
-        stated = tuple(a for a in panel.assumed if a.figure != "bypass_groups")
-        panel = replace(panel, bypass_groups=given["bypass_groups"], assumed=stated)
-    return panel
-
-
-def panel_and_sweep(
-    given: dict[str, Any],
-    set_up: "Bench | None",
-    bench: str | None,
-    datasheet: str | None,
-    module: str | None,
-    files: list[str],
-    notes: list[str],
-) -> "tuple[Any, SweepPanel | None]":
-    """Return the panel by its sweep, or else by its datasheet, and the sweep's light and heat."""
-    from dataclasses import replace
-
+    sheet = load_panel(datasheet, module, names_it) if named else None
     if given["sweep"] is None:
-        return panel_of(given, set_up, bench, datasheet, module, files), None
+        if groups is None:
+            return sheet, None
+        stated = tuple(a for a in sheet.assumed if a.figure != "bypass_groups")
+        return replace(sheet, bypass_groups=groups, assumed=stated), None
+    from ivkit.errors import SweepError
     from ivkit.predict.of_sweep import SweepPanel, panel_of_sweep
 
-    names_it, by_option = set_up, datasheet is not None or module is not None
-    if not by_option:
-        datasheet = set_up.panel.datasheet if set_up is not None else None
-        if datasheet is None and given["sweep_bench"]:
-            names_it = SweepOptions(bench=given["sweep_bench"]).load_bench()
-            datasheet = names_it.panel.datasheet
-        files += [datasheet] if datasheet else []
-    sheet = load_panel(datasheet, module, names_it) if datasheet or module else None
     options = SweepOptions(
         bench=given["sweep_bench"] or bench,
         temp_cell=given["sweep_temperature"],
         irradiance=given["sweep_irradiance"],
     )
     files += options.files((given["sweep"],))
-    found = panel_of_sweep(options.fit(given["sweep"]), sheet, notes=notes)
-    if given["bypass_groups"] is not None:
-        moved = replace(found.panel, bypass_groups=given["bypass_groups"])
-        found = SweepPanel(moved, found.relative)
-    return found.panel, found
-
-
-def in_light_of_its_own(sweep: "Sweep") -> "Sweep":
-    """Return the sweep with its light as the unit of all light: exact, whatever it was."""
-    from dataclasses import replace
-
-    condition = replace(
-        sweep.condition, effective_irradiance=OWN_LIGHT, u_effective_irradiance=1e-9 * OWN_LIGHT
-    )
-    return replace(sweep, condition=condition)
-
-
-def _of_sweep(
-    options: SweepOptions, given: dict[str, Any], sheet: "Datasheet | None"
-) -> "MeasuredPanel":
-    """Return the panel by its sweep; what is missing is named by this command's own options."""
-    from ivkit.errors import SweepError
-    from ivkit.panel.measured_panel import measured_panel
-
     fit = options.fit(given["sweep"])
     try:
-        return measured_panel(fit, sheet, given["technology"])
+        found = panel_of_sweep(fit, sheet, given["technology"], own_light=own_light, notes=notes)
     except SweepError as error:
         remedy = error.remedy
         for option in ("--irradiance", "--temperature"):
             remedy = remedy.replace(option, f"--sweep-{option[2:]}")
-        if "share" in given and "--sweep-irradiance" in remedy:
-            remedy += "; or --share, if the readings are of light that is a share of the sweep's"
         raise SweepError(error.what, error.where, remedy) from None
+    if groups is not None:
+        found = SweepPanel(replace(found.panel, bypass_groups=groups), found.relative)
+    return found.panel, found

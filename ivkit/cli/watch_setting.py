@@ -153,10 +153,10 @@ def _panel(
     by_bench = bench is not None and bench.panel.datasheet is not None
     if not (given["datasheet"] or given["module"] or given["sweep"] or by_bench):
         return None, None
-    from ivkit.cli.panel_source import panel_and_sweep
+    from ivkit.cli.panel_source import panel_of
 
     asked = {**given, "technology": "c-Si", "bypass_groups": None}
-    panel, sweep = panel_and_sweep(
+    panel, sweep = panel_of(
         asked, bench, given["bench"], given["datasheet"], given["module"], [], notes
     )
     if sweep is None:
