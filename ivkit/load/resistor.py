@@ -25,7 +25,7 @@ class Resistor:
     >>> from ivkit.curve.diode import SingleDiode
     >>> panel = SingleDiode(0.62, 3.7e-10, 1.2, 900.0, 1.0175)
     >>> print(Resistor([8.0, 100.0, np.nan]).operate(panel).power.round(3))
-    [ 3.013  4.5   10.164]
+    [ 3.013  4.361 10.164]
     """
 
     ohm: ArrayLike
