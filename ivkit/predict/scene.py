@@ -192,6 +192,11 @@ class Scene:
         """The estimates, then each input one standard uncertainty up and down."""
         return either_side(self.names)
 
+    @cached_property
+    def irradiance(self) -> float:
+        """Effective irradiance on the panel that faces its light, mean of the cells, W/m2."""
+        return float(self.light_on(At.of())[0, 0])
+
     @property
     def by_cell(self) -> bool:
         """Whether each cell has its own light, and the string of them is solved."""

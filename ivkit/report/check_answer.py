@@ -110,14 +110,14 @@ def check_answer(
         "degrees_of_freedom": compared.together.freedom,
         "irradiance_W_m2": None
         if found.seen.told == "share"
-        else _pair(scene.light.irradiance, scene.light.u * scene.light.irradiance),
+        else _pair(scene.irradiance, scene.light.u * scene.irradiance),
         "temp_cell_degC": warm.from_voc or _pair(warm.celsius, warm.total),
         "impossible": [str(limit) for limit in found.limits],
         "tried_on": found.tried_on,
     }
     light = "in units of the sweep's own"
     if found.seen.told != "share":
-        value = scene.light.irradiance
+        value = scene.irradiance
         light = f"{number(value, scene.light.u * value)} W/m2 effective, facing"
     return Answer(
         "check",

@@ -57,7 +57,7 @@ def explained_by(seen: Seen, compared: Comparison) -> tuple[Explains, ...]:
     tries = _Tries(scene, given, compared, some)
     light, warm = scene.light, scene.temp_cell
     out = []
-    facing = light.irradiance * float(np.mean(given.light[some]))
+    facing = scene.irradiance * float(np.mean(given.light[some]))
     times = tries.best(light=_TIMES)
     if seen.told == "share":
         out.append(Explains("light", times, 1.0, light.u, "times the stated"))
