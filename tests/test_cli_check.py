@@ -386,3 +386,9 @@ def test_what_goes_with_an_open_voltage(run):
     Path("t.csv").write_text("load_ohm,power_W,temperature_C\n33,6.5,40\n47,6,41\n")
     status, _, err = run("t.csv", "--irradiance", 800, "--open-voltage", 20)
     assert (status, "a temperature column of TABLE both tell" in words(err)) == (2, True)
+
+
+def test_a_power_into_an_open_circuit_is_no_reading(run):
+    status, out, err = run("--power", 1e-9, "--load", "open", "--irradiance", 8)
+    assert (status, out) == (2, "")
+    assert "an open or short circuit takes no power; give the voltage" in words(err)

@@ -134,6 +134,6 @@ def _readings(
         load=load,
         angle=given["tilt"] or 0.0,
         u=max(u / power, 1e-6) if power > 0 else 0.0,
-        noise={} if power > 0 else {"power": np.array([max(u, 1e-9)])},
+        noise={} if power > 0 else {"power": np.array([u])},
         u_load=u_load,
     )

@@ -301,6 +301,8 @@ class Comparison:
     def verdict(self) -> str:
         """One of the words of `ivkit.predict.score`."""
         each = self.each
+        if not np.any(np.isfinite(each.en)):
+            return UNDETERMINED
         if self.single:
             return each.words[self.worst]
         if self.together.chi_square > self.limit:

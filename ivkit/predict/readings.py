@@ -82,7 +82,8 @@ class Readings:
         Raises
         ------
         SweepError
-            No reading has a voltage, a current or a power; or no load where there must be one.
+            No reading has a voltage, a current or a power; no load where there must be one; power
+            alone, and of open and short circuits.
         """
         told = [x for x in (voltage, current, power) if x is not None]
         if not told or not any(np.any(np.isfinite(np.asarray(x, dtype=float))) for x in told):
@@ -91,6 +92,12 @@ class Readings:
             raise SweepError(
                 "no load is stated, and voltage and current are not both there to tell it",
                 remedy="state it: ohm, open, short, or max for maximum power",
+            )
+        ends = load is not None and np.all(np.isin(np.asarray(load, dtype=float), (0.0, np.inf)))
+        if ends and voltage is None and current is None:
+            raise SweepError(
+                "an open or short circuit takes no power",
+                remedy="give the voltage of an open circuit, the current of a short one",
             )
         load = -1.0 if load is None else load
         given = (voltage, current, power, load, angle, light, warmer, distance)

@@ -88,7 +88,8 @@ def need(table: Table, *quantities: str) -> tuple[NDArray[np.float64], ...]:
         columns = listed([f"{k} '{shown(h)}'{used.get(h, '')}" for k, h in each])
         example = table.others[0] if table.others else "NAME"
         raise TableError(
-            f"no column is headed as {quantity.replace('_', ' ')}; the columns are {columns}",
+            f"no column is headed as {quantity.replace('_', ' ')}"
+            + (f"; the columns are {columns}" if columns else ""),
             table.name,
             f"name one with --column {quantity}={shlex.quote(example)}",
         )

@@ -19,6 +19,7 @@ from ivkit.report.gross_errors import (
 )
 
 if TYPE_CHECKING:
+    from ivkit.verdict.limits import Limit
     from ivkit.verdict.plausibility import Judgement
 
 UNITS = {"power": "W", "voltage": "V", "current": "A"}
@@ -35,8 +36,7 @@ _WORDS = {
 def headline(found: "Judgement") -> str:
     """Return the verdict in a sentence or two."""
     if found.limits:
-        said = str(found.limits[0])
-        return f"{said[0].upper()}{said[1:]}."
+        return _sentence(found.limits[0])
     compared, k = found.compared, found.compared.worst
     each, word = compared.each, found.verdict
     unit = UNITS[each.quantities[k]]
@@ -59,6 +59,11 @@ def headline(found: "Judgement") -> str:
     alone = not compared.single and word == PLAUSIBLE and abs(compared.en) > 1
     said += "; alone it would not agree, one of so many may)." if alone else ")."
     return said
+
+
+def _sentence(limit: "Limit") -> str:
+    said = str(limit)
+    return f"{said[0].upper()}{said[1:]}."
 
 
 def check_answer(
@@ -88,7 +93,7 @@ def check_answer(
         tables["gross_errors"] = gross_errors_table(found.gross_errors)
     if not compared.single:
         tables["adjusted_inputs"] = _adjusted(found)
-    paragraphs = [str(limit) for limit in found.limits[1:]]
+    paragraphs = [_sentence(limit) for limit in found.limits[1:]]
     if compared.together.freedom > 1:
         paragraphs.append(
             f"All together: chi-square {compared.together.chi_square:.1f} of "

@@ -3,25 +3,13 @@
 from math import isfinite
 from typing import Any
 
+from ivkit.curve import many
+
 #: Key in files -> attribute of KeyPoints.
-KEY_POINTS = {
-    "isc_A": "i_sc",
-    "voc_V": "v_oc",
-    "vmp_V": "v_mp",
-    "imp_A": "i_mp",
-    "pmp_W": "p_mp",
-    "fill_factor": "fill_factor",
-    "best_load_ohm": "best_load",
-}
+KEY_POINTS = many.KEY_POINTS | {"best_load_ohm": "best_load"}
 #: Key in files -> parameter of the single diode.
-PARAMETERS = {
-    "photocurrent_A": "photocurrent",
-    "saturation_current_A": "saturation_current",
-    "resistance_series_ohm": "resistance_series",
-    "resistance_shunt_ohm": "resistance_shunt",
-    "nNsVth_V": "nNsVth",
-    "ideality_factor": "ideality_factor",
-}
+PARAMETERS = {f"{name}_{unit}": name for name, unit in many.UNITS.items()}
+PARAMETERS["ideality_factor"] = "ideality_factor"
 
 
 def known(quantity: Any) -> bool:
